@@ -1,0 +1,3 @@
+//! F4: measurements to the state of a sump.
+
+pub mod settings;

@@ -1,0 +1,128 @@
+//! What estimation is told by the checked configuration.
+
+use crate::model::{Name, ProbeIndex};
+
+/// One sump.
+#[derive(Clone, PartialEq, Debug)]
+pub struct SumpSettings {
+    /// Name in the configuration.
+    pub name: Name,
+    /// What people call it; untrusted text.
+    pub title: String,
+    /// Its tank.
+    pub tank: TankShape,
+    /// Level of the fill mark, mm above the lowest point of the floor.
+    pub fill_mark_mm: f64,
+    /// Level under which the pump draws air, mm.
+    pub pump_minimum_mm: Option<f64>,
+    /// What runs back when the pumps stop, L.
+    pub holdup_l: f64,
+    /// Fluid in it.
+    pub fluid: FluidSettings,
+    /// Water it is topped up with.
+    pub water: WaterSettings,
+    /// Concentration to be held, percent by volume.
+    pub target_percent: f64,
+    /// Which probe gives what; the first of a kind where there are several.
+    pub probes: SumpProbes,
+}
+
+/// Probes of a sump by what they give.
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Default)]
+pub struct SumpProbes {
+    /// Level above the floor.
+    pub level: Option<ProbeIndex>,
+    /// Conductivity.
+    pub conductivity: Option<ProbeIndex>,
+    /// pH.
+    pub ph: Option<ProbeIndex>,
+    /// Temperature.
+    pub temperature: Option<ProbeIndex>,
+    /// Pump contact.
+    pub pump: Option<ProbeIndex>,
+    /// Total of the make-up meter.
+    pub makeup_total: Option<ProbeIndex>,
+}
+
+/// Shape of a tank. Lengths in mm; heights count from the lowest point of the floor.
+#[derive(Clone, PartialEq, Debug)]
+pub enum TankShape {
+    /// Boxes side by side or on top of each other: each has a plan area between two heights. A stepped tank is several.
+    Boxes(Vec<BoxPart>),
+    /// A box whose floor rises by `drop_mm` over its length.
+    SlopedFloor {
+        /// Along the slope.
+        length_mm: f64,
+        /// Across it.
+        width_mm: f64,
+        /// Rise of the floor over the length.
+        drop_mm: f64,
+        /// Height of the walls above the lowest point.
+        height_mm: f64,
+    },
+    /// A lying cylinder with equal heads on both ends.
+    LyingCylinder {
+        /// Inner diameter.
+        diameter_mm: f64,
+        /// Straight length.
+        length_mm: f64,
+        /// Both ends.
+        heads: Heads,
+    },
+    /// Strapping table: (height mm, litres), rising.
+    Strapping(Vec<(f64, f64)>),
+}
+
+/// One box of a tank.
+#[derive(Clone, Copy, PartialEq, Debug)]
+pub struct BoxPart {
+    /// Inner length.
+    pub length_mm: f64,
+    /// Inner width.
+    pub width_mm: f64,
+    /// Height of its floor above the tank's lowest point.
+    pub floor_mm: f64,
+    /// Height of its top above the tank's lowest point.
+    pub top_mm: f64,
+}
+
+/// Ends of a lying cylinder.
+#[derive(Clone, Copy, PartialEq, Debug)]
+pub enum Heads {
+    /// Flat.
+    Flat,
+    /// Torispherical: dish radius and knuckle radius as fractions of the diameter.
+    Torispherical {
+        /// Dish radius over diameter, 1.0 for the common head.
+        dish: f64,
+        /// Knuckle radius over diameter, 0.1 for the common head.
+        knuckle: f64,
+    },
+    /// Half ellipsoid of this depth; diameter / 4 is the 2:1 head.
+    Ellipsoidal {
+        /// Depth of one head, mm.
+        depth_mm: f64,
+    },
+}
+
+/// A coolant concentrate as its sheet and a jar test describe it.
+#[derive(Clone, PartialEq, Debug)]
+pub struct FluidSettings {
+    /// Name in the configuration.
+    pub name: Name,
+    /// Percent = Brix × factor.
+    pub refractometer_factor: f64,
+    /// Jar test: (percent, uS/cm at 25 °C) in the shop's own water, rising in both.
+    pub conductivity_curve: Vec<(f64, f64)>,
+}
+
+/// A water to top up with.
+#[derive(Clone, PartialEq, Debug)]
+pub struct WaterSettings {
+    /// Name in the configuration.
+    pub name: Name,
+    /// Total hardness, mg/L as CaCO3.
+    pub hardness_mg_l: f64,
+    /// Conductivity at 25 °C, where known.
+    pub conductivity_us_cm: Option<f64>,
+}

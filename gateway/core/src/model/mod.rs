@@ -1,0 +1,16 @@
+//! F1: the vocabulary. What a probe said, how good it is, when, and of which sump.
+//!
+//! Nothing here behaves beyond construction, ordering, packing and display; it imports nothing of ours, and every
+//! higher floor speaks in these words.
+
+pub mod ident;
+pub mod quality;
+pub mod reading;
+pub mod time;
+pub mod unit;
+
+pub use ident::{BrokerIndex, BusIndex, DeviceIndex, Name, NameError, ProbeIndex, SeriesIndex, SumpIndex};
+pub use quality::{DeviceStatus, Quality, Reason, Severity, Status};
+pub use reading::{Fault, Measured, Measurement, Raw, RawReading, Sample};
+pub use time::{Now, Timestamp, TimestampError, Uptime};
+pub use unit::{Quantity, Unit};

@@ -1,0 +1,3 @@
+//! F3: raw reading to measurement with quality.
+
+pub mod settings;

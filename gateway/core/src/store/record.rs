@@ -1,0 +1,101 @@
+//! The shapes of what is kept. They name things by name, never by index: a store outlives the configuration.
+
+use std::fmt;
+
+use crate::model::{Name, Quantity, Timestamp};
+
+/// One stored series. Its text form is stable for ever: `probe/lathe-1/ph`, `estimate/lathe-1/liquid_l`,
+/// `estimate/lathe-1/liquid_l/low90`.
+#[derive(Clone, PartialEq, Eq, Hash, Debug)]
+pub struct SeriesKey {
+    /// Whose.
+    pub sump: Name,
+    /// Of what.
+    pub source: SeriesSource,
+    /// What is measured; gives the unit.
+    pub quantity: Quantity,
+}
+
+/// Where a series comes from.
+#[derive(Clone, PartialEq, Eq, Hash, Debug)]
+pub enum SeriesSource {
+    /// A probe of the sump, by name.
+    Probe(Name),
+    /// An estimate, by its stable word (`concentration_percent`, `liquid_l`, …), or one end of its 90 % interval.
+    Estimate {
+        /// Stable word.
+        word: &'static str,
+        /// Value or end of the interval.
+        bound: Bound,
+    },
+}
+
+/// Value of an estimate or an end of its 90 % interval.
+#[derive(Clone, Copy, PartialEq, Eq, Hash, Debug)]
+pub enum Bound {
+    /// The value.
+    Value,
+    /// Lower end.
+    Low90,
+    /// Upper end.
+    High90,
+}
+
+impl fmt::Display for SeriesKey {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match &self.source {
+            SeriesSource::Probe(probe) => write!(f, "probe/{}/{probe}", self.sump),
+            SeriesSource::Estimate { word, bound } => {
+                write!(f, "estimate/{}/{word}", self.sump)?;
+                f.write_str(match bound {
+                    Bound::Value => "",
+                    Bound::Low90 => "/low90",
+                    Bound::High90 => "/high90",
+                })
+            }
+        }
+    }
+}
+
+/// One entry of the journal: an alarm transition, an event of a sump, a fault of the gateway itself.
+#[derive(Clone, PartialEq, Debug)]
+pub struct JournalRecord {
+    /// When.
+    pub at: Timestamp,
+    /// What sort.
+    pub kind: RecordKind,
+    /// Whose; none for the gateway itself.
+    pub sump: Option<Name>,
+    /// Alarm or event name: `ph-low`, `instrument/ph`, `topup`.
+    pub subject: String,
+    /// State it came to (`UNACK`, `RTNUN`, …) or the event's word.
+    pub state: String,
+    /// Priority word of an alarm.
+    pub priority: Option<&'static str>,
+    /// Value at that moment.
+    pub value: Option<f64>,
+    /// In words.
+    pub message: String,
+}
+
+/// Sort of a journal entry.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub enum RecordKind {
+    /// Process alarm.
+    Alarm,
+    /// Instrument alarm: probe, bus, broker, store, forwarder, clock.
+    Instrument,
+    /// Event of a sump.
+    Event,
+}
+
+impl RecordKind {
+    /// Stable word.
+    pub const fn word(self) -> &'static str {
+        match self {
+            Self::Alarm => "alarm",
+            Self::Instrument => "instrument",
+            Self::Event => "event",
+        }
+    }
+}

@@ -1,0 +1,1 @@
+//! F8: everything that touches the world. Edges never import each other.

@@ -1,0 +1,4 @@
+//! The daemon: edges (sockets, serial ports, the store, the real clock) and their wiring around the pure engine.
+
+pub mod config;
+pub mod edge;

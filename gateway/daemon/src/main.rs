@@ -1,0 +1,3 @@
+//! Arguments, configuration, signals, exit code.
+
+fn main() {}
