@@ -1,5 +1,7 @@
 //! F7: the order of the hops. One [`Settings`] for all floors.
 
+use std::time::Duration;
+
 use crate::acquire::settings::{BrokerSettings, BusSettings};
 use crate::alarm::settings::{InstrumentSettings, LimitSettings};
 use crate::estimate::settings::SumpSettings;
@@ -20,4 +22,6 @@ pub struct Settings {
     pub limits: Vec<LimitSettings>,
     /// Instrument alarms, one a probe.
     pub instruments: Vec<InstrumentSettings>,
+    /// How often estimates are stored and written out.
+    pub estimate_every: Duration,
 }

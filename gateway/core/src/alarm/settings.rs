@@ -2,7 +2,8 @@
 
 use std::time::Duration;
 
-use crate::model::{ProbeIndex, Quantity, SumpIndex};
+use crate::estimate::settings::EstimateKind;
+use crate::model::{ProbeIndex, SumpIndex};
 
 /// One limit on one value.
 #[derive(Clone, PartialEq, Debug)]
@@ -25,8 +26,6 @@ pub struct LimitSettings {
     pub off_delay: Duration,
     /// Consequence and time to respond.
     pub priority: Priority,
-    /// Stays until acknowledged even when the condition has ended.
-    pub latched: bool,
 }
 
 /// What a limit watches.
@@ -35,7 +34,7 @@ pub enum Subject {
     /// A measured value.
     Probe(ProbeIndex),
     /// An estimate of the sump the limit belongs to.
-    Estimate(Quantity),
+    Estimate(EstimateKind),
 }
 
 /// Side of a limit.
@@ -56,6 +55,17 @@ pub enum Priority {
     Medium,
     /// Now.
     High,
+}
+
+impl Priority {
+    /// Stable word.
+    pub const fn word(self) -> &'static str {
+        match self {
+            Self::Low => "low",
+            Self::Medium => "medium",
+            Self::High => "high",
+        }
+    }
 }
 
 /// An instrument alarm on a probe: bad quality for longer than this.

@@ -1,6 +1,6 @@
 //! What estimation is told by the checked configuration.
 
-use crate::model::{Name, ProbeIndex};
+use crate::model::{Name, ProbeIndex, Quantity};
 
 /// One sump.
 #[derive(Clone, PartialEq, Debug)]
@@ -125,4 +125,37 @@ pub struct WaterSettings {
     pub hardness_mg_l: f64,
     /// Conductivity at 25 °C, where known.
     pub conductivity_us_cm: Option<f64>,
+}
+
+/// What is estimated of a sump.
+#[derive(Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord, Debug)]
+pub enum EstimateKind {
+    /// Concentration of concentrate, percent by volume.
+    Concentration,
+    /// Liquid in the tank, L.
+    Liquid,
+    /// Litres that still fit under the fill mark.
+    Room,
+}
+
+impl EstimateKind {
+    /// Every kind, in the order it is stored and written out.
+    pub const ALL: &'static [Self] = &[Self::Concentration, Self::Liquid, Self::Room];
+
+    /// Stable word in store, forwarder and files, unit last.
+    pub const fn word(self) -> &'static str {
+        match self {
+            Self::Concentration => "concentration_percent",
+            Self::Liquid => "liquid_l",
+            Self::Room => "room_l",
+        }
+    }
+
+    /// What it is, which gives its unit.
+    pub const fn quantity(self) -> Quantity {
+        match self {
+            Self::Concentration => Quantity::Concentration,
+            Self::Liquid | Self::Room => Quantity::Volume,
+        }
+    }
 }

@@ -207,7 +207,8 @@ impl Quality {
     pub const GOOD: Self = Self::new(Status::Good, DeviceStatus::Normal, Reason::None);
 
     /// Nothing read yet.
-    pub const WAITING: Self = Self::new(Status::BadWaitingForInitialData, DeviceStatus::Normal, Reason::NotYetRead);
+    pub const WAITING: Self =
+        Self::new(Status::BadWaitingForInitialData, DeviceStatus::Normal, Reason::NotYetRead);
 
     /// Puts the three together.
     pub const fn new(status: Status, device: DeviceStatus, reason: Reason) -> Self {
@@ -261,7 +262,8 @@ mod tests {
 
     #[test]
     fn worst_looks_at_the_value_first() {
-        let failing = Quality::new(Status::Good, DeviceStatus::MaintenanceRequired, Reason::CalibrationOverdue);
+        let failing =
+            Quality::new(Status::Good, DeviceStatus::MaintenanceRequired, Reason::CalibrationOverdue);
         let outside = Quality::new(
             Status::UncertainEngineeringUnitsExceeded,
             DeviceStatus::OutOfSpecification,
