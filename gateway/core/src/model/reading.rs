@@ -3,7 +3,7 @@
 //! A [`RawReading`] is the device's own number, or the reason there is none. A [`Measurement`] is an engineering value
 //! with its quality; a bad one holds no number, so nobody can average it. A [`Sample`] is either of them as it is kept.
 
-use super::{ProbeIndex, Quality, SeriesIndex, Severity, Timestamp, Uptime};
+use super::{BrokerIndex, ProbeIndex, Quality, SeriesIndex, Severity, Timestamp, Uptime};
 
 /// Why the device gave no usable number.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
@@ -39,6 +39,26 @@ pub enum Raw {
     Number(f64),
     /// No number.
     Fault(Fault),
+}
+
+/// What one message brought, and the token to give back once it is durable.
+#[derive(Clone, PartialEq, Debug)]
+pub struct Batch {
+    /// Readings, in the order of the message. None at all where the message only repeats what came before: its token
+    /// still goes the whole way, so that it is given back no earlier than that of the first copy.
+    pub readings: Vec<RawReading>,
+    /// Given back when the readings are in the store; none where the sender waits for nothing.
+    pub ack: Option<Ack>,
+}
+
+/// Token of a message that its broker may forget once the store has it. It goes with the readings to the store and
+/// comes back from there when they are durable.
+#[derive(Clone, Copy, PartialEq, Eq, Hash, Debug)]
+pub struct Ack {
+    /// Which broker waits.
+    pub broker: BrokerIndex,
+    /// Which message; the broker's own task knows.
+    pub token: u64,
 }
 
 /// One raw reading of one probe.
