@@ -2,10 +2,10 @@
 //!
 //! - [`modbus`]: register tables, addresses, limits, exception codes, wire time of a request
 //! - [`words`]: 16-bit words to numbers, in every width, sign and order
-//! - [`payload`]: MQTT payloads (plain number, JSON by pointer, SenML JSON and CBOR) and topic filters
-//! - [`line`]: the line protocol of time-series databases, strict
+//! - [`number`]: a number, or why a sound message holds none
 //!
 //! No socket, no clock, no retry, no scaling; nothing of ours is imported.
 
 pub mod modbus;
+pub mod number;
 pub mod words;
