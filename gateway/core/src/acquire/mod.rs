@@ -1,3 +1,22 @@
 //! F2: what to ask next, and which probe an answer belongs to.
+//!
+//! - [`plan`]: the points of a bus merged into requests
+//! - [`schedule`]: the state machine of one bus: which request goes out when, and what follows from its outcome
+//! - [`backoff`]: waits between attempts to connect
+//! - [`wire`]: what requests cost in time, and the plan for people
+//! - [`counters`]: every poll in exactly one bucket
+//!
+//! Nothing here opens, sends or reads a clock: an uptime comes in as an argument, and what to do comes back.
 
+pub mod backoff;
+pub mod counters;
+pub mod plan;
+pub mod schedule;
 pub mod settings;
+pub mod wire;
+
+pub use backoff::Backoff;
+pub use counters::DeviceCounters;
+pub use plan::{Plan, PlanError, PlannedRequest, plan};
+pub use schedule::{Exchange, Next, Outcome, Reply, Schedule};
+pub use wire::{PlanDescription, RequestLine, describe};

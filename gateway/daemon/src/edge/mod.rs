@@ -1,1 +1,4 @@
 //! F8: everything that touches the world. Edges never import each other.
+
+pub mod clock;
+pub mod modbus;
