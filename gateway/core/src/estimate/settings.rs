@@ -103,6 +103,16 @@ pub enum Heads {
         /// Depth of one head, mm.
         depth_mm: f64,
     },
+    /// Cone of this depth.
+    Conical {
+        /// Depth of one head, mm.
+        depth_mm: f64,
+    },
+    /// Piece of a ball of this depth, at most half the diameter.
+    Spherical {
+        /// Depth of one head, mm.
+        depth_mm: f64,
+    },
 }
 
 /// A coolant concentrate as its sheet and a jar test describe it.

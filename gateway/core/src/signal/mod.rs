@@ -1,3 +1,195 @@
 //! F3: raw reading to measurement with quality.
+//!
+//! Each probe has a channel. A number goes through the input stage (a line, or a loop current that may be a diagnosis),
+//! the sensor stage (thermometer, electrode, cell, pressure, gap, counter, contact), then the checks: spike, range,
+//! frozen, calibration date. A fault, or time passing without a reading, changes what stands: the last usable value is
+//! held for its hold time, then there is none. A bad value holds no number; nothing that leaves here is NaN.
+//!
+//! It refuses to know of sumps, alarms and of what a value is good for.
 
+mod channel;
+pub mod conductivity;
+pub mod counter;
+mod fault;
+mod frozen;
+pub mod interpolate;
+pub mod level;
+pub mod loop_current;
+pub mod ph;
+pub mod ph_buffers;
+pub mod rtd;
+mod sensor;
 pub mod settings;
+mod spike;
+
+use std::time::Duration;
+
+use crate::model::{
+    DeviceStatus, Measured, Measurement, Now, ProbeIndex, Quality, RawReading, Reason, Status, Timestamp,
+    Uptime,
+};
+
+use channel::Channel;
+use sensor::LiquidTemperature;
+use settings::{ProbeSettings, TemperatureSource};
+
+/// The channels of all probes.
+#[derive(Clone, PartialEq, Debug)]
+pub struct Signals {
+    channels: Vec<Channel>,
+    /// No deadline lies before this; readings move deadlines on, which is only looked up when this one has come.
+    wake: Option<Uptime>,
+    started: bool,
+}
+
+/// Last value and last fault of a probe, neither erasing the other.
+#[derive(Clone, Copy, PartialEq, Debug)]
+pub struct LastKnown {
+    /// What was last said of it, value or fault.
+    pub current: Measurement,
+    /// Last usable value that came from a reading.
+    pub value: Option<LastValue>,
+    /// Last time there was none.
+    pub fault: Option<LastFault>,
+}
+
+/// A usable value, good or uncertain, in the probe's unit.
+#[derive(Clone, Copy, PartialEq, Debug)]
+pub struct LastValue {
+    /// In the unit of the probe's quantity.
+    pub value: f64,
+    /// How good it was.
+    pub quality: Quality,
+    /// Its stamp.
+    pub at: Timestamp,
+    /// When the gateway received it.
+    pub received: Uptime,
+}
+
+/// A fault.
+#[derive(Clone, Copy, PartialEq, Debug)]
+pub struct LastFault {
+    /// Why.
+    pub quality: Quality,
+    /// When it was noticed.
+    pub at: Timestamp,
+    /// When the gateway noticed it.
+    pub received: Uptime,
+}
+
+impl LastKnown {
+    fn waiting(probe: ProbeIndex) -> Self {
+        let measured = Measured::Bad(Quality::WAITING);
+        let (at, received) = (Timestamp::default(), Uptime::default());
+        Self { current: Measurement { probe, at, received, raw: None, measured }, value: None, fault: None }
+    }
+}
+
+impl Signals {
+    /// Channels for `probes`, whose place in the list is their [`ProbeIndex`].
+    pub fn new(probes: &[ProbeSettings]) -> Self {
+        let index = |slot: usize| {
+            ProbeIndex(u32::try_from(slot).expect("fewer probes than 2^32: each has a register"))
+        };
+        let channels: Vec<_> = probes.iter().enumerate().map(|(i, p)| Channel::new(index(i), p)).collect();
+        Self { channels, wake: None, started: false }
+    }
+
+    /// Turns a reading into a measurement. A silent fault gives the last usable value while it holds.
+    ///
+    /// # Panics
+    /// If the probe is not one of those handed to [`Signals::new`].
+    pub fn convert(&mut self, now: Now, reading: &RawReading) -> Measurement {
+        self.begin(now.uptime);
+        let slot = reading.probe.slot();
+        let liquid = self.liquid_temperature(self.channels[slot].temperature, reading.received);
+        let channel = &mut self.channels[slot];
+        let measurement = channel.convert(reading, liquid);
+        if let Some(deadline) = channel.deadline() {
+            self.wake = Some(self.wake.map_or(deadline, |wake| wake.min(deadline)));
+        }
+        measurement
+    }
+
+    /// Adds a measurement for each probe whose value has outlived its hold time or that has become stale since the last
+    /// call, each once.
+    pub fn tick(&mut self, now: Now, out: &mut Vec<Measurement>) {
+        self.begin(now.uptime);
+        if self.wake.is_none_or(|wake| wake > now.uptime) {
+            return;
+        }
+        out.extend(self.channels.iter_mut().filter_map(|channel| channel.expire(now)));
+        self.wake = self.channels.iter().filter_map(Channel::deadline).min();
+    }
+
+    /// When to call [`Signals::tick`] next at the latest; it may then find nothing to do. Before the first call of any
+    /// kind: at once, so that probes that never answer are noticed.
+    pub fn poll_timeout(&self) -> Option<Uptime> {
+        if self.started || self.channels.is_empty() { self.wake } else { Some(Uptime::default()) }
+    }
+
+    /// Last value and last fault of a probe.
+    ///
+    /// # Panics
+    /// If the probe is not one of those handed to [`Signals::new`].
+    pub fn last(&self, probe: ProbeIndex) -> &LastKnown {
+        &self.channels[probe.slot()].last
+    }
+
+    /// Starts the clocks of probes that have not said anything, at the first call.
+    fn begin(&mut self, now: Uptime) {
+        if self.started {
+            return;
+        }
+        self.started = true;
+        for channel in &mut self.channels {
+            channel.begin(now);
+        }
+        self.wake = self.channels.iter().filter_map(Channel::deadline).min();
+    }
+
+    /// Temperature for a compensation. A usable value of the probe counts, held ones too: a missed poll of the
+    /// thermometer changes nothing in the liquid.
+    fn liquid_temperature(&self, source: Option<TemperatureSource>, now: Uptime) -> LiquidTemperature {
+        match source {
+            None => LiquidTemperature { celsius: conductivity::REFERENCE_C, is_fallback: false },
+            Some(TemperatureSource::Fixed(celsius)) => LiquidTemperature { celsius, is_fallback: false },
+            Some(TemperatureSource::Probe { probe, fallback_c }) => {
+                let measured = self.channels.get(probe.slot()).and_then(|channel| channel.usable(now));
+                LiquidTemperature { celsius: measured.unwrap_or(fallback_c), is_fallback: measured.is_none() }
+            }
+        }
+    }
+}
+
+/// A number on its way, with what is to be said of it so far.
+#[derive(Clone, Copy, PartialEq, Debug)]
+struct Graded {
+    value: f64,
+    quality: Quality,
+}
+
+/// A conversion gives a number with its quality, or a bad quality and no number.
+type Conversion = Result<Graded, Quality>;
+
+/// The conversion is not defined there.
+const NOT_CONVERTIBLE: Quality =
+    Quality::new(Status::BadOutOfRange, DeviceStatus::OutOfSpecification, Reason::NotConvertible);
+
+/// When a reading was taken, on both clocks.
+#[derive(Clone, Copy, PartialEq, Debug)]
+struct Stamp {
+    at: Timestamp,
+    received: Uptime,
+}
+
+impl Stamp {
+    /// Time passed since an earlier reading: the longer of what the two clocks say. Messages that arrive in one lot
+    /// differ only in their own stamps; after a correction of UTC backwards only the gateway's uptime tells.
+    fn since(self, earlier: Self) -> Duration {
+        self.at.since(earlier.at).max(self.received.since(earlier.received))
+    }
+}
+
+#[cfg(test)]
+mod tests;

@@ -176,7 +176,7 @@ pub enum SensorStage {
 /// Calibration of a pH electrode.
 #[derive(Clone, Copy, PartialEq, Debug)]
 pub struct PhCalibration {
-    /// Slope in percent of the Nernst slope, below the isopotential point (alkaline side uses `slope_alkaline_percent`).
+    /// Slope in percent of the Nernst slope, below `knee_ph`; above it `slope_alkaline_percent` holds.
     pub slope_percent: f64,
     /// Slope above the middle buffer of a three-point calibration; equal to `slope_percent` otherwise.
     pub slope_alkaline_percent: f64,

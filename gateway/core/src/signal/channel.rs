@@ -1,0 +1,236 @@
+//! One probe: the order of its conversions and checks, and what stands when nothing comes.
+
+use std::time::Duration;
+
+use crate::model::{
+    DeviceStatus, Fault, Measured, Measurement, Now, ProbeIndex, Quality, Raw, RawReading, Reason, Severity,
+    Status, Timestamp, Uptime,
+};
+
+use super::fault::{self, Verdict};
+use super::frozen::Frozen;
+use super::sensor::{LiquidTemperature, Sensor};
+use super::settings::{InputStage, ProbeSettings, TemperatureSource};
+use super::spike::{self, Spike};
+use super::{Conversion, Graded, LastFault, LastKnown, LastValue, NOT_CONVERTIBLE, Stamp, loop_current};
+
+/// One probe.
+#[derive(Clone, PartialEq, Debug)]
+pub(super) struct Channel {
+    input: InputStage,
+    sensor: Sensor,
+    pub(super) temperature: Option<TemperatureSource>,
+    range: Option<(f64, f64)>,
+    calibration_due: Option<Timestamp>,
+    frozen: Option<Frozen>,
+    spike: Option<Spike>,
+    /// How long a value counts once nothing more comes.
+    hold: Duration,
+    stale_after: Duration,
+    /// Stamp of the last number, usable or not.
+    numbered: Option<Stamp>,
+    pub(super) last: LastKnown,
+    silence: Silence,
+}
+
+/// What is pending while nothing comes.
+#[derive(Clone, Copy, PartialEq, Debug)]
+struct Silence {
+    /// When the device last said anything.
+    heard: Uptime,
+    /// The last usable value may still stand in.
+    holds: bool,
+    /// Nobody has been told yet that the probe is stale.
+    stale_pending: bool,
+    /// Why nothing comes, if a fault said so.
+    explained: Option<Quality>,
+}
+
+impl Channel {
+    pub(super) fn new(probe: ProbeIndex, settings: &ProbeSettings) -> Self {
+        let (sensor, temperature) = Sensor::new(&settings.sensor);
+        // A value cannot be late before the next one is due; half a period more is for jitter.
+        let due = settings.period.saturating_add(settings.period / 2);
+        Self {
+            input: settings.input.clone(),
+            sensor,
+            temperature,
+            range: settings.range,
+            calibration_due: settings.calibration_due,
+            frozen: settings.frozen.map(Frozen::new),
+            spike: settings.spike.map(Spike::new),
+            hold: settings.hold.max(due),
+            stale_after: settings.stale_after.max(settings.hold).max(due),
+            numbered: None,
+            last: LastKnown::waiting(probe),
+            silence: Silence { heard: Uptime::default(), holds: false, stale_pending: true, explained: None },
+        }
+    }
+
+    /// Starts the clock of a probe that has not said anything yet.
+    pub(super) fn begin(&mut self, now: Uptime) {
+        self.silence.heard = now;
+    }
+
+    pub(super) fn convert(&mut self, reading: &RawReading, liquid: LiquidTemperature) -> Measurement {
+        let (raw, measured) = match reading.raw {
+            Raw::Number(number) if number.is_finite() => {
+                (Some(number), self.take_number(number, reading, liquid))
+            }
+            Raw::Number(_) => (None, self.take_fault(Fault::NotFinite, reading)),
+            Raw::Fault(fault) => (None, self.take_fault(fault, reading)),
+        };
+        let RawReading { probe, at, received, .. } = *reading;
+        self.remember(Measurement { probe, at, received, raw, measured })
+    }
+
+    fn take_number(&mut self, number: f64, reading: &RawReading, liquid: LiquidTemperature) -> Measured {
+        let stamp = Stamp { at: reading.at, received: reading.received };
+        let gap = reading.received.since(self.silence.heard) >= self.hold;
+        let elapsed = self.numbered.replace(stamp).map_or(Duration::ZERO, |earlier| stamp.since(earlier));
+        self.silence.heard = reading.received;
+        self.silence.stale_pending = true;
+        self.silence.explained = None;
+        if gap {
+            self.forget_standing();
+        }
+        match self.value_of(number, stamp, liquid) {
+            Ok(graded) => {
+                let Graded { value, quality } = self.judge(number, graded, stamp, elapsed);
+                self.silence.holds |= quality.severity() != Severity::Bad;
+                Measured::new(value, quality)
+            }
+            Err(quality) => {
+                self.silence.holds = false;
+                self.forget_standing();
+                Measured::Bad(quality)
+            }
+        }
+    }
+
+    /// Input stage, then sensor stage.
+    fn value_of(&mut self, number: f64, stamp: Stamp, liquid: LiquidTemperature) -> Conversion {
+        let signal = match &self.input {
+            InputStage::Scaled(line) => Graded { value: line.at(number), quality: Quality::GOOD },
+            InputStage::Loop { to_ma, bands, points } => {
+                loop_current::convert(bands, points, to_ma.at(number))?
+            }
+        };
+        let Graded { value, quality } = self.sensor.convert(signal.value, liquid, stamp)?;
+        if !value.is_finite() {
+            return Err(NOT_CONVERTIBLE);
+        }
+        Ok(Graded { value, quality: signal.quality.worst(quality) })
+    }
+
+    /// The checks, in the order in which they may overrule each other.
+    fn judge(&mut self, number: f64, graded: Graded, stamp: Stamp, elapsed: Duration) -> Graded {
+        let Graded { value, mut quality } = graded;
+        if let Some(spike) = &mut self.spike
+            && !spike.accept(value, elapsed)
+        {
+            return Graded { value, quality: spike::LEFT_OUT };
+        }
+        if self.range.is_some_and(|(low, high)| value < low || value > high) {
+            quality = quality.worst(OUTSIDE_RANGE);
+        }
+        if let Some(frozen) = &mut self.frozen {
+            quality = quality.worst(frozen.judge(number, value, stamp.received));
+        }
+        if self.calibration_due.is_some_and(|due| stamp.at > due) {
+            quality = quality.worst(CALIBRATION_OVERDUE);
+        }
+        Graded { value, quality }
+    }
+
+    fn take_fault(&mut self, fault: Fault, reading: &RawReading) -> Measured {
+        match fault::judge(fault) {
+            Verdict::Silent(silence) => {
+                self.silence.explained = Some(silence);
+                match self.usable(reading.received) {
+                    Some(value) => Measured::Uncertain(value, fault::held(silence)),
+                    None => {
+                        self.silence.holds = false;
+                        Measured::Bad(silence)
+                    }
+                }
+            }
+            Verdict::Refused(quality) => {
+                self.silence =
+                    Silence { heard: reading.received, holds: false, stale_pending: true, explained: None };
+                self.forget_standing();
+                Measured::Bad(quality)
+            }
+        }
+    }
+
+    /// The last usable value while it may stand in.
+    pub(super) fn usable(&self, now: Uptime) -> Option<f64> {
+        let value = self.last.value.filter(|_| self.silence.holds)?;
+        (now.since(value.received) < self.hold).then_some(value.value)
+    }
+
+    /// When the next thing happens if nothing comes.
+    pub(super) fn deadline(&self) -> Option<Uptime> {
+        let hold = self.last.value.filter(|_| self.silence.holds).map(|v| v.received.plus(self.hold));
+        let stale = self.silence.stale_pending.then(|| self.silence.heard.plus(self.stale_after));
+        hold.into_iter().chain(stale).min()
+    }
+
+    /// What time has done to the value: one measurement if that changed it.
+    pub(super) fn expire(&mut self, now: Now) -> Option<Measurement> {
+        let mut becomes = None;
+        let was_usable = self.last.current.measured.usable().is_some();
+        if self.silence.holds && self.usable(now.uptime).is_none() {
+            self.silence.holds = false;
+            becomes = was_usable.then(|| self.silence.explained.unwrap_or(fault::UNEXPLAINED));
+        }
+        if self.silence.stale_pending && now.uptime.since(self.silence.heard) >= self.stale_after {
+            self.silence.stale_pending = false;
+            // A fault that said why nothing comes tells more than "stale" does.
+            becomes = becomes.filter(|_| self.silence.explained.is_some());
+            if self.silence.explained.is_none() {
+                becomes = Some(fault::STALE);
+            }
+        }
+        let measured = Measured::Bad(becomes?);
+        self.forget_standing();
+        let probe = self.last.current.probe;
+        Some(self.remember(Measurement { probe, at: now.utc, received: now.uptime, raw: None, measured }))
+    }
+
+    fn forget_standing(&mut self) {
+        if let Some(frozen) = &mut self.frozen {
+            frozen.forget();
+        }
+    }
+
+    /// Keeps the last value and the last fault side by side: neither erases the other.
+    fn remember(&mut self, measurement: Measurement) -> Measurement {
+        let Measurement { at, received, raw, measured, .. } = measurement;
+        self.last.current = measurement;
+        let quality = measured.quality();
+        match (measured, raw) {
+            (Measured::Good(value, _) | Measured::Uncertain(value, _), Some(_)) => {
+                self.last.value = Some(LastValue { value, quality, at, received });
+            }
+            // Without the device's own number it is a value that stands in, or none: either way a fault.
+            (Measured::Good(..) | Measured::Uncertain(..), None) | (Measured::Bad(_), _) => {
+                self.last.fault = Some(LastFault { quality, at, received });
+            }
+        }
+        measurement
+    }
+}
+
+const OUTSIDE_RANGE: Quality = Quality::new(
+    Status::UncertainEngineeringUnitsExceeded,
+    DeviceStatus::OutOfSpecification,
+    Reason::OutsideRange,
+);
+/// An overdue calibration: the device only asks for maintenance, but its value can no longer be vouched for.
+const CALIBRATION_OVERDUE: Quality = Quality::new(
+    Status::UncertainSensorNotAccurate,
+    DeviceStatus::MaintenanceRequired,
+    Reason::CalibrationOverdue,
+);
