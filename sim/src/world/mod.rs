@@ -1,0 +1,235 @@
+//! What is true in every sump of a shop, stepped through simulated time.
+//!
+//! The world takes shifts, air, people and chance, and keeps amounts: liquid, concentrate, minerals, acid, chips. It refuses
+//! to know what a probe shows ([`crate::probe`]) and how anybody estimates. It moves in steps of [`QUANTUM`] aligned to its
+//! start, so the truth does not depend on how finely it is asked for; the same seed gives the same truth on any machine.
+
+use std::time::Duration;
+
+pub mod acidity;
+pub mod air;
+pub mod care;
+pub mod content;
+pub mod ions;
+pub mod setup;
+mod sump;
+pub mod tank;
+pub mod work;
+
+pub use air::Hall;
+pub use care::Procedure;
+pub use content::{Content, Ledger};
+pub use ions::Water;
+pub use setup::{Biology, Fluid, Machine, People, Start, SumpSetup};
+pub use sump::Sump;
+pub use tank::Tank;
+pub use work::Calendar;
+
+use crate::stamp::Stamp;
+
+/// The world's own step.
+pub const QUANTUM: Duration = Duration::from_secs(10);
+
+/// What is true in one sump at one moment.
+#[derive(Clone, Copy, PartialEq, Debug)]
+pub struct Truth {
+    /// When.
+    pub at: Stamp,
+    /// Liquid with what is out in the machine, L.
+    pub liquid_l: f64,
+    /// Active concentrate, percent by volume.
+    pub percent: f64,
+    /// Hardness, mg/L as CaCO3.
+    pub hardness_mg_l: f64,
+    /// Chips, litres of solid metal.
+    pub chip_solids_l: f64,
+    /// Out in the machine now, L.
+    pub holdup_l: f64,
+    /// Mean level above the lowest point of the floor, mm.
+    pub level_mm: f64,
+    /// Conductivity at 25 °C, uS/cm.
+    pub conductivity_25_us_cm: f64,
+    /// Conductivity at the liquid's temperature, uS/cm.
+    pub conductivity_us_cm: f64,
+    /// pH.
+    pub ph: f64,
+    /// Temperature of the liquid, °C.
+    pub temperature_c: f64,
+    /// Coolant pump runs.
+    pub pump: bool,
+    /// Total of the make-up line, L.
+    pub meter_l: f64,
+    /// Evaporation now, L/h.
+    pub evaporation_l_h: f64,
+    /// Drag-out and mist now, L/h.
+    pub dragout_l_h: f64,
+    /// Leak now, L/h.
+    pub leak_l_h: f64,
+    /// log10 of bacteria per mL.
+    pub log_cfu_ml: f64,
+    /// Tramp oil, L.
+    pub tramp_oil_l: f64,
+    /// Waves, mm standard deviation.
+    pub waves_mm: f64,
+    /// Foam, 0 to 1.
+    pub foam: f64,
+}
+
+/// Something that happened in a sump.
+#[derive(Clone, Copy, PartialEq, Debug)]
+pub struct Event {
+    /// When it was over.
+    pub at: Stamp,
+    /// Which sump, by place.
+    pub sump: usize,
+    /// What.
+    pub kind: EventKind,
+}
+
+/// What can happen.
+#[derive(Clone, Copy, PartialEq, Debug)]
+pub enum EventKind {
+    /// Somebody topped up.
+    TopUp {
+        /// When it began.
+        started: Stamp,
+        /// Litres poured.
+        litres: f64,
+        /// Concentrate in it, percent.
+        percent: f64,
+    },
+    /// Emptied and refilled.
+    Dump,
+    /// Cleaned and recharged.
+    CleanOut,
+}
+
+/// Something a script makes happen at a moment.
+#[derive(Clone, PartialEq, Debug)]
+pub enum Action {
+    /// A leak opens (0 closes it), L/h.
+    Leak(f64),
+    /// Somebody pours.
+    Pour {
+        /// Litres.
+        litres: f64,
+        /// Concentrate in it, percent.
+        percent: f64,
+    },
+    /// Emptied and refilled to `litres` at `percent`.
+    Dump {
+        /// Litres.
+        litres: f64,
+        /// Concentrate, percent.
+        percent: f64,
+    },
+    /// Cleaned and recharged.
+    CleanOut {
+        /// Litres.
+        litres: f64,
+        /// Concentrate, percent.
+        percent: f64,
+        /// Circulation of the cleaner.
+        clean: Duration,
+        /// Circulation of the rinse.
+        rinse: Duration,
+    },
+}
+
+/// A shop's sumps and its air.
+#[derive(Clone, Debug)]
+pub struct World {
+    hall: Hall,
+    sumps: Vec<Sump>,
+    /// What is still to happen, soonest last.
+    script: Vec<(Stamp, usize, Action)>,
+    events: Vec<Event>,
+    /// The last step ended here; `now` is less than a step later.
+    stepped_to: Stamp,
+    now: Stamp,
+}
+
+impl World {
+    /// Sumps at `start`. The script's actions name sumps by place; an action for a sump that is not there is never carried
+    /// out.
+    pub fn new(
+        hall: Hall,
+        setups: Vec<SumpSetup>,
+        mut script: Vec<(Stamp, usize, Action)>,
+        start: Stamp,
+        seed: u64,
+    ) -> Self {
+        // Stable, then reversed: actions of the same moment happen in the order written.
+        script.sort_by_key(|(at, ..)| *at);
+        script.reverse();
+        let sumps = setups
+            .into_iter()
+            .map(|setup| {
+                let air = hall.air(start, setup.machine.calendar.is_working(start));
+                Sump::new(setup, start, air, seed)
+            })
+            .collect();
+        Self { hall, sumps, script, events: Vec::new(), stepped_to: start, now: start }
+    }
+
+    /// Simulated time.
+    pub fn now(&self) -> Stamp {
+        self.now
+    }
+
+    /// The sumps.
+    pub fn sumps(&self) -> &[Sump] {
+        &self.sumps
+    }
+
+    /// What happened since the start, oldest first.
+    pub fn events(&self) -> &[Event] {
+        &self.events
+    }
+
+    /// What is true in a sump. Its time is that of the world's last step.
+    ///
+    /// # Panics
+    /// If there is no such sump.
+    pub fn truth(&self, sump: usize) -> Truth {
+        self.sumps[sump].truth(self.stepped_to)
+    }
+
+    /// Makes something happen now.
+    ///
+    /// # Panics
+    /// If there is no such sump.
+    pub fn act(&mut self, sump: usize, action: &Action) {
+        let (at, sump) = (self.now, &mut self.sumps[sump]);
+        match *action {
+            Action::Leak(litres_h) => sump.leak(litres_h),
+            Action::Pour { litres, percent } => sump.pour(at, litres, percent),
+            Action::Dump { litres, percent } => sump.begin(Procedure::dump(litres, percent)),
+            Action::CleanOut { litres, percent, clean, rinse } => {
+                sump.begin(Procedure::cleanout(litres, percent, clean, rinse));
+            }
+        }
+    }
+
+    /// Moves time on by `dt`.
+    pub fn step(&mut self, dt: Duration) {
+        let until = self.now + dt;
+        while self.stepped_to + QUANTUM <= until {
+            self.now = self.stepped_to;
+            while let Some((_, sump, action)) = self.script.pop_if(|(at, ..)| *at <= self.stepped_to) {
+                if sump < self.sumps.len() {
+                    self.act(sump, &action);
+                }
+            }
+            self.stepped_to = self.stepped_to + QUANTUM;
+            for (index, sump) in self.sumps.iter_mut().enumerate() {
+                let air =
+                    self.hall.air(self.stepped_to, sump.setup().machine.calendar.is_working(self.stepped_to));
+                let before = self.events.len();
+                sump.step(self.stepped_to, air, &mut self.events);
+                self.events[before..].iter_mut().for_each(|event| event.sump = index);
+            }
+        }
+        self.now = until;
+    }
+}

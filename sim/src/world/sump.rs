@@ -1,0 +1,376 @@
+//! One sump, stepped through time by volume and amounts.
+
+use std::time::Duration;
+
+use super::acidity::Buffer;
+use super::air::{Air, evaporation_kg_h_m2};
+use super::care::Procedure;
+use super::content::{Content, Ledger};
+use super::ions::{obstruction, temperature_factor};
+use super::setup::SumpSetup;
+use super::tank::level_with_chips_mm;
+use super::work::Job;
+use super::{Event, EventKind, QUANTUM, Truth};
+use crate::rng::Rng;
+use crate::stamp::Stamp;
+
+/// How often slow things are looked at anew: surface, pH, the operator's glance, in steps of [`QUANTUM`].
+const SLOW_EVERY: u64 = 6;
+/// How fast coolant goes out into the machine and comes back from it: time constants, hours.
+const HOLDUP_OUT_H: f64 = 0.01;
+const HOLDUP_BACK_H: f64 = 0.06;
+/// Largest number of bacteria a coolant feeds, per mL; smallest that hides in slime.
+const CFU_MAX: f64 = 3.0e8;
+const LOG_CFU_LEAST: f64 = 2.0;
+/// Hardness gone to scum: g per L and hour, per percent of concentrate and (mg/L over 120)^1.5. Chosen so that a hard
+/// sump (400 mg/L, 7 %) loses 0.3 % of its hardness a day; no source.
+const SCUM_RATE: f64 = 1.5e-9;
+const SCUM_FROM_MG_L: f64 = 120.0;
+/// Active concentrate a gram of hardness takes with it, L.
+const SCUM_CONCENTRATE_L_G: f64 = 0.006;
+
+/// A sump with its machine and its people.
+#[derive(Clone, Debug)]
+pub struct Sump {
+    setup: SumpSetup,
+    content: Content,
+    ledger: Ledger,
+    chips_l: f64,
+    tramp_oil_l: f64,
+    holdup_l: f64,
+    temperature_c: f64,
+    log_cfu: f64,
+    ph: f64,
+    surface_m2: f64,
+    pump: bool,
+    job: Job,
+    meter_l: f64,
+    leak_l_h: f64,
+    pour: Option<Pour>,
+    procedure: Option<Procedure>,
+    rates: Rates,
+    steps: u64,
+    rng: Rng,
+}
+
+/// Somebody stands there with the hose.
+#[derive(Clone, Debug)]
+struct Pour {
+    started: Stamp,
+    left_l: f64,
+    total_l: f64,
+    percent: f64,
+}
+
+/// Rates of the last step, for the truth.
+#[derive(Clone, Copy, Debug, Default)]
+struct Rates {
+    evaporation_l_h: f64,
+    dragout_l_h: f64,
+}
+
+impl Sump {
+    /// A sump as its setup describes it, at `at`.
+    pub fn new(setup: SumpSetup, at: Stamp, air: Air, seed: u64) -> Self {
+        let at_mark = setup.tank.volume_l(setup.fill_mark_mm) + setup.holdup_l;
+        let start = &setup.start;
+        let liquid = (at_mark - start.chip_solids_l) * start.fullness;
+        let minerals = if setup.water.hardness_mg_l() > 0.0 {
+            start.hardness_mg_l / setup.water.hardness_mg_l()
+        } else {
+            0.0
+        };
+        let mut content = Content::mix(liquid, start.percent, &setup.water, setup.fluid.amine_mmol_l_percent);
+        let scale = minerals * liquid / (liquid - content.concentrate_l);
+        content.hardness_g *= scale;
+        content.sodium_mmol *= scale;
+        content.bicarbonate_mmol *= scale;
+        content.sulphate_mmol *= scale;
+        content.chloride_mmol *= scale;
+        content.acid_mmol = start.acid_mmol_l * liquid;
+        let mut sump = Self {
+            ledger: Ledger { started: content, ..Ledger::default() },
+            content,
+            chips_l: start.chip_solids_l,
+            tramp_oil_l: 0.4,
+            holdup_l: 0.0,
+            temperature_c: air.temperature_c,
+            log_cfu: start.log_cfu_ml,
+            ph: 0.0,
+            surface_m2: 0.0,
+            pump: false,
+            job: Job::none(at),
+            meter_l: 0.0,
+            leak_l_h: 0.0,
+            pour: None,
+            procedure: None,
+            rates: Rates::default(),
+            steps: 0,
+            rng: Rng::of(seed, setup.name),
+            setup,
+        };
+        sump.look_slowly();
+        sump
+    }
+
+    /// Its setup.
+    pub fn setup(&self) -> &SumpSetup {
+        &self.setup
+    }
+
+    /// Its books.
+    pub fn ledger(&self) -> &Ledger {
+        &self.ledger
+    }
+
+    /// What is in it now.
+    pub fn content(&self) -> &Content {
+        &self.content
+    }
+
+    /// Opens (or with 0 closes) a leak, L/h.
+    pub fn leak(&mut self, litres_h: f64) {
+        self.leak_l_h = litres_h.max(0.0);
+    }
+
+    /// Somebody starts to pour `litres` at `percent`; what was being poured stops.
+    pub fn pour(&mut self, at: Stamp, litres: f64, percent: f64) {
+        self.pour = Some(Pour { started: at, left_l: litres, total_l: litres, percent });
+    }
+
+    /// Starts a dump or a clean-out.
+    pub fn begin(&mut self, procedure: Procedure) {
+        self.procedure = Some(procedure);
+    }
+
+    /// One step of [`QUANTUM`] that ends at `at`.
+    pub(super) fn step(&mut self, at: Stamp, air: Air, events: &mut Vec<Event>) {
+        let hours = QUANTUM.as_secs_f64() / 3600.0;
+        self.run_pump(at, hours);
+        self.evaporate(air, hours);
+        self.carry_out(hours);
+        self.live_and_decay(hours);
+        self.warm(air, hours);
+        self.care(at, events);
+        self.be_poured(at, QUANTUM, events);
+        self.steps += 1;
+        if self.steps.is_multiple_of(SLOW_EVERY) {
+            self.look_slowly();
+            self.consider_topping_up(at);
+        }
+    }
+
+    fn run_pump(&mut self, at: Stamp, hours: f64) {
+        let wanted = match &self.procedure {
+            Some(procedure) => procedure.pump_runs(),
+            None => self.job.pump_runs(at, &self.setup.machine.calendar, QUANTUM, &mut self.rng),
+        };
+        self.pump = wanted && self.content.liquid_l > self.setup.holdup_l;
+        let (aim, constant) =
+            if self.pump { (self.setup.holdup_l, HOLDUP_OUT_H) } else { (0.0, HOLDUP_BACK_H) };
+        self.holdup_l += (aim - self.holdup_l) * (1.0 - libm::exp(-hours / constant));
+        self.holdup_l = self.holdup_l.min(self.content.liquid_l);
+    }
+
+    fn evaporate(&mut self, air: Air, hours: f64) {
+        let machine = &self.setup.machine;
+        let (factor, speed) =
+            if self.pump { (machine.spray_factor, 0.15) } else { (machine.film_factor, 0.06) };
+        let litres_h = factor * self.surface_m2 * evaporation_kg_h_m2(self.temperature_c, air, speed);
+        // One litre of water at 20 to 40 °C has 0.992 to 0.998 kg.
+        self.rates.evaporation_l_h = litres_h / 0.996;
+        let water_l = self.content.liquid_l - self.content.concentrate_l;
+        let gone = Content::water((self.rates.evaporation_l_h * hours).min(0.5 * water_l));
+        self.content -= gone;
+        self.ledger.evaporated += gone;
+    }
+
+    fn carry_out(&mut self, hours: f64) {
+        let machine = &self.setup.machine;
+        let load = if self.pump && self.procedure.is_none() { self.job.load } else { 0.0 };
+        let chips_kg_h = machine.chips_kg_h * load;
+        let leaving = chips_kg_h * (1.0 - machine.chips_kept_share);
+        // Mass share is of the wet swarf.
+        let on_chips = leaving * machine.dragout_share / (1.0 - machine.dragout_share);
+        self.rates.dragout_l_h = on_chips + machine.mist_l_h * load;
+        let dragged = self.content.portion(self.rates.dragout_l_h * hours);
+        self.content -= dragged;
+        self.ledger.carried_out += dragged;
+        let leaked = self.content.portion(self.leak_l_h * hours);
+        self.content -= leaked;
+        self.ledger.leaked += leaked;
+        self.chips_l += 1000.0 * chips_kg_h * machine.chips_kept_share / machine.metal_kg_m3 * hours;
+        self.tramp_oil_l += machine.tramp_oil_l_h * load * hours;
+    }
+
+    fn live_and_decay(&mut self, hours: f64) {
+        let (percent, hardness) = (self.content.percent(), self.content.hardness_mg_l());
+        let life = &self.setup.biology;
+        // Best between 25 and 38 °C, slower to both sides.
+        let off = ((self.temperature_c - 31.0) / 14.0).abs().min(2.0);
+        let warmth = (1.0 - 0.35 * off * off).max(0.05);
+        let food = 0.35 + (self.tramp_oil_l / self.content.liquid_l.max(1.0) * 60.0).min(1.0);
+        let stillness = if self.pump { 0.4 } else { 1.0 };
+        let alkali = 1.0 / (1.0 + libm::exp(1.8 * (self.ph - 9.4)));
+        let count = libm::exp(std::f64::consts::LN_10 * self.log_cfu);
+        let growth = life.growth_h * warmth * food * stillness * alkali * (1.0 - count / CFU_MAX);
+        let kill = life.kill_h_percent * percent + if self.ph > 10.3 { 3.0 } else { 0.0 };
+        self.log_cfu = (self.log_cfu + (growth - kill) * hours / std::f64::consts::LN_10).max(LOG_CFU_LEAST);
+        let made = Content {
+            acid_mmol: life.acid_mmol_l_h * count / (count + 3.0e7) * warmth * self.content.liquid_l * hours,
+            ..Content::default()
+        };
+        self.content += made;
+        self.ledger.made += made;
+
+        let over = (hardness - SCUM_FROM_MG_L).max(0.0);
+        let scum_g = SCUM_RATE * over * over.sqrt() * percent * self.content.liquid_l * hours;
+        let depleted = self.content.concentrate_l * self.setup.fluid.depletion_per_day / 24.0 * hours;
+        let used = Content {
+            concentrate_l: depleted + SCUM_CONCENTRATE_L_G * scum_g,
+            hardness_g: scum_g,
+            amine_mmol: self.content.amine_mmol * self.setup.fluid.depletion_per_day / 48.0 * hours,
+            ..Content::default()
+        };
+        self.content -= used;
+        self.ledger.used_up += used;
+    }
+
+    fn warm(&mut self, air: Air, hours: f64) {
+        let machine = &self.setup.machine;
+        let aim = air.temperature_c + if self.pump { machine.warming_k * self.job.load } else { 0.0 };
+        self.temperature_c += (aim - self.temperature_c) * (1.0 - libm::exp(-hours / machine.thermal_h));
+    }
+
+    fn care(&mut self, at: Stamp, events: &mut Vec<Event>) {
+        let Some(mut procedure) = self.procedure.take() else { return };
+        let change = procedure.step(QUANTUM, self.content.liquid_l);
+        let out = self.content.portion(change.out_l);
+        self.content -= out;
+        self.ledger.pumped_out += out;
+        if change.out_l > 0.0 {
+            self.tramp_oil_l *=
+                (1.0 - change.out_l / (self.content.liquid_l + change.out_l).max(1e-9)).max(0.0);
+        }
+        if change.in_l > 0.0 {
+            let mut fill = Content::mix(
+                change.in_l,
+                change.in_percent,
+                &self.setup.water,
+                self.setup.fluid.amine_mmol_l_percent,
+            );
+            fill.acid_mmol = -change.alkali_mmol_l * change.in_l;
+            self.content += fill;
+            self.ledger.added += fill;
+        }
+        if change.chips_out {
+            self.chips_l *= 0.03;
+            self.log_cfu = (self.log_cfu - 1.0).max(LOG_CFU_LEAST);
+        }
+        events.extend(change.event.map(|kind| Event { at, sump: 0, kind }));
+        self.procedure = (!procedure.is_over()).then_some(procedure);
+    }
+
+    fn be_poured(&mut self, at: Stamp, step: Duration, events: &mut Vec<Event>) {
+        let Some(mut pour) = self.pour.take() else { return };
+        let litres = (self.setup.people.hose_l_min * step.as_secs_f64() / 60.0).min(pour.left_l);
+        let added =
+            Content::mix(litres, pour.percent, &self.setup.water, self.setup.fluid.amine_mmol_l_percent);
+        self.content += added;
+        self.ledger.added += added;
+        self.meter_l += litres;
+        pour.left_l -= litres;
+        if pour.left_l > 1e-9 {
+            self.pour = Some(pour);
+        } else {
+            let kind =
+                EventKind::TopUp { started: pour.started, litres: pour.total_l, percent: pour.percent };
+            events.push(Event { at, sump: 0, kind });
+        }
+    }
+
+    fn look_slowly(&mut self) {
+        let level = self.level_mm();
+        self.surface_m2 = self.setup.tank.surface_m2(level);
+        self.ph = self.buffer().ph();
+    }
+
+    /// A glance at the sight glass, a few times an hour while people are there.
+    fn consider_topping_up(&mut self, at: Stamp) {
+        let people = self.setup.people;
+        let busy = self.pour.is_some() || self.procedure.is_some();
+        if busy || !self.setup.machine.calendar.is_working(at) || !self.rng.chance(0.05) {
+            return;
+        }
+        let full = self.setup.tank.volume_l(self.setup.fill_mark_mm);
+        let missing = full - self.setup.tank.volume_l(self.level_mm());
+        // With the pump off the sump looks fuller by what came back; people know and look while it runs.
+        if !self.pump || missing < people.low_part * full {
+            return;
+        }
+        let litres = missing * self.rng.between(0.75, 1.0);
+        let plain = self.rng.chance(people.plain_chance);
+        let percent =
+            if plain { 0.0 } else { (people.mix_percent + people.mix_spread * self.rng.normal()).max(0.2) };
+        self.pour(at, litres, percent);
+        if self.rng.chance(people.skim_chance * 0.5) {
+            self.tramp_oil_l *= 0.3;
+        }
+    }
+
+    fn level_mm(&self) -> f64 {
+        let in_tank = self.content.liquid_l - self.holdup_l;
+        level_with_chips_mm(&self.setup.tank, in_tank, self.chips_l, self.setup.machine.chip_porosity)
+    }
+
+    fn buffer(&self) -> Buffer {
+        let per_l = 1.0 / self.content.liquid_l.max(1e-3);
+        let fluid = &self.setup.fluid;
+        Buffer {
+            amine: self.content.amine_mmol * per_l,
+            amine_pka: fluid.amine_pka,
+            amine_free_share: fluid.amine_free_share,
+            bicarbonate: self.content.bicarbonate_mmol * per_l,
+            acid: self.content.acid_mmol * per_l,
+        }
+    }
+
+    /// What is true now.
+    pub(super) fn truth(&self, at: Stamp) -> Truth {
+        let percent = self.content.percent();
+        let ions =
+            self.content.ions(self.setup.water.ions.magnesium_share, self.setup.fluid.organic_mmol_l_percent);
+        let oil = percent / 100.0 * self.setup.fluid.oil_share
+            + self.tramp_oil_l * 0.3 / self.content.liquid_l.max(1.0);
+        let conductivity_25 = ions.conductivity_us_cm() * obstruction(oil);
+        let hardness = self.content.hardness_mg_l();
+        // Soft water and a strong mix foam while the pump stirs; the 70 mg/L is a glass shop's figure (trade article).
+        let foam = if self.pump {
+            ((90.0 - hardness) / 60.0).clamp(0.0, 1.0) * (percent / 10.0).min(1.0)
+        } else {
+            0.0
+        };
+        Truth {
+            at,
+            liquid_l: self.content.liquid_l,
+            percent,
+            hardness_mg_l: hardness,
+            chip_solids_l: self.chips_l,
+            holdup_l: self.holdup_l,
+            level_mm: self.level_mm(),
+            conductivity_25_us_cm: conductivity_25,
+            conductivity_us_cm: conductivity_25 * temperature_factor(self.temperature_c),
+            ph: self.ph,
+            temperature_c: self.temperature_c,
+            pump: self.pump,
+            meter_l: self.meter_l,
+            evaporation_l_h: self.rates.evaporation_l_h,
+            dragout_l_h: self.rates.dragout_l_h,
+            leak_l_h: self.leak_l_h,
+            log_cfu_ml: self.log_cfu,
+            tramp_oil_l: self.tramp_oil_l,
+            waves_mm: if self.pump { self.setup.machine.waves_mm } else { 0.05 },
+            foam,
+        }
+    }
+}
