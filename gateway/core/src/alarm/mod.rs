@@ -13,7 +13,7 @@ pub mod wording;
 use std::collections::BTreeSet;
 
 use crate::estimate::settings::EstimateKind;
-use crate::model::{Measurement, Now, ProbeIndex, Quality, Severity, SumpIndex, Timestamp, Uptime};
+use crate::model::{Measurement, Now, Quality, Severity, SumpIndex, Timestamp, Uptime};
 
 use delay::Delayed;
 use settings::{InstrumentSettings, LimitSettings, Priority, Side, Subject};
@@ -167,6 +167,12 @@ impl Alarms {
         self.alarms.iter().zip(0..).map(|(alarm, i)| (AlarmIndex(i), &alarm.definition, &alarm.standing))
     }
 
+    /// One alarm.
+    pub fn get(&self, alarm: AlarmIndex) -> (&Definition, &Standing) {
+        let alarm = &self.alarms[alarm.slot()];
+        (&alarm.definition, &alarm.standing)
+    }
+
     /// Puts an alarm back to where it stood before a restart, without annunciating it anew. Its condition counts as
     /// holding if the state says so, until measurements say otherwise for the whole off-delay.
     pub fn restore(&mut self, alarm: AlarmIndex, state: State, since: Timestamp) {
@@ -206,16 +212,6 @@ impl Alarms {
     /// Whether any limit watches this estimate.
     pub fn watches(&self, sump: SumpIndex, kind: EstimateKind) -> bool {
         self.of_estimate[sump.slot()].iter().any(|(watched, _)| *watched == kind)
-    }
-
-    /// Instrument alarm of a probe, if it has one.
-    pub fn instrument_of(&self, probe: ProbeIndex) -> Option<&Standing> {
-        self.of_probe[probe.slot()].iter().map(|i| &self.alarms[i.slot()]).find_map(|alarm| {
-            match alarm.definition {
-                Definition::Instrument(_) => Some(&alarm.standing),
-                Definition::Limit(_) => None,
-            }
-        })
     }
 
     /// A person has seen it.

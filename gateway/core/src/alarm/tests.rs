@@ -3,7 +3,7 @@
 use std::time::Duration;
 
 use super::*;
-use crate::model::{DeviceStatus, Measured, Reason, Status};
+use crate::model::{DeviceStatus, Measured, ProbeIndex, Reason, Status};
 
 const PROBE: ProbeIndex = ProbeIndex(0);
 

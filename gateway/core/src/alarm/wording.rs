@@ -8,12 +8,18 @@ use crate::model::{Quality, Quantity};
 use super::settings::{LimitSettings, Side};
 use super::state::State;
 
-/// What a limit says of a value of `quantity`: the value, the limit, and what to do while it is still cheap.
-pub fn limit_message(limit: &LimitSettings, quantity: Quantity, state: State, value: Option<f64>) -> String {
+/// What a limit says of a value of `quantity`, called `noun`: the value, the limit, and what to do while it is still cheap.
+pub fn limit_message(
+    limit: &LimitSettings,
+    noun: &str,
+    quantity: Quantity,
+    state: State,
+    value: Option<f64>,
+) -> String {
     let mut text = String::new();
     let unit = unit_text(quantity);
     let decimals = decimals(quantity);
-    text.push_str(noun(quantity));
+    text.push_str(noun);
     match value {
         Some(value) => write!(text, " {value:.decimals$}{unit}"),
         None => write!(text, " not known now"),
@@ -54,7 +60,8 @@ pub fn noun_of_estimate(kind: EstimateKind) -> &'static str {
     }
 }
 
-fn noun(quantity: Quantity) -> &'static str {
+/// The quantity a limit on a probe speaks of.
+pub fn noun(quantity: Quantity) -> &'static str {
     match quantity {
         Quantity::Ph => "pH",
         Quantity::Conductivity => "conductivity",

@@ -1,0 +1,319 @@
+//! F7: the order of the hops.
+//!
+//! A reading comes in, is converted, moves the state of its sump and may move alarms; what leaves is collected in an
+//! [`Outbound`]. The live daemon, `replay` and the tests drive the same [`Engine`]: it knows no clock, no file, no
+//! wire, and the same inputs give the same outputs, always.
+//!
+//! ```text
+//! loop {                                 // the whole of a driver
+//!     wait for an input, until engine.poll_timeout()
+//!     engine.handle(now, input)
+//!     hand what engine.drain() gives to the store
+//! }
+//! ```
+
+mod restart;
+pub mod settings;
+pub mod snapshot;
+
+pub use settings::Settings;
+
+use crate::alarm::settings::Subject;
+use crate::alarm::state::State;
+use crate::alarm::{AlarmIndex, Alarms, Definition, Transition, wording};
+use crate::estimate::note::Note;
+use crate::estimate::settings::EstimateKind;
+use crate::estimate::sump::{Estimate, Sump, SumpError};
+use crate::model::{Measurement, Name, Now, Quality, RawReading, Sample, SumpIndex, Timestamp, Uptime};
+use crate::signal::Signals;
+use crate::store::record::{JournalRecord, RecordKind, SeriesKey};
+
+/// What the engine is told.
+#[derive(Clone, Copy, Debug)]
+pub enum Input<'a> {
+    /// Raw readings, in the order they arrived.
+    Readings(&'a [RawReading]),
+    /// A manual reading or action.
+    Note(&'a Note),
+    /// Somebody has seen an alarm.
+    Acknowledge(AlarmIndex, &'a str),
+    /// Only time has passed.
+    Tick,
+}
+
+/// What leaves the engine, in the order it arose.
+#[derive(Clone, PartialEq, Debug, Default)]
+pub struct Outbound {
+    /// Samples to store.
+    pub samples: Vec<Sample>,
+    /// Journal entries to store at once, with the samples behind them.
+    pub journal: Vec<JournalRecord>,
+    /// State to store with them, by key, for [`Engine::restore`] after a restart.
+    pub saved: Vec<(String, Vec<u8>)>,
+}
+
+impl Outbound {
+    /// Whether nothing is in it.
+    pub fn is_empty(&self) -> bool {
+        self.samples.is_empty() && self.journal.is_empty() && self.saved.is_empty()
+    }
+}
+
+/// Why settings give no engine.
+#[derive(Clone, PartialEq, Debug, thiserror::Error)]
+#[error("sump {sump}: {why}")]
+pub struct EngineError {
+    /// Which sump.
+    pub sump: Name,
+    /// What is wrong with it.
+    pub why: SumpError,
+}
+
+/// The pure middle of the gateway.
+#[derive(Debug)]
+pub struct Engine {
+    settings: Settings,
+    series: Vec<SeriesKey>,
+    signals: Signals,
+    sumps: Vec<Sump>,
+    alarms: Alarms,
+    /// Next time the estimates are written out; none before the first reading.
+    next_estimates: Option<Uptime>,
+    out: Outbound,
+    /// Emptied at every use; kept for their capacity.
+    overdue: Vec<Measurement>,
+    transitions: Vec<Transition>,
+}
+
+impl Engine {
+    /// An engine that has seen nothing yet.
+    pub fn new(settings: Settings) -> Result<Self, EngineError> {
+        let sumps = settings
+            .sumps
+            .iter()
+            .map(|sump| {
+                Sump::new(sump, &settings.probes).map_err(|why| EngineError { sump: sump.name.clone(), why })
+            })
+            .collect::<Result<_, _>>()?;
+        let alarms =
+            Alarms::new(&settings.limits, &settings.instruments, settings.probes.len(), settings.sumps.len());
+        Ok(Self {
+            series: settings.series(),
+            signals: Signals::new(&settings.probes),
+            sumps,
+            alarms,
+            next_estimates: None,
+            out: Outbound::default(),
+            overdue: Vec::new(),
+            transitions: Vec::new(),
+            settings,
+        })
+    }
+
+    /// Its settings.
+    pub fn settings(&self) -> &Settings {
+        &self.settings
+    }
+
+    /// Its series; `SeriesIndex` counts in them.
+    pub fn series(&self) -> &[SeriesKey] {
+        &self.series
+    }
+
+    /// One step. What is due by `now` happens after the input, so that a reading which arrives as a delay ends counts.
+    pub fn handle(&mut self, now: Now, input: Input<'_>) {
+        match input {
+            Input::Readings(readings) => {
+                if self.next_estimates.is_none() {
+                    self.next_estimates = Some(self.estimates_due_after(now.uptime));
+                }
+                for reading in readings {
+                    let measurement = self.signals.convert(now, reading);
+                    self.take(now, &measurement);
+                }
+            }
+            Input::Note(note) => self.journal_note(note),
+            Input::Acknowledge(alarm, by) => self.alarms.acknowledge(now, alarm, by, &mut self.transitions),
+            Input::Tick => {}
+        }
+        self.pass_time(now);
+        self.journal_transitions();
+    }
+
+    /// When the engine wants to be handled again with [`Input::Tick`], if nothing else comes before.
+    pub fn poll_timeout(&self) -> Option<Uptime> {
+        [self.signals.poll_timeout(), self.alarms.poll_timeout(), self.next_estimates]
+            .into_iter()
+            .flatten()
+            .min()
+    }
+
+    /// Moves everything that has arisen since the last call into `into`, which keeps its capacity.
+    pub fn drain(&mut self, into: &mut Outbound) {
+        into.samples.append(&mut self.out.samples);
+        into.journal.append(&mut self.out.journal);
+        into.saved.append(&mut self.out.saved);
+    }
+
+    fn pass_time(&mut self, now: Now) {
+        let mut overdue = std::mem::take(&mut self.overdue);
+        self.signals.tick(now, &mut overdue);
+        for measurement in overdue.drain(..) {
+            self.take(now, &measurement);
+        }
+        self.overdue = overdue;
+        self.alarms.tick(now, &mut self.transitions);
+        if self.next_estimates.is_some_and(|due| due <= now.uptime) {
+            self.write_estimates(now.utc);
+            self.next_estimates = Some(self.estimates_due_after(now.uptime));
+        }
+    }
+
+    fn estimates_due_after(&self, now: Uptime) -> Uptime {
+        let every = u64::try_from(self.settings.estimate_every.as_nanos()).unwrap_or(u64::MAX).max(1);
+        Uptime::from_nanos((now.as_nanos() / every).saturating_add(1).saturating_mul(every))
+    }
+
+    /// Every measurement goes the same way: stored, watched, and into the state of its sump.
+    fn take(&mut self, now: Now, measurement: &Measurement) {
+        self.out.samples.push(Sample {
+            series: self.settings.series_of_probe(measurement.probe),
+            at: measurement.at,
+            raw: measurement.raw,
+            value: measurement.measured.usable(),
+            quality: measurement.measured.quality(),
+        });
+        self.alarms.observe(now, measurement, &mut self.transitions);
+        let sump = self.settings.probes[measurement.probe.slot()].sump;
+        if self.sumps[sump.slot()].observe(measurement) {
+            self.watch_estimates(now, sump);
+        }
+    }
+
+    fn watch_estimates(&mut self, now: Now, sump: SumpIndex) {
+        for &kind in EstimateKind::ALL {
+            if !self.alarms.watches(sump, kind) {
+                continue;
+            }
+            let (value, quality) = split(self.sumps[sump.slot()].estimate(kind));
+            self.alarms.observe_estimate(now, sump, kind, value, quality, &mut self.transitions);
+        }
+    }
+
+    fn write_estimates(&mut self, at: Timestamp) {
+        for (sump, index) in self.sumps.iter().zip(0..) {
+            for &kind in EstimateKind::ALL {
+                let (values, quality) = match sump.estimate(kind) {
+                    Ok(e) => ([e.value, e.low90, e.high90].map(Some), e.quality),
+                    Err(quality) => ([None; 3], quality),
+                };
+                let series = self.settings.series_of_estimate(SumpIndex(index), kind);
+                self.out.samples.extend(series.into_iter().zip(values).map(|(series, value)| Sample {
+                    series,
+                    at,
+                    raw: None,
+                    value,
+                    quality,
+                }));
+            }
+        }
+    }
+
+    fn journal_note(&mut self, note: &Note) {
+        use crate::estimate::note::NoteKind::{TopUpLitres, TopUpPercent};
+        let (event, quantity) = match note.kind {
+            TopUpLitres => ("topup", "litres"),
+            TopUpPercent => ("topup", "percent"),
+            kind => ("reading", kind.word()),
+        };
+        self.out.journal.push(JournalRecord {
+            at: note.at,
+            kind: RecordKind::Event,
+            sump: Some(self.settings.sumps[note.sump.slot()].name.clone()),
+            subject: event.to_owned(),
+            state: quantity.to_owned(),
+            priority: None,
+            value: Some(note.value),
+            message: String::new(),
+        });
+    }
+
+    fn journal_transitions(&mut self) {
+        for transition in std::mem::take(&mut self.transitions) {
+            let record = self.record_of(&transition);
+            self.out.saved.push(restart::saved(self.alarm_key(transition.alarm), &transition));
+            self.out.journal.push(record);
+        }
+    }
+
+    fn record_of(&self, transition: &Transition) -> JournalRecord {
+        let (definition, _) = self.alarms.get(transition.alarm);
+        let (sump, subject) = self.alarm_key(transition.alarm);
+        let kind = match definition {
+            Definition::Limit(_) => RecordKind::Alarm,
+            Definition::Instrument(_) => RecordKind::Instrument,
+        };
+        let mut message = self.message_of(definition, transition.to, transition.value, transition.quality);
+        if let Some(by) = &transition.by {
+            message.push_str(" by ");
+            message.push_str(by);
+        }
+        JournalRecord {
+            at: transition.at,
+            kind,
+            sump: Some(sump.clone()),
+            subject,
+            state: transition.to.word().to_owned(),
+            priority: Some(definition.priority().word()),
+            value: transition.value,
+            message,
+        }
+    }
+
+    fn message_of(
+        &self,
+        definition: &Definition,
+        state: State,
+        value: Option<f64>,
+        quality: Quality,
+    ) -> String {
+        match definition {
+            Definition::Limit(limit) => {
+                let (noun, quantity) = match limit.subject {
+                    Subject::Probe(probe) => {
+                        let quantity = self.settings.probes[probe.slot()].quantity;
+                        (wording::noun(quantity), quantity)
+                    }
+                    Subject::Estimate(kind) => (wording::noun_of_estimate(kind), kind.quantity()),
+                };
+                wording::limit_message(limit, noun, quantity, state, value)
+            }
+            Definition::Instrument(instrument) => {
+                let probe = self.settings.probes[instrument.probe.slot()].name.as_str();
+                wording::instrument_message(probe, quality, state)
+            }
+        }
+    }
+
+    /// Sump and name of an alarm; the name of an instrument alarm is `instrument/` and the probe's.
+    fn alarm_key(&self, alarm: AlarmIndex) -> (&Name, String) {
+        let (sump, name) = match self.alarms.get(alarm).0 {
+            Definition::Limit(limit) => (limit.sump, limit.name.clone()),
+            Definition::Instrument(instrument) => {
+                let probe = &self.settings.probes[instrument.probe.slot()];
+                (probe.sump, format!("instrument/{}", probe.name))
+            }
+        };
+        (&self.settings.sumps[sump.slot()].name, name)
+    }
+}
+
+fn split(estimate: Result<Estimate, Quality>) -> (Option<f64>, Quality) {
+    match estimate {
+        Ok(estimate) => (Some(estimate.value), estimate.quality),
+        Err(quality) => (None, quality),
+    }
+}
+
+#[cfg(test)]
+mod tests;

@@ -1,0 +1,68 @@
+//! What all floors are told, and the list of series that follows from it.
+
+use std::time::Duration;
+
+use crate::acquire::settings::{BrokerSettings, BusSettings};
+use crate::alarm::settings::{InstrumentSettings, LimitSettings};
+use crate::estimate::settings::{EstimateKind, SumpSettings};
+use crate::model::{ProbeIndex, SeriesIndex, SumpIndex};
+use crate::signal::settings::ProbeSettings;
+use crate::store::record::{Bound, SeriesKey, SeriesSource};
+
+/// Everything the gateway is told, checked. Indices in it are places in these lists.
+#[derive(Clone, PartialEq, Debug, Default)]
+pub struct Settings {
+    /// Buses with their devices.
+    pub buses: Vec<BusSettings>,
+    /// Brokers with their topics.
+    pub brokers: Vec<BrokerSettings>,
+    /// Probes of all sumps.
+    pub probes: Vec<ProbeSettings>,
+    /// Sumps.
+    pub sumps: Vec<SumpSettings>,
+    /// Limits of all sumps.
+    pub limits: Vec<LimitSettings>,
+    /// Instrument alarms, one a probe.
+    pub instruments: Vec<InstrumentSettings>,
+    /// How often estimates are stored and written out.
+    pub estimate_every: Duration,
+}
+
+/// Ends of an estimate's interval beside its value, in the order they are stored.
+const BOUNDS: [Bound; 3] = [Bound::Value, Bound::Low90, Bound::High90];
+
+impl Settings {
+    /// Every series these settings give rise to: one a probe, in order, then for each sump each estimate with the ends
+    /// of its interval.
+    pub fn series(&self) -> Vec<SeriesKey> {
+        let probes = self.probes.iter().map(|probe| SeriesKey {
+            sump: self.sumps[probe.sump.slot()].name.clone(),
+            source: SeriesSource::Probe(probe.name.clone()),
+            quantity: probe.quantity,
+        });
+        let estimates = self.sumps.iter().flat_map(|sump| {
+            EstimateKind::ALL.iter().flat_map(move |kind| {
+                BOUNDS.iter().map(move |&bound| SeriesKey {
+                    sump: sump.name.clone(),
+                    source: SeriesSource::Estimate { word: kind.word(), bound },
+                    quantity: kind.quantity(),
+                })
+            })
+        });
+        probes.chain(estimates).collect()
+    }
+
+    /// Series of a probe.
+    pub fn series_of_probe(&self, probe: ProbeIndex) -> SeriesIndex {
+        SeriesIndex(probe.0)
+    }
+
+    /// Series of an estimate's value, lower and upper end.
+    pub fn series_of_estimate(&self, sump: SumpIndex, kind: EstimateKind) -> [SeriesIndex; 3] {
+        let kinds = EstimateKind::ALL.len();
+        let place = EstimateKind::ALL.iter().position(|k| *k == kind).expect("ALL holds every kind");
+        let first = self.probes.len() + (sump.slot() * kinds + place) * BOUNDS.len();
+        let first = u32::try_from(first).expect("fewer series than 2^32: each has a setting");
+        [0, 1, 2].map(|i| SeriesIndex(first + i))
+    }
+}
