@@ -1,4 +1,5 @@
 //! The daemon: edges (sockets, serial ports, the store, the real clock) and their wiring around the pure engine.
 
+pub mod commands;
 pub mod config;
 pub mod edge;

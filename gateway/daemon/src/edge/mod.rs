@@ -2,3 +2,4 @@
 
 pub mod clock;
 pub mod modbus;
+pub mod web;

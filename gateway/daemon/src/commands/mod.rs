@@ -1,0 +1,4 @@
+//! F9: what the commands do; `main` only reads arguments.
+
+pub mod console;
+pub mod replay;

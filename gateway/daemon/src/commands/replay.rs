@@ -1,0 +1,348 @@
+//! `replay`: a recorded history through the same engine as the live daemon.
+//!
+//! The same input gives the same bytes out, twice and on any machine: no clock is read, nothing depends on the order of
+//! a hash, and numbers are written in their shortest exact form.
+//!
+//! Input: `time,source,value`, times RFC 3339 in rising order; source `probe/<sump>/<probe>` with the number as the
+//! device delivers it (empty where it gave none), or `note/<sump>/<kind>`. A bad row is named by its line and counted;
+//! the rest goes on. Output: `estimates.csv`, `alarms.csv`, `events.csv`.
+
+use std::collections::HashMap;
+use std::fs::File;
+use std::io::{self, BufWriter, Read, Write};
+use std::path::{Path, PathBuf};
+
+use sumpwarden_core::engine::{Engine, EngineError, Input, Outbound, Settings};
+use sumpwarden_core::estimate::note::{Note, NoteKind};
+use sumpwarden_core::model::{Fault, Now, ProbeIndex, Raw, RawReading, Sample, SumpIndex, Timestamp};
+use sumpwarden_core::store::record::{JournalRecord, RecordKind, SeriesKey, SeriesSource};
+
+/// How many bad rows are named; the rest are only counted.
+const NAMED_ROWS_MAX: usize = 20;
+
+/// What a replay did.
+#[derive(Clone, PartialEq, Eq, Debug, Default)]
+pub struct Summary {
+    /// Rows that went through the engine.
+    pub rows: u64,
+    /// Rows that were refused.
+    pub refused: u64,
+    /// The first of them, by line and reason.
+    pub named: Vec<String>,
+    /// Rows of estimates, alarms and events written.
+    pub written: [u64; 3],
+}
+
+/// Why a replay could not be done.
+#[derive(Debug, thiserror::Error)]
+pub enum ReplayError {
+    /// The settings give no engine.
+    #[error(transparent)]
+    Engine(#[from] EngineError),
+    /// The input's first line is another one.
+    #[error("{path}: the first line must be `time,source,value`, not `{found}`")]
+    Header {
+        /// Input file.
+        path: PathBuf,
+        /// What stands there.
+        found: String,
+    },
+    /// A file cannot be read or written.
+    #[error("{path}: {why}")]
+    File {
+        /// Which.
+        path: PathBuf,
+        /// Why.
+        why: io::Error,
+    },
+}
+
+/// Replays `input` through `settings` into the directory `output`, which is made if it is missing.
+pub fn replay(settings: Settings, input: &Path, output: &Path) -> Result<Summary, ReplayError> {
+    let file = File::open(input).map_err(file_error(input))?;
+    std::fs::create_dir_all(output).map_err(file_error(output))?;
+    let mut player = Player::new(settings, output)?;
+    player.play(file, input)?;
+    player.finish()
+}
+
+fn file_error(path: &Path) -> impl FnOnce(io::Error) -> ReplayError {
+    let path = path.to_owned();
+    move |why| ReplayError::File { path, why }
+}
+
+/// What a row's source stands for.
+#[derive(Clone, Copy, Debug)]
+enum Source {
+    Probe(ProbeIndex),
+    Note(SumpIndex, NoteKind),
+}
+
+struct Player {
+    engine: Engine,
+    sources: HashMap<String, Source>,
+    batch: Vec<RawReading>,
+    latest: Option<Timestamp>,
+    outbound: Outbound,
+    written: Written,
+    summary: Summary,
+}
+
+impl Player {
+    fn new(settings: Settings, output: &Path) -> Result<Self, ReplayError> {
+        let sources = sources(&settings);
+        let engine = Engine::new(settings)?;
+        let written = Written::create(output, engine.series().to_vec())?;
+        let (batch, outbound, summary) = (Vec::new(), Outbound::default(), Summary::default());
+        Ok(Self { engine, sources, batch, latest: None, outbound, written, summary })
+    }
+
+    fn play(&mut self, file: impl Read, path: &Path) -> Result<(), ReplayError> {
+        let mut rows = csv::ReaderBuilder::new().has_headers(true).flexible(true).from_reader(file);
+        let header = rows.headers().map_err(|e| file_error(path)(e.into()))?;
+        if header != ["time", "source", "value"].as_slice() {
+            let found = header.iter().collect::<Vec<_>>().join(",");
+            return Err(ReplayError::Header { path: path.to_owned(), found });
+        }
+        let mut row = csv::StringRecord::new();
+        loop {
+            match rows.read_record(&mut row) {
+                Ok(false) => return self.hand_over_batch(),
+                Ok(true) => {
+                    let line = row.position().map_or(0, csv::Position::line);
+                    match self.read(&row) {
+                        Ok((at, source, value)) => self.take(at, source, value)?,
+                        Err(why) => self.refuse(line, &why),
+                    }
+                }
+                Err(error) if matches!(error.kind(), csv::ErrorKind::Io(_)) => {
+                    return Err(file_error(path)(error.into()));
+                }
+                Err(error) => {
+                    let line = error.position().map_or(0, csv::Position::line);
+                    self.refuse(line, &error.to_string());
+                }
+            }
+        }
+    }
+
+    fn read(&self, row: &csv::StringRecord) -> Result<(Timestamp, Source, Option<f64>), String> {
+        let [time, source, value] = [row.get(0), row.get(1), row.get(2)].map(Option::unwrap_or_default);
+        if row.len() != 3 {
+            return Err(format!("{} columns instead of time,source,value", row.len()));
+        }
+        let at = Timestamp::parse(time).map_err(|e| e.to_string())?;
+        if let Some(latest) = self.latest.filter(|latest| at < *latest) {
+            return Err(format!("{at} lies before the row above it ({latest}); rows must be in time order"));
+        }
+        let source = *self.sources.get(source).ok_or_else(|| self.unknown(source))?;
+        let number = match value.trim() {
+            "" => None,
+            text => Some(text.parse::<f64>().map_err(|_| format!("{text:?} is no number"))?),
+        };
+        if let Source::Note(_, kind) = source {
+            let (low, high) = kind.range();
+            match number {
+                Some(number) if (low..=high).contains(&number) => {}
+                Some(number) => {
+                    return Err(format!("{} {number} is not within {low} to {high}", kind.word()));
+                }
+                None => return Err(format!("a note of {} needs a number", kind.word())),
+            }
+        }
+        Ok((at, source, number))
+    }
+
+    fn unknown(&self, source: &str) -> String {
+        let known = |prefix: &str| {
+            let mut names: Vec<&str> =
+                self.sources.keys().filter(|name| name.starts_with(prefix)).map(String::as_str).collect();
+            names.sort_unstable();
+            names.truncate(6);
+            names.join(", ")
+        };
+        let prefix = if source.starts_with("note/") { "note/" } else { "probe/" };
+        format!("source {source:?} is not in the configuration; there are {} …", known(prefix))
+    }
+
+    fn take(&mut self, at: Timestamp, source: Source, value: Option<f64>) -> Result<(), ReplayError> {
+        if self.latest.is_some_and(|latest| latest < at) {
+            self.hand_over_batch()?;
+            self.pass_time_until(at)?;
+        }
+        self.latest = Some(at);
+        self.summary.rows += 1;
+        match source {
+            Source::Probe(probe) => {
+                let raw = match value {
+                    Some(number) if number.is_finite() => Raw::Number(number),
+                    Some(_) => Raw::Fault(Fault::NotFinite),
+                    None => Raw::Fault(Fault::NoReply),
+                };
+                self.batch.push(RawReading { probe, at, received: Now::simulated(at).uptime, raw });
+                Ok(())
+            }
+            Source::Note(sump, kind) => {
+                self.hand_over_batch()?;
+                let value = value.expect("read() lets no note through without a number");
+                self.engine.handle(Now::simulated(at), Input::Note(&Note { sump, at, kind, value }));
+                self.write_out()
+            }
+        }
+    }
+
+    /// Rows of one instant go in together, as the registers of one reply do.
+    fn hand_over_batch(&mut self) -> Result<(), ReplayError> {
+        let Some(first) = self.batch.first() else { return Ok(()) };
+        self.engine.handle(Now::simulated(first.at), Input::Readings(&self.batch));
+        self.batch.clear();
+        self.write_out()
+    }
+
+    fn pass_time_until(&mut self, at: Timestamp) -> Result<(), ReplayError> {
+        let until = Now::simulated(at).uptime;
+        while let Some(due) = self.engine.poll_timeout().filter(|due| *due < until) {
+            let utc = Timestamp::from_nanos(i64::try_from(due.as_nanos()).unwrap_or(i64::MAX));
+            self.engine.handle(Now { uptime: due, utc }, Input::Tick);
+            self.write_out()?;
+        }
+        Ok(())
+    }
+
+    fn write_out(&mut self) -> Result<(), ReplayError> {
+        self.engine.drain(&mut self.outbound);
+        self.written.write(&self.outbound)?;
+        self.outbound.samples.clear();
+        self.outbound.journal.clear();
+        self.outbound.saved.clear();
+        Ok(())
+    }
+
+    fn refuse(&mut self, line: u64, why: &str) {
+        self.summary.refused += 1;
+        if self.summary.named.len() < NAMED_ROWS_MAX {
+            self.summary.named.push(format!("line {line}: {why}"));
+        }
+    }
+
+    fn finish(mut self) -> Result<Summary, ReplayError> {
+        self.summary.written = self.written.finish()?;
+        Ok(self.summary)
+    }
+}
+
+fn sources(settings: &Settings) -> HashMap<String, Source> {
+    let probes = settings.probes.iter().zip(0..).map(|(probe, i)| {
+        let sump = &settings.sumps[probe.sump.slot()].name;
+        (format!("probe/{sump}/{}", probe.name), Source::Probe(ProbeIndex(i)))
+    });
+    let notes = settings.sumps.iter().zip(0..).flat_map(|(sump, i)| {
+        (NoteKind::ALL.iter()).map(move |&kind| {
+            (format!("note/{}/{}", sump.name, kind.word()), Source::Note(SumpIndex(i), kind))
+        })
+    });
+    probes.chain(notes).collect()
+}
+
+/// The three files.
+struct Written {
+    series: Vec<SeriesKey>,
+    estimates: Table,
+    alarms: Table,
+    events: Table,
+}
+
+impl Written {
+    fn create(output: &Path, series: Vec<SeriesKey>) -> Result<Self, ReplayError> {
+        Ok(Self {
+            series,
+            estimates: Table::create(
+                output,
+                "estimates.csv",
+                "time,sump,quantity,value,low90,high90,quality",
+            )?,
+            alarms: Table::create(output, "alarms.csv", "time,sump,alarm,state,priority,value,message")?,
+            events: Table::create(output, "events.csv", "time,sump,event,quantity,value")?,
+        })
+    }
+
+    fn write(&mut self, outbound: &Outbound) -> Result<(), ReplayError> {
+        // An estimate is stored as three samples in a row: its value and the two ends of its interval.
+        let estimates = outbound.samples.iter().filter(|sample| self.estimate_word(sample).is_some());
+        for three in estimates.collect::<Vec<_>>().chunks_exact(3) {
+            let SeriesKey { sump, .. } = &self.series[three[0].series.slot()];
+            let word = self.estimate_word(three[0]).expect("only estimates pass the filter");
+            let [value, low, high] = [0, 1, 2].map(|i| cell(three[i].value));
+            let quality = three[0].quality.status.text();
+            let time = three[0].at.to_string();
+            self.estimates.row(&[&time, sump.as_str(), word, &value, &low, &high, quality])?;
+        }
+        for record in &outbound.journal {
+            self.write_record(record)?;
+        }
+        Ok(())
+    }
+
+    fn estimate_word(&self, sample: &Sample) -> Option<&'static str> {
+        match self.series[sample.series.slot()].source {
+            SeriesSource::Estimate { word, .. } => Some(word),
+            SeriesSource::Probe(_) => None,
+        }
+    }
+
+    fn write_record(&mut self, record: &JournalRecord) -> Result<(), ReplayError> {
+        let time = record.at.to_string();
+        let sump = record.sump.as_ref().map_or("", |sump| sump.as_str());
+        let value = cell(record.value);
+        match record.kind {
+            RecordKind::Alarm | RecordKind::Instrument => {
+                let priority = record.priority.unwrap_or("");
+                self.alarms.row(&[
+                    &time,
+                    sump,
+                    &record.subject,
+                    &record.state,
+                    priority,
+                    &value,
+                    &record.message,
+                ])
+            }
+            RecordKind::Event => self.events.row(&[&time, sump, &record.subject, &record.state, &value]),
+        }
+    }
+
+    fn finish(self) -> Result<[u64; 3], ReplayError> {
+        Ok([self.estimates.finish()?, self.alarms.finish()?, self.events.finish()?])
+    }
+}
+
+/// Shortest text that reads back to the same number; empty where there is none.
+fn cell(value: Option<f64>) -> String {
+    value.map(|value| value.to_string()).unwrap_or_default()
+}
+
+/// One CSV file being written.
+struct Table {
+    path: PathBuf,
+    rows: csv::Writer<BufWriter<File>>,
+    written: u64,
+}
+
+impl Table {
+    fn create(directory: &Path, name: &str, header: &str) -> Result<Self, ReplayError> {
+        let path = directory.join(name);
+        let mut file = BufWriter::new(File::create(&path).map_err(file_error(&path))?);
+        writeln!(file, "{header}").map_err(file_error(&path))?;
+        Ok(Self { path, rows: csv::Writer::from_writer(file), written: 0 })
+    }
+
+    fn row(&mut self, cells: &[&str]) -> Result<(), ReplayError> {
+        self.written += 1;
+        self.rows.write_record(cells).map_err(|e| file_error(&self.path)(e.into()))
+    }
+
+    fn finish(mut self) -> Result<u64, ReplayError> {
+        self.rows.flush().map_err(file_error(&self.path))?;
+        Ok(self.written)
+    }
+}

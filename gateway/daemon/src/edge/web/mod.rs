@@ -1,0 +1,192 @@
+//! The page and the state behind it, over HTTP.
+//!
+//! `GET /` is the page, `GET /state` the shop as JSON: the page uses nothing else. Everything is read only. Titles and
+//! messages are untrusted text: the page puts them into text nodes, the server sends a policy that forbids inline
+//! script. The `Host` header must be one of ours, so that a foreign site cannot reach the page by rebinding its name.
+
+use std::net::SocketAddr;
+use std::sync::Arc;
+use std::time::Duration;
+
+use axum::body::Body;
+use axum::extract::{Request, State};
+use axum::http::{HeaderName, HeaderValue, StatusCode, header};
+use axum::middleware::{self, Next};
+use axum::response::{IntoResponse, Response};
+use axum::routing::get;
+use axum::{Json, Router};
+use serde::Serialize;
+use sumpwarden_core::engine::snapshot::Snapshot;
+use tokio::net::TcpListener;
+use tokio::sync::{Mutex, mpsc, oneshot};
+use tokio::time::Instant;
+
+/// Asks the engine for the shop as it stands.
+pub type SnapshotRequests = mpsc::Sender<oneshot::Sender<Snapshot>>;
+
+/// The engine is asked no more often than this, however many pages look.
+const SNAPSHOT_AGE_MAX: Duration = Duration::from_millis(250);
+/// A snapshot that does not come within this is a fault of ours, and the page is told so.
+const SNAPSHOT_WAIT_MAX: Duration = Duration::from_secs(2);
+
+/// Headers of every answer, errors too.
+const HEADERS: [(HeaderName, &str); 5] = [
+    (
+        header::CONTENT_SECURITY_POLICY,
+        "default-src 'none'; script-src 'self'; style-src 'self'; connect-src 'self'; img-src 'self'; base-uri 'none'; \
+         form-action 'none'; frame-ancestors 'none'",
+    ),
+    (header::X_CONTENT_TYPE_OPTIONS, "nosniff"),
+    (header::REFERRER_POLICY, "no-referrer"),
+    (header::X_FRAME_OPTIONS, "DENY"),
+    (header::CACHE_CONTROL, "no-store"),
+];
+
+/// What `GET /state` answers.
+#[derive(Clone, Debug, Serialize)]
+pub struct Shop {
+    /// Site name in the configuration.
+    pub site: String,
+    /// When this was put together, RFC 3339.
+    pub at: String,
+    /// The sumps.
+    #[serde(flatten)]
+    pub snapshot: Snapshot,
+}
+
+struct Page {
+    site: String,
+    hosts: Vec<String>,
+    requests: SnapshotRequests,
+    utc: fn() -> String,
+    latest: Mutex<Option<(Instant, Shop)>>,
+}
+
+/// Serves on `listener` until `shutdown` ends. `utc` tells the time of day for the answers.
+pub async fn serve(
+    listener: TcpListener,
+    site: String,
+    requests: SnapshotRequests,
+    utc: fn() -> String,
+    shutdown: impl Future<Output = ()> + Send + 'static,
+) -> std::io::Result<()> {
+    let hosts = allowed_hosts(listener.local_addr()?);
+    let page = Arc::new(Page { site, hosts, requests, utc, latest: Mutex::new(None) });
+    let router = Router::new()
+        .route("/", get(|| asset("text/html; charset=utf-8", include_str!("page.html"))))
+        .route("/page.css", get(|| asset("text/css; charset=utf-8", include_str!("page.css"))))
+        .route("/page.js", get(|| asset("text/javascript; charset=utf-8", include_str!("page.js"))))
+        .route("/state", get(state))
+        .layer(middleware::from_fn_with_state(Arc::clone(&page), guard))
+        .with_state(page);
+    axum::serve(listener, router).with_graceful_shutdown(shutdown).await
+}
+
+async fn asset(media_type: &'static str, text: &'static str) -> impl IntoResponse {
+    ([(header::CONTENT_TYPE, media_type)], text)
+}
+
+async fn state(State(page): State<Arc<Page>>) -> Response {
+    match page.shop().await {
+        Some(shop) => Json(shop).into_response(),
+        None => (StatusCode::SERVICE_UNAVAILABLE, "the engine does not answer").into_response(),
+    }
+}
+
+async fn guard(State(page): State<Arc<Page>>, request: Request<Body>, next: Next) -> Response {
+    let host = request.headers().get(header::HOST).and_then(|host| host.to_str().ok());
+    let mut response = match host {
+        Some(host) if page.hosts.iter().any(|ours| ours.eq_ignore_ascii_case(host)) => {
+            next.run(request).await
+        }
+        _ => {
+            (StatusCode::MISDIRECTED_REQUEST, "this server does not answer to that host name").into_response()
+        }
+    };
+    for (name, value) in HEADERS {
+        response.headers_mut().insert(name, HeaderValue::from_static(value));
+    }
+    response
+}
+
+impl Page {
+    async fn shop(&self) -> Option<Shop> {
+        let mut latest = self.latest.lock().await;
+        if let Some((_, shop)) = latest.as_ref().filter(|(made, _)| made.elapsed() < SNAPSHOT_AGE_MAX) {
+            return Some(shop.clone());
+        }
+        let snapshot = tokio::time::timeout(SNAPSHOT_WAIT_MAX, self.ask()).await.ok()??;
+        let shop = Shop { site: self.site.clone(), at: (self.utc)(), snapshot };
+        *latest = Some((Instant::now(), shop.clone()));
+        Some(shop)
+    }
+
+    async fn ask(&self) -> Option<Snapshot> {
+        let (answer, answered) = oneshot::channel();
+        self.requests.send(answer).await.ok()?;
+        answered.await.ok()
+    }
+}
+
+/// Names under which the page may be asked for: the address it listens on, and `localhost` if that is loopback.
+fn allowed_hosts(listening: SocketAddr) -> Vec<String> {
+    let port = listening.port();
+    let mut hosts = vec![listening.to_string()];
+    if listening.ip().is_loopback() {
+        hosts.push(format!("localhost:{port}"));
+    }
+    hosts
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use tokio::io::{AsyncReadExt, AsyncWriteExt};
+
+    async fn answer_to(request: &str) -> String {
+        let listener = TcpListener::bind("127.0.0.1:0").await.expect("loopback");
+        let address = listener.local_addr().expect("bound");
+        let (requests, mut asked) = mpsc::channel::<oneshot::Sender<Snapshot>>(1);
+        tokio::spawn(async move {
+            while let Some(answer) = asked.recv().await {
+                let _ = answer.send(Snapshot { sumps: Vec::new() });
+            }
+        });
+        let utc = || "2026-03-01T08:00:00Z".to_owned();
+        tokio::spawn(serve(listener, "hall-2".to_owned(), requests, utc, std::future::pending()));
+        let mut stream = tokio::net::TcpStream::connect(address).await.expect("listening");
+        let request = request.replace("OURS", &address.to_string());
+        stream.write_all(request.as_bytes()).await.expect("written");
+        let mut answer = String::new();
+        stream.read_to_string(&mut answer).await.expect("answered and closed");
+        answer
+    }
+
+    #[tokio::test]
+    async fn the_state_is_json_under_our_own_name() {
+        let answer = answer_to("GET /state HTTP/1.1\r\nHost: OURS\r\nConnection: close\r\n\r\n").await;
+        assert!(answer.starts_with("HTTP/1.1 200"), "{answer}");
+        assert!(answer.contains(r#"{"site":"hall-2","at":"2026-03-01T08:00:00Z","sumps":[]}"#), "{answer}");
+    }
+
+    #[tokio::test]
+    async fn a_foreign_host_name_is_refused_with_all_headers() {
+        for host in ["evil.example", "127.0.0.1", "localhost.evil.example:80"] {
+            let answer =
+                answer_to(&format!("GET / HTTP/1.1\r\nHost: {host}\r\nConnection: close\r\n\r\n")).await;
+            assert!(answer.starts_with("HTTP/1.1 421"), "{answer}");
+            assert!(answer.contains("content-security-policy: default-src 'none'"), "{answer}");
+        }
+    }
+
+    #[tokio::test]
+    async fn nothing_can_be_written() {
+        for method in ["POST", "PUT", "DELETE", "PATCH"] {
+            let answer = answer_to(&format!(
+                "{method} /state HTTP/1.1\r\nHost: OURS\r\nConnection: close\r\nContent-Length: 0\r\n\r\n"
+            ))
+            .await;
+            assert!(answer.starts_with("HTTP/1.1 405"), "{answer}");
+        }
+    }
+}

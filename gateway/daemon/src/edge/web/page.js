@@ -1,0 +1,126 @@
+"use strict";
+// Everything shown comes as text nodes: names, titles and messages are untrusted.
+
+const ORDER = ["high", "medium", "low"];
+const NAMES = {
+  ph: "pH", conductivity: "conductivity", level: "level", temperature: "temperature", flow: "make-up flow",
+  flow_total: "make-up total", pump_running: "pump", concentration_percent: "concentration", liquid_l: "liquid",
+  room_l: "room to fill mark",
+};
+const UNITS = { "[pH]": "", "uS/cm": "µS/cm", Cel: "°C", "1": "" };
+const DECIMALS = { ph: 2, concentration_percent: 1, temperature: 1, flow: 1 };
+
+function element(tag, text, attributes = {}) {
+  const made = document.createElement(tag);
+  if (text !== undefined) made.textContent = text;
+  for (const [name, value] of Object.entries(attributes)) made.setAttribute(name, value);
+  return made;
+}
+
+function number(value, quantity) {
+  return value.toFixed(DECIMALS[quantity] ?? 0);
+}
+
+function withUnit(text, unit) {
+  const shown = UNITS[unit] ?? unit;
+  return shown === "" ? text : `${text} ${shown}`;
+}
+
+function urgency(sump) {
+  const found = sump.alarms.filter((alarm) => alarm.state !== "RTNUN").map((alarm) => ORDER.indexOf(alarm.priority));
+  return found.length === 0 ? "none" : ORDER[Math.min(...found)];
+}
+
+function row(list, label, value, unit, quality) {
+  list.append(element("dt", label));
+  const cell = element("dd");
+  if (value === null) {
+    cell.append(element("span", "not known", { class: "bad" }));
+  } else {
+    cell.append(element("span", withUnit(value.text, unit)));
+    if (value.band) cell.append(" ", element("span", value.band, { class: "band" }));
+  }
+  if (quality.reason !== "") cell.append(" ", element("span", `(${quality.reason})`, { class: "why" }));
+  list.append(cell);
+}
+
+function figures(sump) {
+  const list = element("dl");
+  for (const estimate of sump.estimates) {
+    const { quantity, value, low90, high90, unit } = estimate;
+    const shown = value === null ? null : {
+      text: number(value, quantity),
+      band: `${number(low90, quantity)} to ${number(high90, quantity)}`,
+    };
+    row(list, NAMES[quantity] ?? quantity, shown, unit, estimate);
+  }
+  for (const probe of sump.probes) {
+    const shown = probe.value === null ? null : { text: number(probe.value, probe.quantity) };
+    row(list, NAMES[probe.quantity] ?? probe.quantity, shown, probe.unit, probe);
+  }
+  return list;
+}
+
+function tank(sump) {
+  const space = "http://www.w3.org/2000/svg";
+  const make = (tag, attributes) => {
+    const made = document.createElementNS(space, tag);
+    for (const [name, value] of Object.entries(attributes)) made.setAttribute(name, value);
+    return made;
+  };
+  const liquid = sump.estimates.find((estimate) => estimate.quantity === "liquid_l");
+  const share = liquid && liquid.value !== null ? Math.min(1.1, liquid.value / sump.fill_mark_l) : 0;
+  const mark = 20;
+  const height = (140 - mark) * share;
+  const label = liquid && liquid.value !== null
+    ? `tank at ${Math.round(100 * share)} % of its fill mark` : "level not known";
+  const drawn = make("svg", { class: "tank", viewBox: "0 0 50 144", role: "img", "aria-label": label });
+  drawn.append(make("rect", { class: "liquid", x: 4, y: 140 - height, width: 42, height }));
+  drawn.append(make("rect", { class: "wall", x: 3, y: 3, width: 44, height: 138 }));
+  drawn.append(make("line", { x1: 3, y1: mark, x2: 47, y2: mark }));
+  return drawn;
+}
+
+function alarms(sump) {
+  const list = element("ul");
+  for (const alarm of sump.alarms) {
+    const item = element("li", undefined, { "data-priority": alarm.priority });
+    const word = alarm.state === "RTNUN" ? "over, not yet seen" : alarm.priority;
+    item.append(element("b", word), alarm.message);
+    list.append(item);
+  }
+  if (sump.alarms.length === 0) list.append(element("li", "nothing to do", { class: "well" }));
+  return list;
+}
+
+function card(sump) {
+  const made = element("article", undefined, { "data-urgency": urgency(sump) });
+  const head = element("div");
+  head.append(element("h2", sump.title), element("p", `${sump.name} · ${sump.fluid} · target ${sump.target_percent} %`, { class: "name" }));
+  made.append(head, tank(sump), figures(sump), alarms(sump));
+  return made;
+}
+
+function rank(sump) {
+  const found = ORDER.indexOf(urgency(sump));
+  return found < 0 ? ORDER.length : found;
+}
+
+async function refresh() {
+  const fresh = document.getElementById("fresh");
+  try {
+    const answer = await fetch("/state", { signal: AbortSignal.timeout(5000) });
+    if (!answer.ok) throw new Error(`answer ${answer.status}`);
+    const shop = await answer.json();
+    document.getElementById("site").textContent = `Sumps of ${shop.site}`;
+    document.title = `Sumps of ${shop.site}`;
+    const sumps = [...shop.sumps].sort((a, b) => rank(a) - rank(b));
+    document.getElementById("sumps").replaceChildren(...sumps.map(card));
+    fresh.textContent = `as of ${new Date(shop.at).toLocaleTimeString()}`;
+  } catch (error) {
+    fresh.textContent = `the gateway does not answer (${error.message}); what stands here is old`;
+  }
+}
+
+refresh();
+setInterval(refresh, 2000);
