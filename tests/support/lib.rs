@@ -1,1 +1,3 @@
-//! placeholder
+//! What several tests share.
+
+pub mod vectors;
