@@ -77,6 +77,11 @@ impl Row<'_> {
             .unwrap_or_else(|| panic!("{column} is no number"))
     }
 
+    /// Number of a column, where the source has one: −1 stands for none.
+    pub fn given(&self, column: &str) -> Option<f64> {
+        Some(self.number(column)).filter(|v| *v != -1.0)
+    }
+
     /// Truth value of a column.
     pub fn truth(&self, column: &str) -> bool {
         self.get(column).as_bool().unwrap_or_else(|| panic!("{column} is no truth value"))
@@ -99,4 +104,10 @@ pub fn bytes(hex: &str) -> Vec<u8> {
         hex.chars().filter(|c| *c != ' ').map(|c| c.to_digit(16).expect("hexadecimal digit")).collect();
     assert!(digits.len().is_multiple_of(2), "{hex}");
     digits.chunks(2).map(|pair| (pair[0] << 4 | pair[1]) as u8).collect()
+}
+
+/// Fails unless `got` is within `tolerance` of `expected`.
+#[track_caller]
+pub fn assert_near(got: f64, expected: f64, tolerance: f64, what: &str) {
+    assert!((got - expected).abs() <= tolerance, "{what}: {got}, expected {expected} ± {tolerance}");
 }

@@ -26,7 +26,7 @@ pub enum BufferFamily {
 pub struct Buffer {
     /// Name on the bottle.
     pub name: &'static str,
-    table: &'static EvenTable,
+    table: EvenTable,
 }
 
 impl Buffer {
@@ -57,84 +57,39 @@ impl BufferFamily {
     }
 }
 
+/// A buffer with its pH at 0 °C and every 5 °C on.
+const fn buffer(name: &'static str, ph: &'static [f64]) -> Buffer {
+    Buffer { name, table: EvenTable::new(0.0, 5.0, ph) }
+}
+
 /// An uncalibrated electrode is off by less than this, and no two buffers of a family are nearer than twice it
 /// (common practice, no source).
 pub const RECOGNISED_WITHIN_PH: f64 = 0.4;
 
 // DIN 19266 / NIST / IUPAC 2002 tables, from memory; 25 °C of borax and carbonate from J. Res. NBS 73A (1969) 37.
 const DIN_19266: [Buffer; 4] = [
-    Buffer {
-        name: "phthalate 4.005",
-        table: &EvenTable::new(
-            0.0,
-            5.0,
-            &[4.000, 3.998, 3.997, 3.998, 4.001, 4.005, 4.011, 4.018, 4.027, 4.038, 4.050],
-        ),
-    },
-    Buffer {
-        name: "phosphate 6.865",
-        table: &EvenTable::new(
-            0.0,
-            5.0,
-            &[6.984, 6.951, 6.923, 6.900, 6.881, 6.865, 6.853, 6.844, 6.838, 6.834, 6.833],
-        ),
-    },
-    Buffer {
-        name: "borax 9.180",
-        table: &EvenTable::new(
-            0.0,
-            5.0,
-            &[9.464, 9.395, 9.332, 9.276, 9.225, 9.180, 9.139, 9.102, 9.068, 9.038, 9.011],
-        ),
-    },
-    Buffer {
-        name: "carbonate 10.012",
-        table: &EvenTable::new(
-            0.0,
-            5.0,
-            &[10.317, 10.245, 10.179, 10.118, 10.062, 10.012, 9.966, 9.925, 9.889, 9.856, 9.828],
-        ),
-    },
+    buffer("phthalate 4.005", &[4.000, 3.998, 3.997, 3.998, 4.001, 4.005, 4.011, 4.018, 4.027, 4.038, 4.050]),
+    buffer("phosphate 6.865", &[6.984, 6.951, 6.923, 6.900, 6.881, 6.865, 6.853, 6.844, 6.838, 6.834, 6.833]),
+    buffer("borax 9.180", &[9.464, 9.395, 9.332, 9.276, 9.225, 9.180, 9.139, 9.102, 9.068, 9.038, 9.011]),
+    buffer(
+        "carbonate 10.012",
+        &[10.317, 10.245, 10.179, 10.118, 10.062, 10.012, 9.966, 9.925, 9.889, 9.856, 9.828],
+    ),
 ];
 
 // JIS Z 8802, as an instrument maker reprints it.
 const JIS_Z_8802: [Buffer; 4] = [
-    Buffer {
-        name: "phthalate 4.01",
-        table: &EvenTable::new(0.0, 5.0, &[4.01, 4.01, 4.00, 4.00, 4.00, 4.01, 4.01, 4.02, 4.03, 4.04, 4.06]),
-    },
-    Buffer {
-        name: "phosphate 6.86",
-        table: &EvenTable::new(0.0, 5.0, &[6.98, 6.95, 6.92, 6.90, 6.88, 6.86, 6.85, 6.84, 6.84, 6.83, 6.83]),
-    },
-    Buffer {
-        name: "borate 9.18",
-        table: &EvenTable::new(0.0, 5.0, &[9.46, 9.39, 9.33, 9.27, 9.22, 9.18, 9.14, 9.10, 9.07, 9.04, 9.01]),
-    },
-    Buffer {
-        name: "carbonate 10.02",
-        table: &EvenTable::new(0.0, 5.0, &[10.32, 10.25, 10.18, 10.12, 10.07, 10.02, 9.97, 9.93]),
-    },
+    buffer("phthalate 4.01", &[4.01, 4.01, 4.00, 4.00, 4.00, 4.01, 4.01, 4.02, 4.03, 4.04, 4.06]),
+    buffer("phosphate 6.86", &[6.98, 6.95, 6.92, 6.90, 6.88, 6.86, 6.85, 6.84, 6.84, 6.83, 6.83]),
+    buffer("borate 9.18", &[9.46, 9.39, 9.33, 9.27, 9.22, 9.18, 9.14, 9.10, 9.07, 9.04, 9.01]),
+    buffer("carbonate 10.02", &[10.32, 10.25, 10.18, 10.12, 10.07, 10.02, 9.97, 9.93]),
 ];
 
 // Common technical buffers (phthalate, 0.041/0.026 M phosphate, carbonate), as an analyser's manual of 2005 lists them.
 const TECHNICAL: [Buffer; 3] = [
-    Buffer {
-        name: "4.00",
-        table: &EvenTable::new(0.0, 5.0, &[4.00, 4.00, 4.00, 4.00, 4.00, 4.00, 4.01, 4.02, 4.03, 4.04, 4.06]),
-    },
-    Buffer {
-        name: "7.00",
-        table: &EvenTable::new(0.0, 5.0, &[7.12, 7.09, 7.06, 7.04, 7.02, 7.00, 6.99, 6.99, 6.98, 6.98, 6.97]),
-    },
-    Buffer {
-        name: "10.01",
-        table: &EvenTable::new(
-            0.0,
-            5.0,
-            &[10.32, 10.25, 10.18, 10.12, 10.06, 10.01, 9.97, 9.93, 9.89, 9.86, 9.83],
-        ),
-    },
+    buffer("4.00", &[4.00, 4.00, 4.00, 4.00, 4.00, 4.00, 4.01, 4.02, 4.03, 4.04, 4.06]),
+    buffer("7.00", &[7.12, 7.09, 7.06, 7.04, 7.02, 7.00, 6.99, 6.99, 6.98, 6.98, 6.97]),
+    buffer("10.01", &[10.32, 10.25, 10.18, 10.12, 10.06, 10.01, 9.97, 9.93, 9.89, 9.86, 9.83]),
 ];
 
 #[cfg(test)]
