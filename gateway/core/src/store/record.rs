@@ -2,7 +2,7 @@
 
 use std::fmt;
 
-use crate::model::{Name, Quantity, Timestamp};
+use crate::model::{Name, Quality, Quantity, Timestamp};
 
 /// One stored series. Its text form is stable for ever: `probe/lathe-1/ph`, `estimate/lathe-1/liquid_l`,
 /// `estimate/lathe-1/liquid_l/low90`.
@@ -98,4 +98,21 @@ impl RecordKind {
             Self::Event => "event",
         }
     }
+}
+
+/// A stored series, by the number the store gave its key. It never changes and is never given twice.
+#[derive(Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord, Debug)]
+pub struct SeriesId(pub u32);
+
+/// One kept point of a series.
+#[derive(Clone, Copy, PartialEq, Debug)]
+pub struct Point {
+    /// Stamp; unique within its series.
+    pub at: Timestamp,
+    /// The device's own number, if it gave one. Finite.
+    pub raw: Option<f64>,
+    /// The engineering value, if it is usable. Finite.
+    pub value: Option<f64>,
+    /// How good it is and why.
+    pub quality: Quality,
 }
