@@ -158,7 +158,10 @@ mod tests {
     fn what_is_not_finite_is_kept_as_none() {
         let mut writer = BatchWriter::with_capacity(1);
         let at = Timestamp::from_nanos(1);
-        writer.push(SeriesId(1), &Point { at, raw: Some(f64::NAN), value: Some(f64::INFINITY), quality: Quality::GOOD });
+        writer.push(
+            SeriesId(1),
+            &Point { at, raw: Some(f64::NAN), value: Some(f64::INFINITY), quality: Quality::GOOD },
+        );
         let body = writer.finish().unwrap().body;
         let (_, point) = decode(&body).unwrap().next().unwrap();
         assert_eq!((point.raw, point.value), (None, None));

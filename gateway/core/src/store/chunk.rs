@@ -49,7 +49,9 @@ pub fn encode(points: &[Point]) -> Vec<u8> {
     put_numbers(&mut body, &points.iter().filter_map(|p| p.raw).collect::<Vec<_>>());
     put_presence(&mut body, points.iter().map(|p| p.value.is_some()));
     match line {
-        Some(line) => [line.factor, line.offset].iter().for_each(|n| body.extend_from_slice(&n.to_le_bytes())),
+        Some(line) => {
+            [line.factor, line.offset].iter().for_each(|n| body.extend_from_slice(&n.to_le_bytes()))
+        }
         None => put_numbers(&mut body, &points.iter().filter_map(|p| p.value).collect::<Vec<_>>()),
     }
     seal(&mut body);
@@ -76,7 +78,8 @@ pub fn decode(body: &[u8]) -> Result<Vec<Point>, DamagedBody> {
     let value = if flags & FLAG_LINE == 0 {
         spread(&value_runs, count, |n| rest.numbers(n))?
     } else {
-        let line = Line { factor: f64::from_le_bytes(rest.array()?), offset: f64::from_le_bytes(rest.array()?) };
+        let line =
+            Line { factor: f64::from_le_bytes(rest.array()?), offset: f64::from_le_bytes(rest.array()?) };
         let present = spread(&value_runs, count, |n| Ok(vec![(); n]))?;
         present.iter().zip(&raw).map(|(present, raw)| present.and(raw.map(|raw| line.at(raw)))).collect()
     };
@@ -85,7 +88,8 @@ pub fn decode(body: &[u8]) -> Result<Vec<Point>, DamagedBody> {
     }
 
     let mut points = Vec::with_capacity(count);
-    let mut quality = quality.into_iter().flat_map(|(length, code)| std::iter::repeat_n(code, length as usize));
+    let mut quality =
+        quality.into_iter().flat_map(|(length, code)| std::iter::repeat_n(code, length as usize));
     for ((stamp, raw), value) in stamps.into_iter().zip(raw).zip(value) {
         let at = stamp.checked_mul(unit).ok_or(DamagedBody::Content("stamp"))?;
         let code = quality.next().ok_or(DamagedBody::Content("quality"))?;
@@ -169,7 +173,8 @@ fn put_numbers<T: Number>(body: &mut Vec<u8>, numbers: &[T]) {
         return put_u32(body, 0);
     }
     let config = ChunkConfig::default().with_compression_level(LEVEL);
-    let packed = simple_compress(numbers, &config).expect("the configuration is valid and the length bounded");
+    let packed =
+        simple_compress(numbers, &config).expect("the configuration is valid and the length bounded");
     put_u32(body, packed.len());
     body.extend_from_slice(&packed);
 }
@@ -183,8 +188,10 @@ fn put_runs(body: &mut Vec<u8>, runs: &[(usize, u32)]) {
 }
 
 fn put_quality(body: &mut Vec<u8>, points: &[Point]) {
-    let runs: Vec<(usize, u32)> =
-        points.chunk_by(|a, b| a.quality == b.quality).map(|run| (run.len(), run[0].quality.pack())).collect();
+    let runs: Vec<(usize, u32)> = points
+        .chunk_by(|a, b| a.quality == b.quality)
+        .map(|run| (run.len(), run[0].quality.pack()))
+        .collect();
     put_runs(body, &runs);
 }
 
@@ -244,7 +251,9 @@ impl<'a> Bytes<'a> {
     fn runs(&mut self) -> Result<Vec<(u32, u32)>, DamagedBody> {
         let count = self.u32()?;
         let (pairs, _) = self.take(count.checked_mul(8).ok_or(DamagedBody::CutShort)?)?.as_chunks::<8>();
-        let half = |pair: &[u8; 8], at: usize| u32::from_le_bytes([pair[at], pair[at + 1], pair[at + 2], pair[at + 3]]);
+        let half = |pair: &[u8; 8], at: usize| {
+            u32::from_le_bytes([pair[at], pair[at + 1], pair[at + 2], pair[at + 3]])
+        };
         Ok(pairs.iter().map(|pair| (half(pair, 0), half(pair, 4))).collect())
     }
 
@@ -253,7 +262,8 @@ impl<'a> Bytes<'a> {
         let packed = self.take(length)?;
         let mut numbers = vec![T::default(); count];
         if count > 0 {
-            let progress = simple_decompress_into(packed, &mut numbers).map_err(|_| DamagedBody::Content("numbers"))?;
+            let progress =
+                simple_decompress_into(packed, &mut numbers).map_err(|_| DamagedBody::Content("numbers"))?;
             if progress.n_processed != count || !progress.finished {
                 return Err(DamagedBody::Content("number of numbers"));
             }
@@ -269,7 +279,8 @@ mod tests {
     use super::*;
     use crate::model::{DeviceStatus, Quality, Reason, Status};
 
-    const NO_REPLY: Quality = Quality::new(Status::BadNoCommunication, DeviceStatus::Failure, Reason::NoReply);
+    const NO_REPLY: Quality =
+        Quality::new(Status::BadNoCommunication, DeviceStatus::Failure, Reason::NoReply);
 
     fn any_point() -> impl Strategy<Value = Point> {
         let number = || proptest::option::of(any::<f64>().prop_filter("finite", |n| n.is_finite()));
@@ -346,7 +357,9 @@ mod tests {
 
     #[test]
     fn scales_that_people_type_are_found() {
-        for (factor, offset) in [(0.01, 0.0), (0.1, -40.0), (1.0, 0.0), (0.0005, 4.0), (-0.25, 17.5), (1.0 / 3.0, 0.0)] {
+        for (factor, offset) in
+            [(0.01, 0.0), (0.1, -40.0), (1.0, 0.0), (0.0005, 4.0), (-0.25, 17.5), (1.0 / 3.0, 0.0)]
+        {
             let points = linear(500, factor, offset);
             assert!(find_line(&points).is_some(), "{factor} {offset}");
         }

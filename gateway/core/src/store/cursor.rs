@@ -168,7 +168,10 @@ mod tests {
         pending.split(500);
         assert_eq!(pending.backlog(), Some(Stretch { from: Cursor::before(10), until: Some(500) }));
         assert_eq!(pending.live().from, Cursor::before(500));
-        assert!(pending.advance(Cursor::before(500), Cursor { seq: 501, position: 7 }), "live goes on meanwhile");
+        assert!(
+            pending.advance(Cursor::before(500), Cursor { seq: 501, position: 7 }),
+            "live goes on meanwhile"
+        );
         assert!(pending.advance(Cursor::before(10), Cursor { seq: 20, position: 3 }));
         assert_eq!(pending.to_string(), "20.3-500,501.7-");
         assert!(!pending.advance(Cursor::before(10), Cursor::before(30)), "nobody stands there any more");
@@ -182,7 +185,9 @@ mod tests {
         let pending = Pending::parse("20.3-30,40.0-").unwrap();
         assert!(pending.cuts(20, 25), "position 3 of commit 20 would move");
         assert!(pending.cuts(19, 20) && pending.cuts(29, 30) && pending.cuts(39, 40));
-        assert!(!pending.cuts(10, 19) && !pending.cuts(21, 29) && !pending.cuts(30, 39) && !pending.cuts(40, 90));
+        assert!(
+            !pending.cuts(10, 19) && !pending.cuts(21, 29) && !pending.cuts(30, 39) && !pending.cuts(40, 90)
+        );
         assert!(pending.owes(10, 20) && pending.owes(25, 26) && pending.owes(29, 35) && pending.owes(35, 40));
         assert!(!pending.owes(10, 19) && !pending.owes(30, 39));
     }

@@ -45,7 +45,11 @@ fn seal(body: &mut Vec<u8>) {
 /// The body without its check sum, once that has been found right.
 fn unseal(body: &[u8]) -> Result<&[u8], DamagedBody> {
     let (content, check) = body.split_last_chunk::<CHECK_LEN>().ok_or(DamagedBody::CutShort)?;
-    if crc32fast::hash(content) == u32::from_le_bytes(*check) { Ok(content) } else { Err(DamagedBody::CheckSum) }
+    if crc32fast::hash(content) == u32::from_le_bytes(*check) {
+        Ok(content)
+    } else {
+        Err(DamagedBody::CheckSum)
+    }
 }
 
 /// The quality of a stored code. One that this version does not know is bad: nobody can say what it allowed.

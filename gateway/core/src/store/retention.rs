@@ -110,7 +110,8 @@ pub fn fullness(allowance: &Allowance, holding: &Holding) -> f64 {
     let ours = holding.bytes as f64 / allowance.bytes_max.max(1) as f64;
     // What the disk leaves us: what we hold and what is free above the floor.
     let room = holding.bytes.saturating_add(holding.free.saturating_sub(allowance.free_min));
-    let disk = if holding.free < allowance.free_min { 1.0 } else { holding.bytes as f64 / room.max(1) as f64 };
+    let disk =
+        if holding.free < allowance.free_min { 1.0 } else { holding.bytes as f64 / room.max(1) as f64 };
     ours.max(disk)
 }
 

@@ -41,7 +41,11 @@ impl Values {
     }
 
     fn merge(self, other: Self) -> Self {
-        let later = if (other.last_at, other.last.to_bits()) > (self.last_at, self.last.to_bits()) { other } else { self };
+        let later = if (other.last_at, other.last.to_bits()) > (self.last_at, self.last.to_bits()) {
+            other
+        } else {
+            self
+        };
         Self {
             count: self.count + other.count,
             min: self.min.min(other.min),

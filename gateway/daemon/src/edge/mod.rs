@@ -2,4 +2,5 @@
 
 pub mod clock;
 pub mod modbus;
+pub mod store;
 pub mod web;

@@ -1,0 +1,328 @@
+//! The store at the edge: one SQLite file, one writer thread, readers of their own.
+//!
+//! What comes in as [`Commit`]s is gathered for at most a second and written in one synced transaction: samples as one
+//! row of fixed-width bytes, journal records, saved engine state and cursors with them. Only then do the [`Ack`]s go
+//! back. Later, in small slices between commits, the writer packs old batches into chunks of one series each, keeps
+//! hourly and daily rollups, joins small chunks into larger ones, and drops what is too old or too much.
+//!
+//! While the file cannot be written, commits wait in bounded memory and are tried again each second; polling goes on.
+//! A sync that failed is not trusted: the window is written again and counts only after a checkpoint that has copied
+//! the log into the file and synced both. A file that turns out damaged is renamed, never deleted, and a new one begun.
+//!
+//! It does not know what a probe, an alarm or a message is.
+
+mod compact;
+mod forward;
+mod reader;
+mod retain;
+mod schema;
+mod stamp;
+mod writer;
+
+use std::path::{Path, PathBuf};
+use std::sync::atomic::{AtomicU64, Ordering};
+use std::sync::{Arc, Condvar, Mutex, MutexGuard, PoisonError};
+use std::thread::JoinHandle;
+use std::time::Instant;
+
+use sumpwarden_core::model::{Ack, Sample, Timestamp};
+use sumpwarden_core::store::cursor::Cursor;
+use sumpwarden_core::store::retention::DropReason;
+use sumpwarden_core::store::settings::StoreSettings;
+use sumpwarden_core::store::{JournalRecord, SeriesKey};
+use tokio::sync::mpsc::UnboundedSender;
+
+pub use forward::{ForwardTotals, Parked};
+pub use reader::{JournalEntry, Read, Reader, Samples, StoredSeries, TrendPoint};
+pub use schema::SetAside;
+
+use writer::{Inbox, Writer};
+
+/// What is to be kept together: all of it becomes durable in one transaction, or none.
+#[derive(Debug, Default)]
+pub struct Commit {
+    /// Points of series.
+    pub samples: Vec<Sample>,
+    /// Journal entries.
+    pub journal: Vec<JournalRecord>,
+    /// State to be found again after a restart, by key; the last one of a key stays.
+    pub saved: Vec<(String, Vec<u8>)>,
+    /// Given back once everything above is durable.
+    pub acks: Vec<Ack>,
+    /// A state changed: write now rather than within a second.
+    pub at_once: bool,
+}
+
+/// What the store tells those who opened it.
+#[derive(Clone, PartialEq, Debug)]
+pub enum StoreEvent {
+    /// Everything submitted with these is durable.
+    Durable(Vec<Ack>),
+    /// Points are no longer held.
+    Dropped(Dropped),
+    /// A file could not be used and lies under another name; a fresh one is in use.
+    SetAside(SetAside),
+    /// Writing fails; commits wait in memory.
+    Trouble(String),
+    /// Writing works again.
+    Recovered,
+}
+
+/// Points that are no longer held, or never were.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub struct Dropped {
+    /// Why.
+    pub reason: DropReason,
+    /// How many.
+    pub count: u64,
+    /// Earliest stamp among them.
+    pub first_at: Timestamp,
+    /// Latest stamp among them.
+    pub last_at: Timestamp,
+}
+
+/// Counts of this run. At any moment `acquired = stored + dropped + pending`.
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Default)]
+pub struct Counters {
+    /// Samples submitted.
+    pub acquired: u64,
+    /// Samples durable.
+    pub stored: u64,
+    /// Samples that never became durable, because memory for waiting was used up.
+    pub dropped: u64,
+    /// Samples not yet durable.
+    pub pending: u64,
+}
+
+/// How the store is.
+#[derive(Clone, PartialEq, Debug, Default)]
+pub struct StoreStatus {
+    /// Counts of this run.
+    pub counters: Counters,
+    /// Why writing fails at the moment.
+    pub trouble: Option<String>,
+    /// Failed syncs in this run.
+    pub syncs_failed: u64,
+    /// Number of the newest commit that holds samples; where a live reader begins.
+    pub newest_seq: u64,
+    /// Bytes in use.
+    pub bytes: u64,
+    /// 1.0 is when raw points begin to be dropped for want of space.
+    pub fullness: f64,
+    /// Points waiting in batches to be packed.
+    pub unpacked: u64,
+}
+
+/// Why the store cannot be used.
+#[derive(Debug, thiserror::Error)]
+pub enum StoreError {
+    /// The directory cannot be made, read or locked.
+    #[error("data directory {path}: {source}", path = path.display())]
+    Directory {
+        /// Which.
+        path: PathBuf,
+        /// Why.
+        source: std::io::Error,
+    },
+    /// Another process has it.
+    #[error("data directory {path} is in use by another instance; stop that one first", path = path.display())]
+    InUse {
+        /// Which.
+        path: PathBuf,
+    },
+    /// Written by a later version.
+    #[error(
+        "{path} was written by a newer version (schema {version}, this program knows up to {known}); \
+         use that version or another data directory", path = path.display()
+    )]
+    Newer {
+        /// Which file.
+        path: PathBuf,
+        /// Its version.
+        version: i32,
+        /// The newest one known here.
+        known: i32,
+    },
+    /// The thread cannot be started.
+    #[error("cannot start the writer thread: {0}")]
+    Thread(std::io::Error),
+    /// The store has been closed.
+    #[error("the store is closed")]
+    Closed,
+    /// Anything else.
+    #[error("store: {0}")]
+    Sql(#[from] rusqlite::Error),
+}
+
+/// Samples waiting for the writer. Full: the oldest are dropped, counted and reported; waiting acks are dropped with
+/// them, so that their senders deliver again. Longest wait: a second, unless the file cannot be written.
+pub const WAITING_SAMPLES_MAX: usize = 200_000;
+/// Journal records waiting for the writer. Full: the oldest is dropped and counted.
+pub const WAITING_JOURNAL_MAX: usize = 10_000;
+
+/// Handle on the store; clones share it.
+#[derive(Clone, Debug)]
+pub struct Store {
+    shared: Arc<Shared>,
+}
+
+/// What the writer and its clients share.
+#[derive(Debug)]
+struct Shared {
+    directory: PathBuf,
+    file: PathBuf,
+    /// Goes up when another file takes the place of the old one: readers open again.
+    generation: AtomicU64,
+    inbox: Mutex<Inbox>,
+    wake: Condvar,
+    status: Mutex<StoreStatus>,
+    thread: Mutex<Option<JoinHandle<()>>>,
+}
+
+/// A panic of another thread has not left a half-made state behind any of these locks: each is held for a few moves.
+fn locked<T>(mutex: &Mutex<T>) -> MutexGuard<'_, T> {
+    mutex.lock().unwrap_or_else(PoisonError::into_inner)
+}
+
+impl Store {
+    /// Opens the store in `directory`, and makes it if there is none. `series` gives meaning to the indices in the
+    /// samples; `events` never holds more than the acks that were submitted and one message a second.
+    pub fn open(
+        directory: &Path,
+        series: &[SeriesKey],
+        settings: StoreSettings,
+        events: UnboundedSender<StoreEvent>,
+    ) -> Result<Self, StoreError> {
+        let place = schema::Place::claim(directory)?;
+        let shared = Arc::new(Shared {
+            directory: directory.to_owned(),
+            file: place.file(),
+            generation: AtomicU64::new(0),
+            inbox: Mutex::new(Inbox::default()),
+            wake: Condvar::new(),
+            status: Mutex::new(StoreStatus::default()),
+            thread: Mutex::new(None),
+        });
+        let mut writer = Writer::open(place, settings, events, Arc::clone(&shared))?;
+        locked(&shared.inbox).ids = writer.series_ids(series)?;
+        let thread = std::thread::Builder::new().name("store".into()).spawn(move || writer.run());
+        *locked(&shared.thread) = Some(thread.map_err(StoreError::Thread)?);
+        Ok(Self { shared })
+    }
+
+    /// Hands over `commit`. Never waits for the disk.
+    ///
+    /// # Panics
+    /// If a sample's series is not in the list that the store was last given.
+    pub fn submit(&self, commit: Commit) {
+        let mut inbox = locked(&self.shared.inbox);
+        if inbox.accept(commit, Instant::now()) {
+            self.shared.wake.notify_one();
+        }
+    }
+
+    /// Gives a new meaning to the indices in samples that are submitted from now on. Waits for the disk.
+    pub fn plan_series(&self, series: &[SeriesKey]) -> Result<(), StoreError> {
+        let (reply, answer) = std::sync::mpsc::channel();
+        self.ask(|inbox| inbox.plans.push((series.to_vec(), reply)))?;
+        let ids = answer.recv().map_err(|_| StoreError::Closed)??;
+        locked(&self.shared.inbox).ids = ids;
+        Ok(())
+    }
+
+    /// Waits until everything submitted before is durable.
+    pub fn flush(&self) -> Result<(), StoreError> {
+        let (reply, answer) = std::sync::mpsc::channel();
+        self.ask(|inbox| inbox.flushes.push(reply))?;
+        answer.recv().map_err(|_| StoreError::Closed)
+    }
+
+    fn ask(&self, put: impl FnOnce(&mut Inbox)) -> Result<(), StoreError> {
+        let mut inbox = locked(&self.shared.inbox);
+        if inbox.closed {
+            return Err(StoreError::Closed);
+        }
+        put(&mut inbox);
+        inbox.at_once = true;
+        drop(inbox);
+        self.shared.wake.notify_one();
+        Ok(())
+    }
+
+    /// How the store is.
+    pub fn status(&self) -> StoreStatus {
+        let mut status = locked(&self.shared.status).clone();
+        status.counters = locked(&self.shared.inbox).counters;
+        status.counters.pending = status.counters.acquired - status.counters.stored - status.counters.dropped;
+        status
+    }
+
+    /// A reader with a connection of its own.
+    pub fn reader(&self) -> Result<Reader, StoreError> {
+        Reader::open(Arc::clone(&self.shared))
+    }
+
+    /// Where the store lies.
+    pub fn directory(&self) -> &Path {
+        &self.shared.directory
+    }
+
+    /// Writes what is waiting and stops the writer. Waits for it, at most a few seconds where writing fails.
+    pub fn close(&self) {
+        locked(&self.shared.inbox).closing = true;
+        self.shared.wake.notify_one();
+        if let Some(thread) = locked(&self.shared.thread).take()
+            && thread.join().is_err()
+        {
+            tracing::error!("the store's writer thread panicked");
+        }
+    }
+}
+
+impl Shared {
+    fn generation(&self) -> u64 {
+        self.generation.load(Ordering::Acquire)
+    }
+}
+
+impl Store {
+    /// Records what a forwarder has delivered, set aside or passed over; gives where it stands once that is durable.
+    async fn step(&self, step: forward::Step) -> Result<ForwardTotals, StoreError> {
+        let (reply, answer) = tokio::sync::oneshot::channel();
+        self.ask(|inbox| inbox.steps.push((step, reply)))?;
+        answer.await.map_err(|_| StoreError::Closed)
+    }
+
+    /// Where forwarder `name` stands; one that is new owes everything that is held.
+    pub async fn forward_begin(&self, name: &str) -> Result<ForwardTotals, StoreError> {
+        self.step(forward::Step { name: name.to_owned(), ..Default::default() }).await
+    }
+
+    /// Makes what is owed so far a backlog of its own, so that live points need not wait behind it.
+    pub async fn forward_split(&self, name: &str) -> Result<ForwardTotals, StoreError> {
+        self.step(forward::Step { name: name.to_owned(), split: true, ..Default::default() }).await
+    }
+
+    /// The points of `from..to` are delivered: `forwarded` of them taken by the other side, `parked` never to be
+    /// taken, `damaged` not readable.
+    pub async fn forward_delivered(
+        &self,
+        name: &str,
+        (from, to): (Cursor, Cursor),
+        forwarded: u64,
+        parked: Vec<Parked>,
+        damaged: u64,
+    ) -> Result<ForwardTotals, StoreError> {
+        let delivered = Some((from, to, forwarded));
+        self.step(forward::Step { name: name.to_owned(), delivered, parked, damaged, ..Default::default() })
+            .await
+    }
+
+    /// Journal records before number `to` are delivered.
+    pub async fn forward_journal(&self, name: &str, to: i64) -> Result<ForwardTotals, StoreError> {
+        self.step(forward::Step { name: name.to_owned(), journal_to: Some(to), ..Default::default() }).await
+    }
+}
+
+#[cfg(test)]
+mod tests;

@@ -1,0 +1,238 @@
+//! The file: where it lies, who may open it, what is in it, and what happens to one that cannot be read.
+
+use std::fs::{DirBuilder, File, TryLockError};
+use std::os::unix::fs::{DirBuilderExt, MetadataExt};
+use std::path::{Path, PathBuf};
+
+use rusqlite::{Connection, ErrorCode, OpenFlags};
+
+use super::StoreError;
+
+/// Marks the file as ours in its header ("Sump").
+const APPLICATION_ID: i32 = 0x5375_6d70;
+
+/// Version of the tables below. A file of a greater one is refused and left as it is.
+const SCHEMA_VERSION: i32 = 1;
+
+const FILE: &str = "store.sqlite";
+const LOCK: &str = "lock";
+
+/// A WAL that a reader held open is cut back to this many bytes afterwards.
+const WAL_BYTES_KEPT: i64 = 16 << 20;
+
+/// SQLite's page cache of the writer, KiB.
+const CACHE_KIB: i64 = 4_096;
+
+/// A file up to this size is checked page by page when it is opened; a larger one where it is read.
+const CHECKED_BYTES_MAX: u64 = 16 << 20;
+
+const TABLES: &str = "
+CREATE TABLE meta(name TEXT PRIMARY KEY, value INTEGER NOT NULL) WITHOUT ROWID;
+CREATE TABLE series(id INTEGER PRIMARY KEY, text TEXT NOT NULL, quantity TEXT NOT NULL, UNIQUE(text, quantity));
+CREATE TABLE batch(
+    seq INTEGER PRIMARY KEY, first_at INTEGER NOT NULL, last_at INTEGER NOT NULL, count INTEGER NOT NULL,
+    body BLOB NOT NULL);
+CREATE TABLE span(
+    first_seq INTEGER PRIMARY KEY, last_seq INTEGER NOT NULL, first_at INTEGER NOT NULL, last_at INTEGER NOT NULL,
+    points INTEGER NOT NULL, chunks INTEGER NOT NULL, level INTEGER NOT NULL);
+CREATE TABLE chunk(
+    id INTEGER PRIMARY KEY, first_seq INTEGER NOT NULL, series INTEGER NOT NULL, first_at INTEGER NOT NULL,
+    last_at INTEGER NOT NULL, count INTEGER NOT NULL, body BLOB NOT NULL);
+CREATE INDEX chunk_of_series ON chunk(series, last_at, first_at);
+CREATE INDEX chunk_of_span ON chunk(first_seq, series, id, count);
+CREATE TABLE rollup(
+    series INTEGER NOT NULL, width INTEGER NOT NULL, start INTEGER NOT NULL, points INTEGER NOT NULL,
+    worst INTEGER NOT NULL, count INTEGER NOT NULL, min REAL, max REAL, sum REAL, last_at INTEGER, last REAL,
+    PRIMARY KEY(series, width, start)) WITHOUT ROWID;
+CREATE TABLE journal(
+    id INTEGER PRIMARY KEY AUTOINCREMENT, at INTEGER NOT NULL, kind TEXT NOT NULL, sump TEXT, subject TEXT NOT NULL,
+    state TEXT NOT NULL, priority TEXT, value REAL, message TEXT NOT NULL);
+CREATE UNIQUE INDEX journal_at ON journal(at);
+CREATE TABLE saved(key TEXT PRIMARY KEY, value BLOB NOT NULL) WITHOUT ROWID;
+CREATE TABLE forward(
+    name TEXT PRIMARY KEY, pending TEXT NOT NULL, journal_from INTEGER NOT NULL, forwarded INTEGER NOT NULL,
+    parked INTEGER NOT NULL, expired INTEGER NOT NULL) WITHOUT ROWID;
+CREATE TABLE parked(
+    id INTEGER PRIMARY KEY, forwarder TEXT NOT NULL, at INTEGER NOT NULL, line TEXT NOT NULL, reason TEXT NOT NULL);
+CREATE TABLE dropped(
+    reason TEXT PRIMARY KEY, count INTEGER NOT NULL, first_at INTEGER NOT NULL, last_at INTEGER NOT NULL) WITHOUT ROWID;
+";
+
+/// Where the store lies, locked for this process until it is dropped.
+#[derive(Debug)]
+pub(super) struct Place {
+    directory: PathBuf,
+    _lock: File,
+}
+
+/// A file that was not usable, and where it is now.
+#[derive(Clone, PartialEq, Eq, Debug)]
+pub struct SetAside {
+    /// Its new name.
+    pub path: PathBuf,
+    /// What was wrong with it.
+    pub reason: String,
+}
+
+impl Place {
+    /// Creates the directory (mode 0700) if need be and takes the lock.
+    pub(super) fn claim(directory: &Path) -> Result<Self, StoreError> {
+        let failed = |source| StoreError::Directory { path: directory.to_owned(), source };
+        DirBuilder::new().recursive(true).mode(0o700).create(directory).map_err(failed)?;
+        let lock = File::create(directory.join(LOCK)).map_err(failed)?;
+        match lock.try_lock() {
+            Ok(()) => Ok(Self { directory: directory.to_owned(), _lock: lock }),
+            Err(TryLockError::WouldBlock) => Err(StoreError::InUse { path: directory.to_owned() }),
+            Err(TryLockError::Error(source)) => Err(failed(source)),
+        }
+    }
+
+    pub(super) fn directory(&self) -> &Path {
+        &self.directory
+    }
+
+    pub(super) fn file(&self) -> PathBuf {
+        self.directory.join(FILE)
+    }
+
+    /// Opens the file for writing; one that cannot be read is set aside and a fresh one begun.
+    pub(super) fn open(&self) -> Result<(Connection, Option<SetAside>), StoreError> {
+        match self.open_file() {
+            Err(StoreError::Sql(error)) if is_damage(&error) => {
+                let aside = self.set_aside(error.to_string())?;
+                Ok((self.open_file()?, Some(aside)))
+            }
+            other => other.map(|connection| (connection, None)),
+        }
+    }
+
+    fn open_file(&self) -> Result<Connection, StoreError> {
+        let path = self.file();
+        let found = std::fs::symlink_metadata(&path);
+        if found.as_ref().is_ok_and(|m| !m.file_type().is_file()) {
+            return Err(not_a_database("not a regular file"));
+        }
+        let connection = Connection::open_with_flags(
+            &path,
+            OpenFlags::SQLITE_OPEN_READ_WRITE
+                | OpenFlags::SQLITE_OPEN_CREATE
+                | OpenFlags::SQLITE_OPEN_NO_MUTEX,
+        )?;
+        let version: i32 = connection.query_row("PRAGMA user_version", [], |row| row.get(0))?;
+        if version > SCHEMA_VERSION {
+            return Err(StoreError::Newer { path, version, known: SCHEMA_VERSION });
+        }
+        let tables: i64 = connection.query_row("SELECT count(*) FROM sqlite_schema", [], |row| row.get(0))?;
+        if tables == 0 {
+            connection.pragma_update(None, "auto_vacuum", "INCREMENTAL")?;
+        }
+        connection.pragma_update(None, "journal_mode", "WAL")?;
+        connection.pragma_update(None, "synchronous", "FULL")?;
+        connection.pragma_update(None, "journal_size_limit", WAL_BYTES_KEPT)?;
+        connection.pragma_update(None, "cache_size", -CACHE_KIB)?;
+        connection.set_prepared_statement_cache_capacity(64);
+        if tables == 0 {
+            connection.execute_batch(&format!(
+                "BEGIN IMMEDIATE; {TABLES} PRAGMA application_id={APPLICATION_ID};
+                 PRAGMA user_version={SCHEMA_VERSION}; COMMIT;"
+            ))?;
+        } else {
+            check(&connection, found.map_or(0, |m| m.len()))?;
+        }
+        Ok(connection)
+    }
+
+    /// Renames the file and what belongs to it. Nothing is deleted.
+    pub(super) fn set_aside(&self, reason: String) -> Result<SetAside, StoreError> {
+        let failed = |source| StoreError::Directory { path: self.directory.clone(), source };
+        let free = |n: &u32| !self.directory.join(format!("{FILE}.damaged-{n}")).exists();
+        let number = (1..).find(free).expect("a directory does not hold 2^32 files");
+        let path = self.directory.join(format!("{FILE}.damaged-{number}"));
+        std::fs::rename(self.file(), &path).map_err(failed)?;
+        for belongs in ["-wal", "-shm"] {
+            let from = self.directory.join(format!("{FILE}{belongs}"));
+            if from.exists() {
+                let to = self.directory.join(format!("{FILE}.damaged-{number}{belongs}"));
+                std::fs::rename(from, to).map_err(failed)?;
+            }
+        }
+        Ok(SetAside { path, reason })
+    }
+
+    /// Device and inode of the file; none if it is gone.
+    pub(super) fn identity(&self) -> Option<(u64, u64)> {
+        std::fs::symlink_metadata(self.file()).ok().map(|m| (m.dev(), m.ino()))
+    }
+}
+
+/// Opens the file for reading only.
+pub(super) fn open_reader(path: &Path) -> rusqlite::Result<Connection> {
+    let connection = Connection::open_with_flags(
+        path,
+        OpenFlags::SQLITE_OPEN_READ_ONLY | OpenFlags::SQLITE_OPEN_NO_MUTEX,
+    )?;
+    connection.pragma_update(None, "query_only", true)?;
+    connection.pragma_update(None, "cache_size", -1_024)?;
+    connection.busy_timeout(std::time::Duration::from_secs(2))?;
+    connection.set_prepared_statement_cache_capacity(32);
+    Ok(connection)
+}
+
+/// Looks where damage shows first; a small file is looked through whole.
+fn check(connection: &Connection, bytes: u64) -> Result<(), StoreError> {
+    let application: i32 = connection.query_row("PRAGMA application_id", [], |row| row.get(0))?;
+    if application != APPLICATION_ID {
+        return Err(not_a_database("an SQLite file of another program"));
+    }
+    for query in [
+        "SELECT count(*) FROM meta",
+        "SELECT count(*) FROM series",
+        "SELECT count(*) FROM saved",
+        "SELECT count(*) FROM forward",
+        "SELECT count(*) FROM dropped",
+        "SELECT max(seq) FROM batch",
+        "SELECT max(first_seq) FROM span",
+        "SELECT max(id) FROM chunk",
+        "SELECT max(id) FROM journal",
+        "SELECT max(id) FROM parked",
+        "SELECT max(start) FROM (SELECT start FROM rollup LIMIT 1)",
+    ] {
+        connection.query_row(query, [], |_| Ok(())).map_err(|error| match error {
+            // A table is missing or has other columns.
+            rusqlite::Error::SqliteFailure(e, text) if e.code == ErrorCode::Unknown => {
+                corrupt(&text.unwrap_or_default())
+            }
+            other => StoreError::Sql(other),
+        })?;
+    }
+    if bytes <= CHECKED_BYTES_MAX {
+        let verdict: String = connection.query_row("PRAGMA quick_check(1)", [], |row| row.get(0))?;
+        if verdict != "ok" {
+            return Err(corrupt(&verdict));
+        }
+    }
+    Ok(())
+}
+
+/// Whether `error` says that the file itself is at fault, rather than the disk or the moment.
+pub(super) fn is_damage(error: &rusqlite::Error) -> bool {
+    match error {
+        rusqlite::Error::SqliteFailure(e, _) => {
+            matches!(e.code, ErrorCode::DatabaseCorrupt | ErrorCode::NotADatabase)
+        }
+        rusqlite::Error::InvalidColumnType(..) | rusqlite::Error::FromSqlConversionFailure(..) => true,
+        _ => false,
+    }
+}
+
+fn not_a_database(text: &str) -> StoreError {
+    failure(rusqlite::ffi::SQLITE_NOTADB, text)
+}
+
+fn corrupt(text: &str) -> StoreError {
+    failure(rusqlite::ffi::SQLITE_CORRUPT, text)
+}
+
+fn failure(code: i32, text: &str) -> StoreError {
+    StoreError::Sql(rusqlite::Error::SqliteFailure(rusqlite::ffi::Error::new(code), Some(text.to_owned())))
+}
