@@ -1,1 +1,69 @@
 //! F9: configuration files to checked settings, with all mistakes at once.
+//!
+//! Files and environment variables ([`sources`]) → layered tree ([`reader`]) → file shapes ([`file`]) → checked settings
+//! ([`checked`]). Every mistake carries file, line, column, the offending text and what would be right ([`report`]).
+//! Nothing here opens a device, a store or a socket; the only other files read are those that hold secrets.
+
+mod checked;
+pub mod file;
+mod nearest;
+pub mod quantity;
+mod reader;
+pub mod report;
+mod sources;
+
+use std::path::{Path, PathBuf};
+
+pub use checked::{ForwardSettings, Settings, SiteSettings, StoreSettings, WebSettings};
+pub use report::Report;
+pub use sources::{
+    ALL_BYTES_MAX, FILE_BYTES_MAX, FRAGMENTS_DIRECTORY, FRAGMENTS_MAX, ITEMS_MAX, VARIABLE_PREFIX,
+};
+
+/// A configuration that may be put in force.
+#[derive(Clone, PartialEq, Debug)]
+pub struct Loaded {
+    /// What it says.
+    pub settings: Settings,
+    /// What somebody should look at; holds no mistake.
+    pub warnings: Report,
+    /// Files it was read from, the main one first.
+    pub files: Vec<PathBuf>,
+}
+
+/// Loads the file at `path`, the fragments in `conf.d` beside it and the variables of this process.
+pub fn load(path: &Path) -> Result<Loaded, Report> {
+    load_with(path, &process_variables())
+}
+
+/// Loads the file at `path`, the fragments beside it and these variables, of which only those whose names start with
+/// [`VARIABLE_PREFIX`] count.
+pub fn load_with(path: &Path, variables: &[(String, String)]) -> Result<Loaded, Report> {
+    let mut report = Report::default();
+    let layered = sources::gather(path, variables, &mut report);
+    let (shop, wrong) = reader::read(&layered);
+    let base = path.parent().unwrap_or(Path::new("")).to_owned();
+    let settings = checked::check(shop, wrong, &layered, base, &mut report);
+    report.mistakes.sort();
+    report.mistakes.dedup();
+    match settings {
+        Some(settings) if !report.refuses() => {
+            let files = report.files.iter().map(|file| file.path.clone()).collect();
+            Ok(Loaded { settings, warnings: report, files })
+        }
+        _ => Err(report),
+    }
+}
+
+/// Variables of this process with the prefix; one that is no Unicode keeps its name, and its text is marked as such.
+fn process_variables() -> Vec<(String, String)> {
+    let mut variables: Vec<(String, String)> = std::env::vars_os()
+        .map(|(name, text)| (name.to_string_lossy().into_owned(), text.to_string_lossy().into_owned()))
+        .filter(|(name, _)| name.starts_with(VARIABLE_PREFIX))
+        .collect();
+    variables.sort();
+    variables
+}
+
+#[cfg(test)]
+mod tests;

@@ -1,0 +1,197 @@
+//! The gateway itself: site, store, page, databases to forward to.
+
+use std::net::SocketAddr;
+use std::path::PathBuf;
+use std::time::Duration;
+
+use sumpwarden_core::acquire::settings::Secret;
+use sumpwarden_core::model::Name;
+
+use super::super::file::{Forward, Shop};
+use super::super::nearest::did_you_mean;
+use super::notes::{At, Notes, name};
+use super::secret::{SecretKeys, secret};
+
+/// Where the gateway stands.
+#[derive(Clone, PartialEq, Debug)]
+pub struct SiteSettings {
+    /// Tag on everything that is forwarded.
+    pub name: Name,
+    /// What people read is written in it.
+    pub timezone: jiff::tz::TimeZone,
+}
+
+/// The embedded store.
+#[derive(Clone, PartialEq, Debug)]
+pub struct StoreSettings {
+    /// Its directory.
+    pub directory: PathBuf,
+    /// How long raw samples are kept.
+    pub keep_raw: Duration,
+    /// Most disk the store may use.
+    pub bytes_max: u64,
+    /// Disk left free whatever happens.
+    pub free_min: u64,
+    /// How often estimates are stored.
+    pub estimates_every: Duration,
+}
+
+/// The page and its interface.
+#[derive(Clone, PartialEq, Eq, Debug)]
+pub struct WebSettings {
+    /// Where to listen.
+    pub listen: SocketAddr,
+}
+
+/// A time-series database to forward to.
+#[derive(Clone, PartialEq, Debug)]
+pub struct ForwardSettings {
+    /// Name in the configuration.
+    pub name: Name,
+    /// Base address, without a path.
+    pub url: String,
+    /// Organisation there.
+    pub organisation: String,
+    /// Bucket there.
+    pub bucket: String,
+    /// Token, where it wants one.
+    pub token: Option<Secret>,
+    /// How long one request may take.
+    pub timeout: Duration,
+}
+
+const DAY: Duration = Duration::from_secs(86_400);
+const SECOND: Duration = Duration::from_secs(1);
+
+pub(super) fn site(notes: &mut Notes<'_>, shop: &Shop) -> Option<SiteSettings> {
+    let at = At::root().key("site");
+    let text = shop.site.name.as_deref();
+    let text = if text.is_none() && shop.site == Default::default() && !notes.doubtful(&at) {
+        notes.require(
+            &At::root(),
+            "site",
+            None::<&str>,
+            "{ name = \"hall-2\" }, or a table [site] with a name",
+        )
+    } else {
+        notes.require(&at, "name", text, "\"hall-2\"")
+    };
+    let name = text.and_then(|text| match Name::new(text) {
+        Ok(name) => Some(name),
+        Err(error) => {
+            notes.wrong(&at.key("name"), format!("\"{text}\" is no name of a site"), error.to_string());
+            None
+        }
+    });
+    let timezone = timezone(notes, &at.key("timezone"), shop.site.timezone.as_deref());
+    Some(SiteSettings { name: name?, timezone: timezone? })
+}
+
+fn timezone(notes: &mut Notes<'_>, at: &At, text: Option<&str>) -> Option<jiff::tz::TimeZone> {
+    let Some(text) = text else { return Some(jiff::tz::TimeZone::UTC) };
+    match jiff::tz::TimeZone::get(text) {
+        Ok(zone) => Some(zone),
+        Err(_) => {
+            let known: Vec<String> = jiff::tz::db().available().map(|zone| zone.to_string()).collect();
+            let near = did_you_mean(text, known.iter().map(String::as_str));
+            let cure = format!("{near}write an IANA name, as in \"Europe/Vienna\" or \"America/Chicago\"");
+            notes.wrong(at, format!("there is no time zone \"{text}\""), cure);
+            None
+        }
+    }
+}
+
+pub(super) fn store(notes: &mut Notes<'_>, shop: &Shop) -> StoreSettings {
+    const MIB: u64 = 1 << 20;
+    let at = At::root().key("store");
+    let table = &shop.store;
+    let days = table.keep_raw_days.unwrap_or(400);
+    if !(1..=36_500).contains(&days) {
+        notes.wrong(
+            &at.key("keep_raw_days"),
+            format!("`keep_raw_days` is {days}"),
+            "it lies from 1 to 36500 days",
+        );
+    }
+    let bytes_max = table.keep_bytes_max.map_or(8 << 30, |size| size.0);
+    if bytes_max < 64 * MIB {
+        let cure = "packing needs room: write \"64 MiB\" or more";
+        notes.wrong(&at.key("keep_bytes_max"), format!("`keep_bytes_max` is {bytes_max} bytes"), cure);
+    }
+    let directory = table.directory.as_deref().unwrap_or("data");
+    if directory.is_empty() || directory.contains('\0') {
+        notes.wrong(&at.key("directory"), "`directory` names no directory", "write a path, as in \"data\"");
+    }
+    let every = (SECOND, DAY);
+    StoreSettings {
+        directory: notes.path(directory),
+        keep_raw: DAY * days.min(36_500),
+        bytes_max,
+        free_min: table.free_bytes_min.map_or(1 << 30, |size| size.0),
+        estimates_every: notes.time(&at, "estimates_every", table.estimates_every, 60 * SECOND, every),
+    }
+}
+
+pub(super) fn web(notes: &mut Notes<'_>, shop: &Shop) -> Option<WebSettings> {
+    let at = At::root().key("web").key("listen");
+    let text = shop.web.listen.as_deref().unwrap_or("127.0.0.1:8480");
+    let Ok(listen) = text.parse::<SocketAddr>() else {
+        let cure = "write an IP address and a port, as in \"127.0.0.1:8480\", or \"0.0.0.0:8480\" for the whole network";
+        notes.wrong(&at, format!("\"{text}\" is no address to listen on"), cure);
+        return None;
+    };
+    if !listen.ip().is_loopback() {
+        let cure = "put a server with TLS in front of it where others share the network";
+        notes.warn(
+            &at,
+            format!("the page at {listen} can be reached from other machines, without TLS"),
+            cure,
+        );
+    }
+    Some(WebSettings { listen })
+}
+
+pub(super) fn forwards(notes: &mut Notes<'_>, shop: &Shop) -> Vec<ForwardSettings> {
+    shop.forward.iter().filter_map(|(key, table)| forward(notes, key, table)).collect()
+}
+
+fn forward(notes: &mut Notes<'_>, key: &str, table: &Forward) -> Option<ForwardSettings> {
+    let at = At::root().key("forward").key(key);
+    let url = notes.require(&at, "url", table.url.as_deref(), "\"http://127.0.0.1:8086\"");
+    let url = url.and_then(|text| base_url(notes, &at.key("url"), text));
+    let organisation = notes.require(&at, "organisation", table.organisation.clone(), "\"shop\"");
+    let bucket = notes.require(&at, "bucket", table.bucket.clone(), "\"coolant\"");
+    let keys = SecretKeys { file: "token_file", direct: "token" };
+    let token = secret(notes, &at, keys, table.token_file.as_deref(), table.token.as_deref());
+    let timeout = notes.time(&at, "timeout", table.timeout, 10 * SECOND, (SECOND, 120 * SECOND));
+    Some(ForwardSettings {
+        name: name(key),
+        url: url?,
+        organisation: organisation?,
+        bucket: bucket?,
+        token,
+        timeout,
+    })
+}
+
+/// `http://host:port` or `https://host:port`, nothing behind it.
+fn base_url(notes: &mut Notes<'_>, at: &At, text: &str) -> Option<String> {
+    const EXAMPLE: &str = "write it as in \"http://127.0.0.1:8086\" or \"https://tsdb.example\"";
+    let trimmed = text.strip_suffix('/').unwrap_or(text);
+    let host = trimmed.strip_prefix("http://").or_else(|| trimmed.strip_prefix("https://"));
+    let Some(host) = host else {
+        notes.wrong(at, "`url` does not start with http:// or https://", EXAMPLE);
+        return None;
+    };
+    if host.contains('@') {
+        let cure = "name a file that holds the secret: token_file = \"tsdb.token\"";
+        notes.wrong(at, "`url` holds a user name or password", cure);
+        return None;
+    }
+    let plain = |c: char| c.is_ascii_alphanumeric() || matches!(c, '.' | '-' | ':' | '[' | ']');
+    if host.is_empty() || !host.chars().all(plain) {
+        notes.wrong(at, format!("\"{text}\" is no base address: {EXAMPLE}"), "leave away path and query");
+        return None;
+    }
+    Some(trimmed.to_owned())
+}

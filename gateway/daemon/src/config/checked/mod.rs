@@ -1,0 +1,122 @@
+//! The file shapes into what is true: settings of all floors, or every mistake.
+//!
+//! Each part checks one kind of table and notes what it finds; nothing here stops at the first mistake. A setting that
+//! cannot be worked out is left away, which only happens together with a mistake, so the settings are handed out only
+//! when there is none.
+
+mod bus;
+mod gateway;
+mod limit;
+mod notes;
+mod overlap;
+mod probe;
+mod secret;
+mod sensor;
+mod source;
+mod sump;
+mod tank;
+
+use std::collections::BTreeMap;
+use std::path::PathBuf;
+
+use sumpwarden_core::engine;
+use sumpwarden_core::model::{ProbeIndex, SumpIndex};
+
+pub use gateway::{ForwardSettings, SiteSettings, StoreSettings, WebSettings};
+
+use super::file::Shop;
+use super::reader::Wrong;
+use super::report::{Mistake, Report, Weight};
+use super::sources::Layered;
+use notes::{At, Notes};
+
+/// Everything the daemon is told, checked.
+#[derive(Clone, PartialEq, Debug)]
+pub struct Settings {
+    /// What the engine and the floors under it are told.
+    pub engine: engine::Settings,
+    /// Where the gateway stands.
+    pub site: SiteSettings,
+    /// The embedded store.
+    pub store: StoreSettings,
+    /// The page.
+    pub web: WebSettings,
+    /// Databases to forward to.
+    pub forwards: Vec<ForwardSettings>,
+}
+
+/// Checks what was read. `None` together with at least one mistake in the report.
+pub(super) fn check(
+    shop: Option<Shop>,
+    wrong: Vec<Wrong>,
+    layered: &Layered,
+    base: PathBuf,
+    report: &mut Report,
+) -> Option<Settings> {
+    let mut notes = Notes { layered, report, noted: layered.refused_keys(), base };
+    for mistake in wrong {
+        let place = match mistake.key {
+            true => layered.key_place(&mistake.path),
+            false => layered.value_place(&mistake.path),
+        };
+        notes.noted.insert(mistake.path);
+        let (what, cure) = (mistake.what, mistake.cure);
+        notes.report.mistakes.push(Mistake { place, weight: Weight::Mistake, what, cure, other: None });
+    }
+    let shop = shop?;
+    let root = At::root();
+    let site = gateway::site(&mut notes, &shop);
+    let store = gateway::store(&mut notes, &shop);
+    let web = gateway::web(&mut notes, &shop);
+    let forwards = gateway::forwards(&mut notes, &shop);
+
+    let buses = bus::buses(&mut notes, &shop);
+    let brokers = bus::brokers(&mut notes, &shop, site.as_ref().map(|s| &s.name));
+    let mut wiring = source::Wiring::new(buses, brokers, &shop);
+    let mut settings =
+        engine::Settings { estimate_every: store.estimates_every, ..engine::Settings::default() };
+    let indices = probe_indices(&shop);
+    let fluids = sump::fluids(&mut notes, &shop);
+    let waters = sump::waters(&mut notes, &shop);
+    for (number, (key, table)) in shop.sump.iter().enumerate() {
+        let at = root.key("sump").key(key);
+        let here = SumpIndex(u32::try_from(number).expect("fewer sumps than items in a file"));
+        let sump = sump::sump(&mut notes, &at, key, table, &fluids, &waters);
+        let tank_height = sump.as_ref().map(|s| s.tank_height_mm);
+        let mut facts = BTreeMap::new();
+        for (probe_key, probe_table) in &table.probe {
+            let context =
+                probe::Context { sump: here, sump_key: key, shop: &shop, indices: &indices, tank_height };
+            let at = at.key("probe").key(probe_key);
+            let index = indices[&(key.as_str(), probe_key.as_str())];
+            let Some(probe) = probe::probe(&mut notes, &at, probe_key, probe_table, &context) else {
+                continue;
+            };
+            settings.instruments.push(probe::instrument(&mut notes, &at, probe_table, index));
+            wiring.attach(&mut notes, &at, probe_table, index, probe.period);
+            facts.insert(
+                probe_key.as_str(),
+                limit::ProbeFacts { index, quantity: probe.quantity, range: probe.range },
+            );
+            settings.probes.push(probe);
+        }
+        settings.limits.extend(limit::limits(&mut notes, &at, table, here, &facts, sump.as_ref()));
+        settings.sumps.extend(sump.map(|s| s.finish(&facts)));
+    }
+    let (buses, brokers) = wiring.finish(&mut notes);
+    (settings.buses, settings.brokers) = (buses, brokers);
+    if shop.sump.is_empty() && !notes.doubtful(&root) {
+        notes.wrong(&root, "there is no sump", "add a table [sump.NAME] with its tank and probes");
+    }
+    let site = site?;
+    (!notes.report.refuses()).then_some(Settings { engine: settings, site, store, web: web?, forwards })
+}
+
+/// Every probe's index: sumps in the order of their names, and so their probes.
+fn probe_indices(shop: &Shop) -> BTreeMap<(&str, &str), ProbeIndex> {
+    let keys = shop
+        .sump
+        .iter()
+        .flat_map(|(sump, table)| table.probe.keys().map(move |p| (sump.as_str(), p.as_str())));
+    keys.zip(0..).map(|(key, index)| (key, ProbeIndex(index))).collect()
+}

@@ -1,0 +1,230 @@
+//! Where the checks note what they find, and the small checks that many of them share.
+
+use std::collections::BTreeSet;
+use std::path::{Path, PathBuf};
+use std::time::Duration;
+
+use sumpwarden_core::model::{Name, Unit};
+
+use super::super::nearest::did_you_mean;
+use super::super::quantity::{Lasting, Measure, lasting_text};
+use super::super::report::{Mistake, Report, Weight};
+use super::super::sources::{KeyPath, Layered, path_text};
+
+/// A key by its path.
+#[derive(Clone, Debug)]
+pub(super) struct At(pub(super) KeyPath);
+
+impl At {
+    /// The root.
+    pub(super) fn root() -> Self {
+        Self(KeyPath::new())
+    }
+
+    /// The key below.
+    pub(super) fn key(&self, key: &str) -> Self {
+        let mut path = self.0.clone();
+        path.push(key.to_owned());
+        Self(path)
+    }
+
+    /// The list item below.
+    pub(super) fn item(&self, index: usize) -> Self {
+        self.key(&format!("#{index}"))
+    }
+
+    /// The last key that is no place in a list.
+    pub(super) fn last_key(&self) -> &str {
+        self.0.iter().rev().find(|part| !part.starts_with('#')).map_or("", String::as_str)
+    }
+
+    /// `sump.lathe-3.tank`.
+    pub(super) fn text(&self) -> String {
+        path_text(&self.0)
+    }
+}
+
+/// The report under construction, with what is needed to place a mistake.
+pub(super) struct Notes<'a> {
+    pub(super) layered: &'a Layered,
+    pub(super) report: &'a mut Report,
+    /// Keys already complained of: their absence is no second mistake.
+    pub(super) noted: BTreeSet<KeyPath>,
+    /// Directory of the main file; relative paths start there.
+    pub(super) base: PathBuf,
+}
+
+impl Notes<'_> {
+    /// Notes a mistake in a value.
+    pub(super) fn wrong(&mut self, at: &At, what: impl Into<String>, cure: impl Into<String>) {
+        self.note(at, Weight::Mistake, what.into(), cure.into(), None);
+    }
+
+    /// Notes a mistake between two keys.
+    pub(super) fn clash(
+        &mut self,
+        at: &At,
+        what: impl Into<String>,
+        cure: impl Into<String>,
+        other: (&At, &str),
+    ) {
+        self.note(at, Weight::Mistake, what.into(), cure.into(), Some(other));
+    }
+
+    /// Notes something that is allowed and most likely not meant.
+    pub(super) fn warn(&mut self, at: &At, what: impl Into<String>, cure: impl Into<String>) {
+        self.note(at, Weight::Warning, what.into(), cure.into(), None);
+    }
+
+    /// Notes something about two keys that is allowed and most likely not meant.
+    pub(super) fn warn_clash(
+        &mut self,
+        at: &At,
+        what: impl Into<String>,
+        cure: impl Into<String>,
+        other: (&At, &str),
+    ) {
+        self.note(at, Weight::Warning, what.into(), cure.into(), Some(other));
+    }
+
+    fn note(&mut self, at: &At, weight: Weight, what: String, cure: String, other: Option<(&At, &str)>) {
+        let place = self.layered.value_place(&at.0);
+        let other = other.map(|(at, label)| (self.layered.key_place(&at.0), label.to_owned()));
+        self.noted.insert(at.0.clone());
+        self.report.mistakes.push(Mistake { place, weight, what, cure, other });
+    }
+
+    /// Whether something below or at this key is already complained of, or lies in a file that could not be read.
+    pub(super) fn doubtful(&self, at: &At) -> bool {
+        self.layered.partial
+            || self.noted.range(at.0.clone()..).next().is_some_and(|path| path.starts_with(&at.0))
+    }
+
+    /// A key that must be there.
+    pub(super) fn require<T>(&mut self, table: &At, key: &str, value: Option<T>, example: &str) -> Option<T> {
+        let at = table.key(key);
+        if value.is_none() && !self.doubtful(&at) {
+            let place = self.layered.key_place(&table.0);
+            let what = format!("`{}` lacks `{key}`", table.text());
+            let cure = format!("write {key} = {example}");
+            self.noted.insert(at.0);
+            self.report.mistakes.push(Mistake { place, weight: Weight::Mistake, what, cure, other: None });
+        }
+        value
+    }
+
+    /// The entry that a name refers to.
+    pub(super) fn refer<'n, T>(
+        &mut self,
+        at: &At,
+        table: &str,
+        name: &str,
+        mut names: impl Iterator<Item = (&'n str, T)>,
+    ) -> Option<T> {
+        let mut seen = Vec::new();
+        let found = names.find_map(|(candidate, value)| {
+            seen.push(candidate);
+            (candidate == name).then_some(value)
+        });
+        if found.is_none() && !self.doubtful(&At::root().key(table)) {
+            let cure = match seen.is_empty() {
+                true => format!("add a table [{table}.{}]", Name::new(name).map_or("NAME", |_| name)),
+                false => format!("{}there is: {}", did_you_mean(name, seen.iter().copied()), listed(&seen)),
+            };
+            self.wrong(
+                at,
+                format!("there is no {table} \"{}\"", super::super::reader::shortened(name)),
+                cure,
+            );
+        }
+        found
+    }
+
+    /// A number in `unit`; a number without a unit is taken to be in it where `bare` says so.
+    pub(super) fn in_unit(&mut self, at: &At, measure: &Measure, unit: Unit, bare: bool) -> Option<f64> {
+        let example = format!(
+            "write it in {0} or a unit that turns into it, as in \"{1} {0}\"",
+            unit.ucum(),
+            measure.value
+        );
+        match measure.unit {
+            None if bare => Some(measure.value),
+            None => {
+                self.wrong(at, format!("`{}` of `{}` has no unit", measure.value, at.last_key()), example);
+                None
+            }
+            Some(from) => {
+                let value = from.convert(measure.value, unit);
+                if value.is_none() {
+                    let what = format!("{} do not fit `{}`", describe(from), at.text());
+                    self.wrong(at, what, example);
+                }
+                value
+            }
+        }
+    }
+
+    /// A length in mm, with a unit in the file, from `least` to 100 m.
+    pub(super) fn length(&mut self, at: &At, measure: &Measure, least: f64) -> Option<f64> {
+        let mm = self.in_unit(at, measure, Unit::Millimetre, false)?;
+        self.within(at, mm, (least, 100_000.0), "mm")
+    }
+
+    /// A number from `range.0` to `range.1`.
+    pub(super) fn within(&mut self, at: &At, value: f64, range: (f64, f64), unit: &str) -> Option<f64> {
+        if (range.0..=range.1).contains(&value) {
+            return Some(value);
+        }
+        let unit = if unit.is_empty() { String::new() } else { format!(" {unit}") };
+        let what = format!("`{}` is {}{unit}", at.last_key(), number(value));
+        self.wrong(at, what, format!("it lies from {} to {}{unit}", number(range.0), number(range.1)));
+        None
+    }
+
+    /// A length of time from `range.0` to `range.1`, or the default where nothing is written.
+    pub(super) fn time(
+        &mut self,
+        table: &At,
+        key: &str,
+        value: Option<Lasting>,
+        default: Duration,
+        range: (Duration, Duration),
+    ) -> Duration {
+        let Some(Lasting(time)) = value else { return default };
+        if (range.0..=range.1).contains(&time) {
+            return time;
+        }
+        let cure = format!("it lies from {} to {}", lasting_text(range.0), lasting_text(range.1));
+        self.wrong(&table.key(key), format!("`{key}` is {}", lasting_text(time)), cure);
+        default
+    }
+
+    /// A path in the file: relative ones start at the main file's directory.
+    pub(super) fn path(&self, text: &str) -> PathBuf {
+        self.base.join(Path::new(text))
+    }
+}
+
+/// A checked name: every key was read as one.
+pub(super) fn name(key: &str) -> Name {
+    Name::new(key).expect("every key was checked to be a name when its file was read")
+}
+
+/// A number as people write it.
+pub(super) fn number(value: f64) -> String {
+    let rounded = (value * 1e6).round() / 1e6;
+    format!("{}", if rounded == 0.0 { 0.0 } else { rounded })
+}
+
+/// Up to ten names, and how many more.
+fn listed(names: &[&str]) -> String {
+    const SHOWN: usize = 10;
+    let more = names.len().saturating_sub(SHOWN);
+    let shown = names[..names.len() - more].join(", ");
+    if more > 0 { format!("{shown} and {more} more") } else { shown }
+}
+
+/// "`mm`" with its code quoted.
+fn describe(unit: Unit) -> String {
+    format!("`{}`", unit.ucum())
+}

@@ -1,0 +1,614 @@
+//! What the configuration files say, table by table, before anything is checked but types.
+//!
+//! Every key is optional here: what must be there is decided where its meaning is known, so that one missing key does
+//! not hide the next mistake. Units are part of the text ("310 mm"); the name of a key carries the unit where a plain
+//! number is the custom (`target_percent`).
+
+use std::collections::BTreeMap;
+
+use serde::Deserialize;
+
+use super::quantity::{Hardness, Lasting, Measure, Size};
+
+/// A table keyed by names people give, in the order of the names.
+pub type Named<T> = BTreeMap<String, T>;
+
+/// All files and variables together.
+#[derive(Clone, PartialEq, Default, Debug, Deserialize)]
+pub struct Shop {
+    /// `[site]`.
+    #[serde(default)]
+    pub site: Site,
+    /// `[store]`.
+    #[serde(default)]
+    pub store: Store,
+    /// `[web]`.
+    #[serde(default)]
+    pub web: Web,
+    /// `[forward.NAME]`.
+    #[serde(default)]
+    pub forward: Named<Forward>,
+    /// `[bus.NAME]`.
+    #[serde(default)]
+    pub bus: Named<Bus>,
+    /// `[device.NAME]`.
+    #[serde(default)]
+    pub device: Named<Device>,
+    /// `[broker.NAME]`.
+    #[serde(default)]
+    pub broker: Named<Broker>,
+    /// `[water.NAME]`.
+    #[serde(default)]
+    pub water: Named<Water>,
+    /// `[fluid.NAME]`.
+    #[serde(default)]
+    pub fluid: Named<Fluid>,
+    /// `[sump.NAME]`.
+    #[serde(default)]
+    pub sump: Named<Sump>,
+}
+
+/// Where the gateway stands.
+#[derive(Clone, PartialEq, Default, Debug, Deserialize)]
+pub struct Site {
+    /// Tag on everything that is forwarded.
+    pub name: Option<String>,
+    /// IANA name of the time zone; what people read is written in it. Default UTC.
+    pub timezone: Option<String>,
+}
+
+/// The embedded store.
+#[derive(Clone, PartialEq, Default, Debug, Deserialize)]
+pub struct Store {
+    /// Directory, relative to the main configuration file. Default `data`.
+    pub directory: Option<String>,
+    /// How many days raw samples are kept. Default 400.
+    pub keep_raw_days: Option<u32>,
+    /// Most disk the store may use. Default 8 GiB.
+    pub keep_bytes_max: Option<Size>,
+    /// Disk left free whatever happens. Default 1 GiB.
+    pub free_bytes_min: Option<Size>,
+    /// How often estimates are stored. Default 1 min.
+    pub estimates_every: Option<Lasting>,
+}
+
+/// The page and its interface.
+#[derive(Clone, PartialEq, Default, Debug, Deserialize)]
+pub struct Web {
+    /// Address and port to listen on. Default 127.0.0.1:8480.
+    pub listen: Option<String>,
+}
+
+/// A time-series database to forward to.
+#[derive(Clone, PartialEq, Default, Debug, Deserialize)]
+pub struct Forward {
+    /// `http://` or `https://` address without a path.
+    pub url: Option<String>,
+    /// Organisation there.
+    pub organisation: Option<String>,
+    /// Bucket there.
+    pub bucket: Option<String>,
+    /// File with the token.
+    pub token_file: Option<String>,
+    /// The token itself: by environment variable only.
+    pub token: Option<String>,
+    /// How long one request may take. Default 10 s.
+    pub timeout: Option<Lasting>,
+}
+
+/// A serial line, or a connection to a Modbus TCP device or gateway.
+#[derive(Clone, PartialEq, Default, Debug, Deserialize)]
+pub struct Bus {
+    /// `modbus-tcp`, `modbus-rtu` or `modbus-rtu-over-tcp`.
+    pub link: Option<Link>,
+    /// `host:port`.
+    pub address: Option<String>,
+    /// Path of the serial port.
+    pub port: Option<String>,
+    /// Bits per second. Default 19200.
+    pub baud: Option<u32>,
+    /// Default even.
+    pub parity: Option<ParityWord>,
+    /// 1 or 2. Default 1, and 2 where there is no parity.
+    pub stop_bits: Option<u8>,
+    /// Default 3 s.
+    pub connect_timeout: Option<Lasting>,
+    /// First wait before connecting again. Default 500 ms.
+    pub reconnect_after: Option<Lasting>,
+    /// Longest wait before connecting again. Default 30 s.
+    pub reconnect_after_max: Option<Lasting>,
+}
+
+/// How a bus is reached.
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Link {
+    /// Modbus TCP.
+    ModbusTcp,
+    /// Modbus RTU on a serial port.
+    ModbusRtu,
+    /// RTU frames through a serial server on TCP.
+    ModbusRtuOverTcp,
+}
+
+/// Parity of a serial line.
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum ParityWord {
+    /// Even.
+    Even,
+    /// Odd.
+    Odd,
+    /// None.
+    None,
+}
+
+/// A Modbus device on a bus.
+#[derive(Clone, PartialEq, Default, Debug, Deserialize)]
+pub struct Device {
+    /// Name of its bus.
+    pub bus: Option<String>,
+    /// 1 to 247 on a serial line, 0 to 255 on TCP (default 1 there).
+    pub unit_id: Option<u8>,
+    /// How long a reply may take. Default 500 ms on a serial line, 1 s on TCP.
+    pub timeout: Option<Lasting>,
+    /// Repeats after a time-out or a damaged reply. Default 1.
+    pub retries: Option<u8>,
+    /// Pause after its reply beyond the silent interval. Default none.
+    pub turnaround: Option<Lasting>,
+    /// Silent interval where it needs more than 3.5 characters.
+    pub silent_interval: Option<Lasting>,
+    /// After what time no late reply comes any more, counted from the request. Default twice the time-out.
+    pub worst_reply: Option<Lasting>,
+    /// Most registers in one reply. Default 125.
+    pub registers_max: Option<u16>,
+    /// Widest gap a merged request may read across. Default 4.
+    pub gap_max: Option<u16>,
+}
+
+/// A broker to listen to.
+#[derive(Clone, PartialEq, Default, Debug, Deserialize)]
+pub struct Broker {
+    /// `host:port`.
+    pub address: Option<String>,
+    /// Client id. Default `sumpwarden-SITE`.
+    pub client_id: Option<String>,
+    /// User name.
+    pub user: Option<String>,
+    /// File with the password.
+    pub password_file: Option<String>,
+    /// The password itself: by environment variable only.
+    pub password: Option<String>,
+    /// TLS; an empty table trusts the system's authorities.
+    pub tls: Option<Tls>,
+    /// Default 30 s.
+    pub keep_alive: Option<Lasting>,
+    /// Largest message accepted. Default 256 KiB.
+    pub message_size_max: Option<Size>,
+    /// First wait before connecting again. Default 1 s.
+    pub reconnect_after: Option<Lasting>,
+    /// Longest wait before connecting again. Default 1 min.
+    pub reconnect_after_max: Option<Lasting>,
+}
+
+/// TLS towards a peer.
+#[derive(Clone, PartialEq, Default, Debug, Deserialize)]
+pub struct Tls {
+    /// Certificate authorities to trust (PEM).
+    pub ca_file: Option<String>,
+    /// Client certificate (PEM).
+    pub certificate_file: Option<String>,
+    /// Its key (PEM).
+    pub key_file: Option<String>,
+}
+
+/// A water to top up with.
+#[derive(Clone, PartialEq, Default, Debug, Deserialize)]
+pub struct Water {
+    /// Total hardness.
+    pub hardness: Option<Hardness>,
+    /// Conductivity at 25 °C.
+    pub conductivity: Option<Measure>,
+}
+
+/// A coolant concentrate.
+#[derive(Clone, PartialEq, Default, Debug, Deserialize)]
+pub struct Fluid {
+    /// Percent = Brix × factor.
+    pub refractometer_factor: Option<f64>,
+    /// Jar test: percent, uS/cm at 25 °C.
+    pub conductivity_curve: Option<Vec<(f64, f64)>>,
+}
+
+/// A sump.
+#[derive(Clone, PartialEq, Default, Debug, Deserialize)]
+pub struct Sump {
+    /// What people call it. Default its name.
+    pub title: Option<String>,
+    /// Name of its fluid.
+    pub fluid: Option<String>,
+    /// Name of the water it is topped up with.
+    pub water: Option<String>,
+    /// Concentration to be held.
+    pub target_percent: Option<f64>,
+    /// Height of the fill mark above the lowest point of the floor.
+    pub fill_mark: Option<Measure>,
+    /// Height under which the pump draws air.
+    pub pump_minimum: Option<Measure>,
+    /// What runs back when the pumps stop. Default none.
+    pub holdup: Option<Measure>,
+    /// Shape and size.
+    pub tank: Option<TankTable>,
+    /// Its probes.
+    #[serde(default)]
+    pub probe: Named<Probe>,
+    /// Its limits.
+    #[serde(default)]
+    pub limit: Named<Limit>,
+}
+
+/// Shape and size of a tank; which keys belong together depends on the shape.
+#[derive(Clone, PartialEq, Default, Debug, Deserialize)]
+pub struct TankTable {
+    /// Which shape.
+    pub shape: Option<Shape>,
+    /// Inner length; of a lying cylinder the straight part.
+    pub length: Option<Measure>,
+    /// Inner width.
+    pub width: Option<Measure>,
+    /// Inner height above the lowest point.
+    pub height: Option<Measure>,
+    /// Rise of the floor over the length.
+    pub drop: Option<Measure>,
+    /// Inner diameter.
+    pub diameter: Option<Measure>,
+    /// Ends of a cylinder.
+    pub heads: Option<HeadsWord>,
+    /// Torispherical: dish radius over diameter. Default 1.
+    pub dish: Option<f64>,
+    /// Torispherical: knuckle radius over diameter. Default 0.1.
+    pub knuckle: Option<f64>,
+    /// Ellipsoidal: depth of one head. Default a quarter of the diameter.
+    pub depth: Option<Measure>,
+    /// Boxes.
+    pub parts: Option<Vec<BoxTable>>,
+    /// Strapping table: height in mm, litres.
+    pub table: Option<Vec<(f64, f64)>>,
+}
+
+/// Shape of a tank.
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Shape {
+    /// One box.
+    Box,
+    /// Several boxes.
+    Boxes,
+    /// A box with a floor that rises over its length.
+    SlopedFloor,
+    /// A lying cylinder.
+    LyingCylinder,
+    /// A table of heights and volumes.
+    Strapping,
+}
+
+/// Ends of a lying cylinder.
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum HeadsWord {
+    /// Flat.
+    Flat,
+    /// Torispherical.
+    Torispherical,
+    /// Half ellipsoid.
+    Ellipsoidal,
+}
+
+/// One box of a tank.
+#[derive(Clone, PartialEq, Default, Debug, Deserialize)]
+pub struct BoxTable {
+    /// Inner length.
+    pub length: Option<Measure>,
+    /// Inner width.
+    pub width: Option<Measure>,
+    /// Height of its floor above the lowest point of the tank.
+    pub floor: Option<Measure>,
+    /// Height of its top above the lowest point of the tank.
+    pub top: Option<Measure>,
+}
+
+/// A probe: where its number comes from, and what the number means.
+#[derive(Clone, PartialEq, Default, Debug, Deserialize)]
+pub struct Probe {
+    /// What it measures: `ph`, `conductivity`, `level`, …
+    pub quantity: Option<String>,
+
+    /// Name of the Modbus device it is read from.
+    pub device: Option<String>,
+    /// Address there: "30001", "400001", "input:0", "holding:0", "coil:0", "discrete:0".
+    pub register: Option<String>,
+    /// `u16 i16 u32 i32 u64 i64 f32 f64 bit` or `bits 4..7`. Default `u16`, and `bit` in the bit tables.
+    pub number: Option<String>,
+    /// `ABCD CDAB BADC DCBA`. Default `ABCD`.
+    pub order: Option<String>,
+    /// Raw patterns that mean "no value".
+    pub no_value: Option<Vec<u64>>,
+
+    /// Name of the broker its messages come from.
+    pub broker: Option<String>,
+    /// Topic filter.
+    pub topic: Option<String>,
+    /// `number`: the message is the number.
+    pub payload: Option<PayloadWord>,
+    /// JSON pointers (RFC 6901).
+    pub json: Option<JsonPointers>,
+    /// Name of a SenML record in JSON; any record if empty.
+    pub senml: Option<String>,
+    /// Name of a SenML record in CBOR; any record if empty.
+    pub senml_cbor: Option<String>,
+    /// How far a message's own time may lie behind the gateway's clock. Default 7 d.
+    pub late_max: Option<Lasting>,
+    /// How far it may lie ahead. Default 1 min.
+    pub early_max: Option<Lasting>,
+
+    /// Factor on the device's number. Default 1.
+    pub scale: Option<f64>,
+    /// Added after the factor. Default 0.
+    pub offset: Option<f64>,
+    /// Unit of the scaled number (UCUM). Default the unit its sensor needs.
+    pub unit: Option<String>,
+    /// A 4–20 mA loop instead of scale and offset.
+    #[serde(rename = "loop")]
+    pub current_loop: Option<CurrentLoop>,
+
+    /// A platinum resistor.
+    pub rtd: Option<Rtd>,
+    /// A pH electrode, mV.
+    pub electrode: Option<Electrode>,
+    /// A conductivity cell.
+    pub cell: Option<Cell>,
+    /// A pressure probe under the liquid.
+    pub hydrostatic: Option<Hydrostatic>,
+    /// A distance sensor above the liquid.
+    pub gap: Option<Gap>,
+    /// Pulses or a running total.
+    pub counter: Option<Counter>,
+    /// A contact.
+    pub contact: Option<Contact>,
+    /// Temperature of the liquid for compensation: a probe of the same sump, or a fixed "22 Cel".
+    pub temperature: Option<String>,
+    /// Stands in when that probe has no value. Default 22 Cel.
+    pub temperature_fallback: Option<Measure>,
+
+    /// How often it is read, or a message is expected. Default 10 s.
+    pub every: Option<Lasting>,
+    /// Range of the probe.
+    pub range: Option<(Measure, Measure)>,
+    /// Standard uncertainty in the quantity's unit.
+    pub accuracy: Option<Measure>,
+    /// Standard uncertainty in percent of the value, added to the above.
+    pub accuracy_percent: Option<f64>,
+    /// How long the last good value stands in for a missing one. Default three periods.
+    pub hold: Option<Lasting>,
+    /// After how long without a value it is stale. Default five periods.
+    pub stale_after: Option<Lasting>,
+    /// Frozen check; `frozen = false` turns the default off.
+    pub frozen: Option<Switch<Frozen>>,
+    /// Spike check; `spike = false` turns the default off.
+    pub spike: Option<Switch<Spike>>,
+    /// Last day its calibration holds: 2027-03-31.
+    pub calibration_due: Option<String>,
+    /// How long it must be bad until its instrument alarm. Default 5 min.
+    pub fault_on_delay: Option<Lasting>,
+    /// Priority of its instrument alarm. Default low.
+    pub fault_priority: Option<PriorityWord>,
+}
+
+/// What a message is.
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum PayloadWord {
+    /// The number itself.
+    Number,
+}
+
+/// JSON pointers into a message.
+#[derive(Clone, PartialEq, Default, Debug, Deserialize)]
+pub struct JsonPointers {
+    /// To the value.
+    pub value: Option<String>,
+    /// To its time.
+    pub time: Option<String>,
+    /// To its unit.
+    pub unit: Option<String>,
+}
+
+/// A 4–20 mA loop.
+#[derive(Clone, PartialEq, Default, Debug, Deserialize)]
+pub struct CurrentLoop {
+    /// Two numbers of the device …
+    pub counts: Option<(f64, f64)>,
+    /// … and the currents they stand for. Default 4 and 20.
+    pub ma: Option<(f64, f64)>,
+    /// The signal at 4 mA and at 20 mA.
+    pub signal: Option<(Measure, Measure)>,
+    /// Or a table: mA, signal in the probe's `unit`.
+    pub points: Option<Vec<(f64, f64)>>,
+}
+
+/// A platinum resistor (IEC 60751).
+#[derive(Clone, PartialEq, Default, Debug, Deserialize)]
+pub struct Rtd {
+    /// Resistance at 0 °C: "100 Ohm" or "1000 Ohm".
+    pub r0: Option<Measure>,
+    /// Resistance of the leads. Default none.
+    pub lead: Option<Measure>,
+}
+
+/// Calibration of a pH electrode.
+#[derive(Clone, PartialEq, Default, Debug, Deserialize)]
+pub struct Electrode {
+    /// Slope in percent of Nernst's. Default 100.
+    pub slope_percent: Option<f64>,
+    /// Slope on the alkaline side of a three-point calibration. Default the same.
+    pub slope_alkaline_percent: Option<f64>,
+    /// pH of the middle buffer, where the slopes meet. Default 7.
+    pub knee_ph: Option<f64>,
+    /// pH at 0 mV. Default 7.
+    pub zero_ph: Option<f64>,
+    /// pH at which temperature does not matter. Default 7.
+    pub isopotential_ph: Option<f64>,
+    /// Temperature of the calibration. Default 25 Cel.
+    pub calibrated_at: Option<Measure>,
+}
+
+/// A conductivity cell.
+#[derive(Clone, PartialEq, Default, Debug, Deserialize)]
+pub struct Cell {
+    /// Cell constant in 1/cm, where the device delivers conductance.
+    pub constant_per_cm: Option<f64>,
+    /// Default `none`.
+    pub compensation: Option<CompensationWord>,
+    /// Linear: percent per kelvin. Default 2.
+    pub percent_per_k: Option<f64>,
+    /// Table: °C, factor to 25 °C.
+    pub factors: Option<Vec<(f64, f64)>>,
+}
+
+/// Conductivity to 25 °C.
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum CompensationWord {
+    /// The device does it.
+    None,
+    /// By so many percent per kelvin.
+    Linear,
+    /// Natural waters (ISO 7888).
+    NaturalWater,
+    /// The product's own factors.
+    Table,
+}
+
+/// A pressure probe under the liquid.
+#[derive(Clone, PartialEq, Default, Debug, Deserialize)]
+pub struct Hydrostatic {
+    /// Fixed density, kg/m3.
+    pub density_kg_m3: Option<f64>,
+    /// Or water's density at the liquid's temperature times this. Default 1.
+    pub density_over_water: Option<f64>,
+    /// Height of the membrane above the tank floor. Default 0.
+    pub mounting: Option<Measure>,
+}
+
+/// A distance sensor above the liquid.
+#[derive(Clone, PartialEq, Default, Debug, Deserialize)]
+pub struct Gap {
+    /// Height of its face above the tank floor.
+    pub sensor_height: Option<Measure>,
+}
+
+/// Pulses or a running total.
+#[derive(Clone, PartialEq, Default, Debug, Deserialize)]
+pub struct Counter {
+    /// Litres per count. Default 1.
+    pub litres_per_count: Option<f64>,
+    /// Count at which it starts over. Default by the width of the register.
+    pub modulus: Option<f64>,
+    /// Greatest flow that can be real. Default 200 L/min.
+    pub flow_max: Option<Measure>,
+}
+
+/// A contact.
+#[derive(Clone, PartialEq, Default, Debug, Deserialize)]
+pub struct Contact {
+    /// Closed means not running. Default false.
+    pub inverted: Option<bool>,
+}
+
+/// A check with its figures, or `false` to turn its default off.
+#[derive(Clone, Copy, PartialEq, Debug)]
+pub enum Switch<T> {
+    /// `false`: no such check. `true`: the default figures.
+    Plain(bool),
+    /// These figures.
+    Table(T),
+}
+
+/// A value that does not move for this long is frozen.
+#[derive(Clone, PartialEq, Default, Debug, Deserialize)]
+pub struct Frozen {
+    /// How long.
+    pub after: Option<Lasting>,
+    /// It must move by more than this. Default 0: by one digit.
+    pub least_change: Option<Measure>,
+}
+
+/// A value that moves faster than this is a spike.
+#[derive(Clone, PartialEq, Default, Debug, Deserialize)]
+pub struct Spike {
+    /// Step that is always allowed.
+    pub step: Option<Measure>,
+    /// Fastest real change in a second.
+    pub change_per_s: Option<Measure>,
+    /// Readings in a row that make it real. Default 3.
+    pub confirm: Option<u8>,
+}
+
+/// A limit.
+#[derive(Clone, PartialEq, Default, Debug, Deserialize)]
+pub struct Limit {
+    /// A probe of the sump, or an estimate: `concentration`, `hardness`, `volume`.
+    pub of: Option<String>,
+    /// Too low at or under this.
+    pub low: Option<Measure>,
+    /// Too high at or over this.
+    pub high: Option<Measure>,
+    /// How far it must come back. Default by quantity.
+    pub deadband: Option<Measure>,
+    /// How long it must hold. Default 60 s; 15 s for a flow.
+    pub on_delay: Option<Lasting>,
+    /// How long it must have ended. Default 60 s; 15 s for a flow.
+    pub off_delay: Option<Lasting>,
+    /// Default medium.
+    pub priority: Option<PriorityWord>,
+}
+
+/// Priority of an alarm.
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum PriorityWord {
+    /// Within a week.
+    Low,
+    /// Within the day.
+    Medium,
+    /// Now.
+    High,
+}
+
+impl<'de, T: Deserialize<'de>> Deserialize<'de> for Switch<T> {
+    fn deserialize<D: serde::Deserializer<'de>>(deserializer: D) -> Result<Self, D::Error> {
+        struct Reader<T>(std::marker::PhantomData<T>);
+
+        impl<'de, T: Deserialize<'de>> serde::de::Visitor<'de> for Reader<T> {
+            type Value = Switch<T>;
+
+            fn expecting(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+                f.write_str("true, false or a table with the figures")
+            }
+
+            fn visit_bool<E>(self, on: bool) -> Result<Switch<T>, E> {
+                Ok(Switch::Plain(on))
+            }
+
+            fn visit_newtype_struct<D: serde::Deserializer<'de>>(
+                self,
+                table: D,
+            ) -> Result<Switch<T>, D::Error> {
+                T::deserialize(table).map(Switch::Table)
+            }
+        }
+
+        // The reader of the layered tree calls back with a plain value or, for a table, with itself.
+        deserializer.deserialize_newtype_struct("Switch", Reader(std::marker::PhantomData))
+    }
+}

@@ -1,0 +1,357 @@
+//! Texts with a unit: "250 ms", "8 GiB", "310 mm", "13.4 °dH".
+//!
+//! Each type reads one kind of text and says what is wrong with it and what would be right. Numbers are decimal with a
+//! point; a space before the unit may be left out. What a quantity is for is not known here.
+
+use std::fmt;
+use std::time::Duration;
+
+use serde::de::{self, Deserialize, Deserializer, Visitor};
+use sumpwarden_core::model::Unit;
+
+/// What is wrong with a text, and what would be right.
+#[derive(Clone, PartialEq, Eq, Debug)]
+pub struct Unreadable {
+    /// What is wrong.
+    pub what: String,
+    /// What would be right.
+    pub cure: String,
+}
+
+impl Unreadable {
+    fn new(what: impl Into<String>, cure: impl Into<String>) -> Self {
+        Self { what: what.into(), cure: cure.into() }
+    }
+}
+
+impl fmt::Display for Unreadable {
+    /// Two lines: what, cure. The reader of the layered tree takes them apart again.
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        write!(f, "{}\n{}", self.what, self.cure)
+    }
+}
+
+/// Splits "12.5 mm" into number and unit. The unit may be empty.
+fn split(text: &str, example: &str) -> Result<(f64, String), Unreadable> {
+    let text = text.trim();
+    let number_len = text
+        .char_indices()
+        .find(|&(i, c)| {
+            let exponent = matches!(c, 'e' | 'E') && has_exponent(&text[i + 1..]) && i > 0;
+            let sign = matches!(c, '+' | '-') && (i == 0 || matches!(text.as_bytes()[i - 1], b'e' | b'E'));
+            !(c.is_ascii_digit() || matches!(c, '.' | ',' | '_') || sign || exponent)
+        })
+        .map_or(text.len(), |(i, _)| i);
+    let (number, unit) = text.split_at(number_len);
+    if number.contains(',') {
+        return Err(Unreadable::new(
+            format!("`{text}` has a comma in its number"),
+            format!("write a decimal point, as in \"{example}\""),
+        ));
+    }
+    let value: f64 = number.parse().map_err(|_| {
+        Unreadable::new(
+            format!("`{text}` does not start with a number"),
+            format!("write a number and a unit, as in \"{example}\""),
+        )
+    })?;
+    if !value.is_finite() {
+        return Err(Unreadable::new(format!("`{text}` is too large"), format!("as in \"{example}\"")));
+    }
+    // Both code points that look like a micro sign, and superscripts people paste from data sheets.
+    Ok((value, unit.trim().replace('\u{3bc}', "\u{b5}").replace('³', "3")))
+}
+
+/// Whether digits follow, so that the "e" before belongs to a number and not to a unit.
+fn has_exponent(rest: &str) -> bool {
+    rest.trim_start_matches(['+', '-']).starts_with(|c: char| c.is_ascii_digit())
+}
+
+/// A length of time: "250 ms", "10 s", "5 min", "2 h", "7 d".
+#[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Debug)]
+pub struct Lasting(pub Duration);
+
+/// Longest time anything here can be told to take: ten years.
+const LASTING_MAX: Duration = Duration::from_secs(3653 * 86_400);
+
+impl Lasting {
+    /// Reads a length of time.
+    pub fn parse(text: &str) -> Result<Self, Unreadable> {
+        const CURE: &str = "write a number and one of ms, s, min, h, d, as in \"250 ms\" or \"5 min\"";
+        let (value, unit) = split(text, "10 s")?;
+        let seconds = match unit.as_str() {
+            "ms" => value / 1000.0,
+            "s" => value,
+            "min" => value * 60.0,
+            "h" => value * 3600.0,
+            "d" => value * 86_400.0,
+            "" => return Err(Unreadable::new(format!("`{text}` has no unit of time"), CURE)),
+            "m" => {
+                return Err(Unreadable::new(
+                    format!("`{text}`: `m` is no unit of time"),
+                    "write `min` for minutes",
+                ));
+            }
+            other => return Err(Unreadable::new(format!("`{text}`: `{other}` is no unit of time"), CURE)),
+        };
+        if seconds < 0.0 {
+            return Err(Unreadable::new(format!("`{text}` is negative"), "a length of time is zero or more"));
+        }
+        if seconds > LASTING_MAX.as_secs_f64() {
+            return Err(Unreadable::new(
+                format!("`{text}` is longer than ten years"),
+                "write a shorter time",
+            ));
+        }
+        // Whole microseconds: 0.1 s must not come out as 100000001 ns.
+        Ok(Self(Duration::from_micros((seconds * 1e6).round() as u64)))
+    }
+}
+
+/// Writes a length of time as people write it here: the largest unit that leaves a whole number.
+pub fn lasting_text(time: Duration) -> String {
+    let micros = time.as_micros();
+    for (unit, size) in [("d", 86_400_000_000), ("h", 3_600_000_000), ("min", 60_000_000), ("s", 1_000_000)] {
+        if micros >= size && micros.is_multiple_of(size) {
+            return format!("{} {unit}", micros / size);
+        }
+    }
+    format!("{} ms", micros as f64 / 1000.0)
+}
+
+/// An amount of memory or disk: "8 GiB", "256 KiB", "500 MB".
+#[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Debug)]
+pub struct Size(pub u64);
+
+impl Size {
+    /// Reads an amount.
+    pub fn parse(text: &str) -> Result<Self, Unreadable> {
+        const CURE: &str = "write a number and one of B, KiB, MiB, GiB, TiB, kB, MB, GB, TB, as in \"8 GiB\"";
+        let (value, unit) = split(text, "8 GiB")?;
+        let factor: f64 = match unit.as_str() {
+            "B" => 1.0,
+            "kB" => 1e3,
+            "MB" => 1e6,
+            "GB" => 1e9,
+            "TB" => 1e12,
+            "KiB" => 1024.0,
+            "MiB" => 1_048_576.0,
+            "GiB" => 1_073_741_824.0,
+            "TiB" => 1_099_511_627_776.0,
+            "" => return Err(Unreadable::new(format!("`{text}` has no unit of size"), CURE)),
+            other => return Err(Unreadable::new(format!("`{text}`: `{other}` is no unit of size"), CURE)),
+        };
+        let bytes = value * factor;
+        if bytes < 0.0 {
+            return Err(Unreadable::new(format!("`{text}` is negative"), CURE));
+        }
+        if bytes > 1e15 {
+            return Err(Unreadable::new(format!("`{text}` is more than a petabyte"), CURE));
+        }
+        Ok(Self(bytes.round() as u64))
+    }
+}
+
+/// A number, with a unit if it was a text.
+#[derive(Clone, PartialEq, Debug)]
+pub struct Measure {
+    /// The number.
+    pub value: f64,
+    /// Its unit, where the text has one.
+    pub unit: Option<Unit>,
+}
+
+impl Measure {
+    /// Reads a number with or without a unit.
+    pub fn parse(text: &str) -> Result<Self, Unreadable> {
+        let (value, unit) = split(text, "310 mm")?;
+        if unit.is_empty() {
+            return Ok(Self { value, unit: None });
+        }
+        match Unit::parse(&unit) {
+            Some(unit) => Ok(Self { value, unit: Some(unit) }),
+            None => Err(Unreadable::new(
+                format!("`{text}`: `{unit}` is no unit known here"),
+                format!("{}units are {}", suggest_unit(&unit), units_text()),
+            )),
+        }
+    }
+}
+
+/// "did you mean `mm`? " for a unit written in another case or nearly right.
+pub fn suggest_unit(text: &str) -> String {
+    let same = Unit::ALL.iter().find(|u| u.ucum().eq_ignore_ascii_case(text)).map(|u| u.ucum());
+    let near = same.or_else(|| super::nearest::nearest(text, Unit::ALL.iter().map(|u| u.ucum())));
+    near.map_or_else(String::new, |unit| format!("did you mean `{unit}`? "))
+}
+
+/// All units, for an error text.
+pub fn units_text() -> String {
+    Unit::ALL.iter().map(|u| u.ucum()).collect::<Vec<_>>().join(", ")
+}
+
+/// Total hardness, mg/L as CaCO3, from the units in use for it.
+#[derive(Clone, Copy, PartialEq, Debug)]
+pub struct Hardness(pub f64);
+
+/// mg/L as CaCO3 in one unit, from IUPAC abridged atomic masses (Ca 40.078, C 12.011, O 15.999), the German degree as
+/// 10 mg/L CaO, the French as 10 mg/L CaCO3, the grain as 64.79891 mg, a US gallon of 3.785411784 L and an imperial
+/// gallon of 4.54609 L.
+const HARDNESS_UNITS: &[(&str, f64)] = &[
+    ("mg/L", 1.0),
+    ("ppm", 1.0),
+    ("mmol/L", 100.086),
+    ("°dH", 100.086 / 56.077 * 10.0),
+    ("dH", 100.086 / 56.077 * 10.0),
+    ("°fH", 10.0),
+    ("fH", 10.0),
+    ("°e", 64.79891 / 4.54609),
+    ("°Clark", 64.79891 / 4.54609),
+    ("gpg", 64.79891 / 3.785411784),
+];
+
+impl Hardness {
+    /// Reads a hardness.
+    pub fn parse(text: &str) -> Result<Self, Unreadable> {
+        const CURE: &str = "write a number and one of mg/L (as CaCO3), mmol/L, °dH, °fH, °e, gpg, as in \"240 mg/L\" or \"13.4 °dH\"";
+        let (value, unit) = split(text, "240 mg/L")?;
+        let unit = unit.replace("mg/l", "mg/L").replace("mmol/l", "mmol/L");
+        let Some((_, factor)) = HARDNESS_UNITS.iter().find(|(name, _)| *name == unit) else {
+            let what = match unit.as_str() {
+                "" => format!("`{text}` has no unit of hardness"),
+                _ => format!("`{text}`: `{unit}` is no unit of hardness"),
+            };
+            return Err(Unreadable::new(what, CURE));
+        };
+        let mg_l = value * factor;
+        if !(0.0..=10_000.0).contains(&mg_l) {
+            return Err(Unreadable::new(
+                format!("`{text}` is {mg_l:.0} mg/L as CaCO3, which no water has"),
+                "a hardness lies between 0 and 10000 mg/L as CaCO3",
+            ));
+        }
+        Ok(Self(mg_l))
+    }
+}
+
+macro_rules! read_text {
+    ($type:ident, $expecting:literal) => {
+        impl<'de> Deserialize<'de> for $type {
+            fn deserialize<D: Deserializer<'de>>(deserializer: D) -> Result<Self, D::Error> {
+                struct Reader;
+                impl Visitor<'_> for Reader {
+                    type Value = $type;
+
+                    fn expecting(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+                        f.write_str($expecting)
+                    }
+
+                    fn visit_str<E: de::Error>(self, text: &str) -> Result<$type, E> {
+                        $type::parse(text).map_err(E::custom)
+                    }
+                }
+                deserializer.deserialize_str(Reader)
+            }
+        }
+    };
+}
+
+read_text!(Lasting, "a length of time in quotes, as in \"10 s\"");
+read_text!(Size, "a size in quotes, as in \"8 GiB\"");
+read_text!(Hardness, "a hardness in quotes, as in \"240 mg/L\" or \"13.4 °dH\"");
+
+impl<'de> Deserialize<'de> for Measure {
+    fn deserialize<D: Deserializer<'de>>(deserializer: D) -> Result<Self, D::Error> {
+        struct Reader;
+        impl Visitor<'_> for Reader {
+            type Value = Measure;
+
+            fn expecting(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+                f.write_str("a number, or a number with its unit in quotes, as in \"310 mm\"")
+            }
+
+            fn visit_i64<E: de::Error>(self, value: i64) -> Result<Measure, E> {
+                Ok(Measure { value: value as f64, unit: None })
+            }
+
+            fn visit_f64<E: de::Error>(self, value: f64) -> Result<Measure, E> {
+                Ok(Measure { value, unit: None })
+            }
+
+            fn visit_str<E: de::Error>(self, text: &str) -> Result<Measure, E> {
+                Measure::parse(text).map_err(E::custom)
+            }
+        }
+        deserializer.deserialize_any(Reader)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn times_and_sizes_read_as_written() {
+        let ms = |text| Lasting::parse(text).map(|t| t.0.as_micros() as f64 / 1000.0);
+        assert_eq!(ms("250 ms"), Ok(250.0));
+        assert_eq!(ms("0.1s"), Ok(100.0));
+        assert_eq!(ms("5 min"), Ok(300_000.0));
+        assert_eq!(ms("1.5 h"), Ok(5_400_000.0));
+        assert_eq!(ms("7 d"), Ok(604_800_000.0));
+        for wrong in ["", "s", "10", "10 m", "-1 s", "1e99 d", "1,5 h", "1 fortnight", "NaN s", "inf d"] {
+            assert!(Lasting::parse(wrong).is_err(), "{wrong}");
+        }
+        assert_eq!(Size::parse("8 GiB"), Ok(Size(8 << 30)));
+        assert_eq!(Size::parse("500 MB"), Ok(Size(500_000_000)));
+        for wrong in ["8", "8 GiBit", "-1 B", "1e30 TB"] {
+            assert!(Size::parse(wrong).is_err(), "{wrong}");
+        }
+    }
+
+    #[test]
+    fn a_time_is_written_back_in_its_largest_whole_unit() {
+        for text in ["250 ms", "10 s", "90 s", "5 min", "2 h", "7 d", "0.5 ms"] {
+            assert_eq!(lasting_text(Lasting::parse(text).expect("reads").0), text);
+        }
+    }
+
+    #[test]
+    fn measures_carry_their_unit() {
+        assert_eq!(Measure::parse("12.2 in"), Ok(Measure { value: 12.2, unit: Some(Unit::Inch) }));
+        assert_eq!(
+            Measure::parse("560 μS/cm"),
+            Ok(Measure { value: 560.0, unit: Some(Unit::MicrosiemensPerCm) })
+        );
+        assert_eq!(Measure::parse("-1.5e3 Pa"), Ok(Measure { value: -1500.0, unit: Some(Unit::Pascal) }));
+        assert_eq!(Measure::parse("7"), Ok(Measure { value: 7.0, unit: None }));
+        assert!(Measure::parse("310 MM").expect_err("UCUM is case sensitive").cure.contains("`mm`"));
+    }
+
+    /// Published conversion grid: 1 mmol/L = 100.1 mg/L = 5.608 °dH = 5.847 gpg = 7.022 °e = 10.01 °fH; 1 °dH =
+    /// 17.848, 1 gpg = 17.118, 1 °e = 14.254 mg/L as CaCO3 (liquisearch.com, hard water, measurement).
+    #[test]
+    fn hardness_agrees_with_the_published_factors() {
+        let mg_l = |text| Hardness::parse(text).expect("reads").0;
+        for (text, published) in [
+            ("1 mmol/L", 100.086),
+            ("1 °dH", 17.848),
+            ("1 gpg", 17.118),
+            ("1 °fH", 10.0),
+            ("1 °e", 14.254),
+            ("5.608 °dH", 100.1),
+            ("5.847 gpg", 100.1),
+            ("7.022 °e", 100.1),
+            ("10.01 °fH", 100.1),
+            ("240 mg/l", 240.0),
+        ] {
+            assert!(
+                (mg_l(text) / published - 1.0).abs() < 2e-4,
+                "{text}: {} against {published}",
+                mg_l(text)
+            );
+        }
+        for wrong in ["240", "13 dg", "-1 mg/L", "99999 mg/L"] {
+            assert!(Hardness::parse(wrong).is_err(), "{wrong}");
+        }
+    }
+}
