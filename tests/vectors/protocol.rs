@@ -221,10 +221,11 @@ fn assert_resolved(found: &[Record], resolved_json: &str) {
 #[test]
 fn senml_packs_resolve_as_published() {
     for row in Vectors::read("payloads").rows("senml_packs") {
-        let found = senml::decode_json(row.text("source_json").as_bytes(), NOW_NANOS).expect(row.text("id"));
+        let found = senml::decode_json(row.text("source_json").as_bytes(), NOW_NANOS)
+            .expect("a pack of the standard");
         assert_resolved(&found, row.text("resolved_json"));
-        let again =
-            senml::decode_json(row.text("resolved_json").as_bytes(), NOW_NANOS).expect(row.text("id"));
+        let again = senml::decode_json(row.text("resolved_json").as_bytes(), NOW_NANOS)
+            .expect("a pack of the standard");
         assert_eq!(again, found, "{}: the resolved form means the same", row.text("id"));
     }
 }

@@ -302,6 +302,9 @@ fn resolve_time(seconds: f64, now_nanos: i64) -> Result<i64, String> {
 
 #[cfg(test)]
 mod tests {
+    use ciborium::Value as Item;
+    use proptest::prelude::*;
+
     use super::*;
 
     const NOW: i64 = 1_700_000_000_000_000_000;
@@ -381,5 +384,67 @@ mod tests {
         assert!(says(&pack).contains("base name of 257 bytes"), "{}", says(&pack));
         let pack = format!(r#"[{{"bu":"{}","n":"a","v":1}}]"#, "a".repeat(65));
         assert!(says(&pack).contains("base unit of 65 bytes"), "{}", says(&pack));
+    }
+
+    /// One field of a record: its label and what stands there, in both formats.
+    fn any_field() -> impl Strategy<Value = (Label, serde_json::Value, Item)> {
+        let number = prop_oneof![
+            20 => (-4_000_000_000_i64..4_000_000_000).prop_map(|i| (i.into(), i.into())),
+            20 => (-4e9..4e9_f64).prop_map(|x| (x.into(), x.into())),
+            1 => any::<i64>().prop_map(|i| (i.into(), i.into())),
+        ];
+        let text = prop_oneof![40 => "[a-z][a-z0-9:._/-]{0,8}", 1 => any::<String>()]
+            .prop_map(|s| (s.as_str().into(), s.into()));
+        let other = prop_oneof![
+            any::<bool>().prop_map(|b| (b.into(), b.into())),
+            Just((serde_json::Value::Null, Item::Null)),
+            Just((serde_json::json!([1]), Item::Array(vec![1.into()]))),
+        ];
+        let bytes = Just((serde_json::json!("aGkgCg"), Item::Bytes(b"hi \n".to_vec())));
+        let right = (prop::sample::select(Label::ALL), number, text, any::<bool>(), bytes);
+        let right = right.prop_map(|(label, number, text, truth, bytes)| match label {
+            Label::BaseVersion => (label, 10.into(), 10.into()),
+            Label::BaseName | Label::BaseUnit | Label::Name | Label::Unit | Label::StringValue => {
+                (label, text.0, text.1)
+            }
+            Label::BooleanValue => (label, truth.into(), truth.into()),
+            Label::DataValue => (label, bytes.0, bytes.1),
+            _ => (label, number.0, number.1),
+        });
+        // text under the label of bytes is base64 in one format and wrong in the other
+        let wrong =
+            (prop::sample::select(Label::ALL), other).prop_map(|(label, (json, cbor))| (label, json, cbor));
+        prop_oneof![60 => right, 1 => wrong]
+    }
+
+    proptest! {
+        #![proptest_config(ProptestConfig::with_cases(1000))]
+
+        #[test]
+        fn json_and_cbor_agree(
+            mut pack in prop::collection::vec(prop::collection::vec(any_field(), 1..6), 1..6), sound: bool,
+        ) {
+            for fields in &mut pack {
+                fields.sort_by_key(|(label, ..)| label.cbor());
+                fields.dedup_by_key(|(label, ..)| label.cbor());
+                if sound {
+                    let values = [Label::Value, Label::StringValue, Label::BooleanValue, Label::DataValue];
+                    fields.retain(|(label, ..)| !values.contains(label) && *label != Label::Name);
+                    fields.extend([(Label::Name, "n".into(), "n".into()), (Label::Value, 7.into(), 7.into())]);
+                }
+            }
+            let record = |fields: &Vec<(Label, serde_json::Value, Item)>| -> (serde_json::Value, Item) {
+                let json: serde_json::Map<_, _> =
+                    fields.iter().map(|(label, json, _)| (label.json().to_owned(), json.clone())).collect();
+                let key = |label: &Label| Item::from(i64::try_from(label.cbor()).unwrap());
+                (json.into(), Item::Map(fields.iter().map(|(label, _, cbor)| (key(label), cbor.clone())).collect()))
+            };
+            let (json, cbor): (Vec<_>, Vec<_>) = pack.iter().map(record).unzip();
+            let mut bytes = Vec::new();
+            ciborium::into_writer(&cbor, &mut bytes).unwrap();
+            let from_json = decode_json(&serde_json::to_vec(&json).unwrap(), NOW);
+            let from_cbor = decode_cbor(&bytes, NOW);
+            prop_assert_eq!(from_json.as_ref().ok(), from_cbor.as_ref().ok(), "{:?} {:?}", from_json, from_cbor);
+        }
     }
 }
