@@ -3,6 +3,7 @@
 //! - [`plan`]: the points of a bus merged into requests
 //! - [`schedule`]: the state machine of one bus: which request goes out when, and what follows from its outcome
 //! - [`backoff`]: waits between attempts to connect
+//! - [`topics`]: messages of a broker to raw readings
 //! - [`wire`]: what requests cost in time, and the plan for people
 //! - [`counters`]: every poll in exactly one bucket
 //!
@@ -13,10 +14,12 @@ pub mod counters;
 pub mod plan;
 pub mod schedule;
 pub mod settings;
+pub mod topics;
 pub mod wire;
 
 pub use backoff::Backoff;
 pub use counters::DeviceCounters;
 pub use plan::{Plan, PlanError, PlannedRequest, plan};
 pub use schedule::{Exchange, Next, Outcome, Reply, Schedule};
+pub use topics::{Expected, Fate, Message, Refusal, Taken, TopicMap, TopicMapError};
 pub use wire::{PlanDescription, RequestLine, describe};

@@ -27,6 +27,12 @@ impl Uptime {
         Duration::from_nanos(self.0.saturating_sub(earlier.0))
     }
 
+    /// This instant and `duration` back; stays at the start rather than wrap.
+    pub const fn minus(self, duration: Duration) -> Self {
+        let nanos = duration.as_nanos();
+        Self(self.0.saturating_sub(if nanos > u64::MAX as u128 { u64::MAX } else { nanos as u64 }))
+    }
+
     /// This instant and `duration` on; stays at the end of time rather than wrap.
     pub const fn plus(self, duration: Duration) -> Self {
         let nanos = duration.as_nanos();

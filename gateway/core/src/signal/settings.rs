@@ -6,6 +6,7 @@
 
 use std::time::Duration;
 
+use crate::acquire::topics::Expected;
 use crate::model::{Name, ProbeIndex, Quantity, SumpIndex, Timestamp, Unit};
 
 /// One probe.
@@ -39,6 +40,13 @@ pub struct ProbeSettings {
     pub spike: Option<SpikeCheck>,
     /// When its calibration runs out.
     pub calibration_due: Option<Timestamp>,
+}
+
+impl ProbeSettings {
+    /// What messages for this probe are turned into.
+    pub fn expected(&self) -> Expected {
+        Expected { unit: self.input_unit.unwrap_or(self.quantity.unit()), stale_after: self.stale_after }
+    }
 }
 
 /// Standard uncertainty: `absolute + relative · |value|`.

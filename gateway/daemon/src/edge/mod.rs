@@ -2,5 +2,6 @@
 
 pub mod clock;
 pub mod modbus;
+pub mod mqtt;
 pub mod store;
 pub mod web;

@@ -1,0 +1,164 @@
+//! One task per broker: listens to the configured topics and hands the readings on.
+//!
+//! ```text
+//!            ┌── wait: back-off with jitter; two connects a minute while connections do not last
+//!            ▼                                                            │
+//!       connecting ── accepted, subscribe ──► listening ── broken, silent ┤
+//!            └──────── refused, not reached ──────────────────────────────┘
+//! ```
+//!
+//! - The session is persistent and the subscriptions are of QoS 1, so what is published while the gateway is away waits
+//!   with the broker. A message is acknowledged when the store has its readings and not before: an [`Ack`] goes along
+//!   with them and comes back. What was not acknowledged comes again after a reconnect, and is known for a copy.
+//! - Nothing a broker sends grows anything here: messages over the packet limit are cut on the way in ([`sieve`]), what is
+//!   handed on waits in a bounded channel, unacknowledged messages have a bounded number of places ([`inflight`]).
+//! - The client library's `poll` is awaited in a task of its own and never dropped half-way.
+//!
+//! What a topic means and whether to believe a message is [`TopicMap`]'s to know.
+
+mod connect;
+mod inflight;
+mod listener;
+mod pace;
+mod sieve;
+mod status;
+#[cfg(test)]
+mod tests;
+mod words;
+
+use std::sync::{Arc, Mutex, PoisonError};
+use std::time::Duration;
+
+use rumqttc::{AsyncClient, ManualAck};
+use sumpwarden_core::acquire::TopicMap;
+use sumpwarden_core::acquire::settings::BrokerSettings;
+use sumpwarden_core::model::{Ack, Batch, BrokerIndex};
+use tokio::sync::{mpsc, watch};
+use tokio::time::timeout;
+
+pub use self::status::{BrokerCounters, BrokerStatus, Link};
+
+use self::inflight::{Inflight, UNACKNOWLEDGED_MAX};
+use self::listener::Listener;
+use super::clock::Clock;
+
+/// Reports of all brokers on their way to the engine. Full: the broker's task waits, at most [`INTAKE_WAIT_SHARE`] of the
+/// keep-alive time; then it gives the connection up, so that the broker keeps what is not acknowledged.
+pub const BROKER_REPORTS_MAX: usize = 256;
+
+/// Share of the keep-alive time that one message may wait for room. Meanwhile nothing is said to the broker, whose
+/// patience ends at 1.5 times what it was told (MQTT 3.1.1, 3.1.2.10).
+const INTAKE_WAIT_SHARE: f64 = 0.3;
+
+/// How long the store may take, when the daemon stops, with what was handed on last.
+const STOP_GRACE: Duration = Duration::from_secs(3);
+
+/// How long the goodbye to the broker may take.
+const GOODBYE_MAX: Duration = Duration::from_secs(2);
+
+/// What a broker's task tells the engine.
+#[derive(Clone, PartialEq, Debug)]
+pub enum BrokerReport {
+    /// What one message brought, or the faults that stand in its place while the broker is away.
+    Batch {
+        /// Which broker.
+        broker: BrokerIndex,
+        /// Readings, and what to acknowledge once they are durable.
+        batch: Batch,
+    },
+    /// The broker has accepted us.
+    Connected {
+        /// Which broker.
+        broker: BrokerIndex,
+    },
+    /// The broker cannot be used; sent when that begins, not at every attempt.
+    NotConnected {
+        /// Which broker.
+        broker: BrokerIndex,
+        /// Why, in words.
+        why: String,
+    },
+}
+
+/// Listens to one broker until `shutdown` turns true or the receiver of `reports` is gone.
+///
+/// `topics` was made of `settings`. An [`Ack`] from `acks` says that what went with it is durable; it must be of this
+/// broker. After `shutdown` nothing more is taken over; what was handed on is waited for a moment, then the broker is
+/// told goodbye.
+#[expect(clippy::too_many_arguments, reason = "all of them are wires to somewhere else, joined in one place")]
+pub async fn run_broker(
+    broker: BrokerIndex,
+    settings: &BrokerSettings,
+    topics: TopicMap,
+    clock: Clock,
+    reports: mpsc::Sender<BrokerReport>,
+    acks: mpsc::Receiver<Ack>,
+    status: watch::Sender<BrokerStatus>,
+    mut shutdown: watch::Receiver<bool>,
+) {
+    let inflight = Arc::new(Mutex::new(Inflight::new()));
+    let wires = listener::Wires { clock, reports, status: status.clone(), shutdown: shutdown.clone() };
+    let (client, listener) = match Listener::new(broker, settings, topics, Arc::clone(&inflight), wires) {
+        Ok(both) => both,
+        Err(error) => {
+            tracing::error!(broker = %settings.name, %error, "cannot listen");
+            status.send_modify(|s| s.words = format!("cannot listen: {error}"));
+            return;
+        }
+    };
+    let mut listening = tokio::spawn(listener.run());
+    let mut passing = tokio::spawn(pass_acks(acks, Arc::clone(&inflight), client.clone(), status.clone()));
+    let ended = tokio::select! {
+        _ = shutdown.wait_for(|stop| *stop) => false,
+        _ = &mut listening => true,
+    };
+    if !ended {
+        let places = inflight.lock().unwrap_or_else(PoisonError::into_inner).places();
+        tokio::select! {
+            _ = timeout(STOP_GRACE, places.acquire_many(UNACKNOWLEDGED_MAX as u32)) => {}
+            _ = &mut passing => {}
+        }
+        // Not queued when the queue is full: then the listener is ended without a goodbye, below.
+        let _ = client.try_disconnect_with_timeout(GOODBYE_MAX);
+        if timeout(GOODBYE_MAX, &mut listening).await.is_err() {
+            listening.abort();
+        }
+    }
+    passing.abort();
+    let left = inflight.lock().unwrap_or_else(PoisonError::into_inner).len();
+    status.send_modify(|s| {
+        s.link = Link::Stopped;
+        s.words = format!("stopped; {left} messages not acknowledged, they will come again");
+        s.since = clock.utc();
+    });
+    tracing::info!(broker = %settings.name, unacknowledged = left, "stopped listening");
+}
+
+/// Answers the packets whose readings are durable.
+async fn pass_acks(
+    mut acks: mpsc::Receiver<Ack>,
+    inflight: Arc<Mutex<Inflight>>,
+    client: AsyncClient,
+    status: watch::Sender<BrokerStatus>,
+) {
+    while let Some(ack) = acks.recv().await {
+        // The lock is held until the answer is queued, so that it cannot slip into the next connection.
+        let mut inflight = inflight.lock().unwrap_or_else(PoisonError::into_inner);
+        for answer in inflight.done(ack.token) {
+            answer_with(&client, answer, &status);
+        }
+    }
+}
+
+/// Queues an answer. The queue holds more than there are places; should it ever be full, the message comes again.
+fn answer_with(client: &AsyncClient, answer: ManualAck, status: &watch::Sender<BrokerStatus>) {
+    match client.try_manual_ack(answer) {
+        Ok(()) => {
+            status.send_if_modified(|s| {
+                s.counters.acknowledged += 1;
+                false
+            });
+        }
+        Err(error) => tracing::warn!(%error, "an acknowledgement could not be queued"),
+    }
+}

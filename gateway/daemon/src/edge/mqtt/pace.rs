@@ -1,0 +1,172 @@
+//! When to knock again: back-off with full jitter, and a brake for connections that do not last.
+
+use std::collections::VecDeque;
+use std::time::Duration;
+
+use sumpwarden_core::acquire::Backoff;
+use sumpwarden_core::model::Uptime;
+
+/// A connection that ends sooner than this after the broker accepted it did not last.
+const SHORT: Duration = Duration::from_secs(30);
+
+/// While connections do not last: this many in [`BRAKE_WINDOW`] at most.
+const BRAKE_CONNECTS_MAX: usize = 2;
+
+/// See [`BRAKE_CONNECTS_MAX`].
+const BRAKE_WINDOW: Duration = Duration::from_secs(60);
+
+/// Connections in a row that the broker ended early before it is called a take-over.
+const TAKE_OVER_AFTER: u32 = 2;
+
+/// Keeps the waits between attempts.
+///
+/// Two clients with one client id throw each other out for ever: each connect of one ends the other's connection (MQTT
+/// 3.1.1, 3.1.4). Seen from here it is a connection that is accepted and soon closed, again and again. The brake keeps
+/// that, and every other way of not lasting, to two connects a minute.
+#[derive(Debug)]
+pub(super) struct Pace {
+    backoff: Backoff,
+    longest: Duration,
+    /// When the last connections were accepted, newest last.
+    accepted: VecDeque<Uptime>,
+    short_lived: u32,
+    closed_early: u32,
+}
+
+/// How a connection or an attempt ended.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub(super) enum End {
+    /// Nobody there, no TLS, time-out.
+    NotReached,
+    /// The broker said no: credentials, client id.
+    Refused,
+    /// The other side closed a connection it had accepted.
+    ClosedByPeer,
+    /// It was ended from here, or fell silent.
+    Lost,
+}
+
+impl Pace {
+    pub(super) fn new(reconnect: (Duration, Duration), seed: u64) -> Self {
+        Self {
+            backoff: Backoff::new(reconnect.0, reconnect.1, seed),
+            longest: reconnect.1,
+            accepted: VecDeque::with_capacity(BRAKE_CONNECTS_MAX),
+            short_lived: 0,
+            closed_early: 0,
+        }
+    }
+
+    /// The broker has accepted a connection.
+    pub(super) fn accepted(&mut self, now: Uptime) {
+        if self.accepted.len() == BRAKE_CONNECTS_MAX {
+            self.accepted.pop_front();
+        }
+        self.accepted.push_back(now);
+    }
+
+    /// How long to wait after this end; `was_accepted` tells a connection from a mere attempt.
+    pub(super) fn next_wait(&mut self, end: End, was_accepted: bool, now: Uptime) -> Duration {
+        if was_accepted {
+            let lasted = self.accepted.back().map_or(Duration::ZERO, |at| now.since(*at));
+            let short = lasted < SHORT;
+            self.short_lived = if short { self.short_lived + 1 } else { 0 };
+            self.closed_early = if short && end == End::ClosedByPeer { self.closed_early + 1 } else { 0 };
+            self.backoff.reset();
+        }
+        let wait = match end {
+            // What was refused once is refused again until a person changes something.
+            End::Refused => self.longest,
+            End::NotReached | End::ClosedByPeer | End::Lost => self.backoff.next_wait(),
+        };
+        wait.max(self.brake(now))
+    }
+
+    /// Whether somebody else seems to use our client id.
+    pub(super) fn looks_taken_over(&self) -> bool {
+        self.closed_early >= TAKE_OVER_AFTER
+    }
+
+    /// The connection has lasted: whatever threw us out has stopped. True once.
+    pub(super) fn settled(&mut self, now: Uptime) -> bool {
+        let settled =
+            self.looks_taken_over() && self.accepted.back().is_some_and(|at| now.since(*at) >= SHORT);
+        if settled {
+            self.closed_early = 0;
+        }
+        settled
+    }
+
+    /// How long the brake holds.
+    fn brake(&self, now: Uptime) -> Duration {
+        if self.short_lived == 0 || self.accepted.len() < BRAKE_CONNECTS_MAX {
+            return Duration::ZERO;
+        }
+        self.accepted.front().map_or(Duration::ZERO, |first| first.plus(BRAKE_WINDOW).since(now))
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn at(seconds: f64) -> Uptime {
+        Uptime::default().plus(Duration::from_secs_f64(seconds))
+    }
+
+    fn pace() -> Pace {
+        Pace::new((Duration::from_secs(1), Duration::from_secs(60)), 7)
+    }
+
+    #[test]
+    fn a_fight_over_the_client_id_is_kept_to_two_connects_in_any_minute() {
+        let (mut pace, mut now, mut connects) = (pace(), 0.0, Vec::new());
+        while now < 600.0 {
+            pace.accepted(at(now));
+            connects.push(now);
+            now += 0.8;
+            now += pace.next_wait(End::ClosedByPeer, true, at(now)).as_secs_f64();
+        }
+        for window in connects.windows(3) {
+            assert!(window[2] - window[0] >= 60.0, "{connects:?}");
+        }
+        assert!(connects.len() >= 18, "but it goes on trying: {connects:?}");
+        assert!(pace.looks_taken_over());
+    }
+
+    #[test]
+    fn a_restarted_broker_is_no_take_over_and_is_back_soon() {
+        let mut pace = pace();
+        pace.accepted(at(0.0));
+        assert!(pace.next_wait(End::ClosedByPeer, true, at(3600.0)) <= Duration::from_secs(1));
+        for _ in 0..3 {
+            assert!(pace.next_wait(End::NotReached, false, at(3601.0)) <= Duration::from_secs(8));
+        }
+        pace.accepted(at(3610.0));
+        assert!(!pace.looks_taken_over());
+        assert!(
+            pace.next_wait(End::ClosedByPeer, true, at(9000.0)) <= Duration::from_secs(1),
+            "waits start over"
+        );
+    }
+
+    #[test]
+    fn once_a_connection_lasts_the_brake_lets_go() {
+        let mut pace = pace();
+        for start in [0.0, 2.0] {
+            pace.accepted(at(start));
+            pace.next_wait(End::ClosedByPeer, true, at(start + 1.0));
+        }
+        assert!(pace.looks_taken_over());
+        pace.accepted(at(62.0));
+        assert!(!pace.settled(at(63.0)));
+        assert!(pace.settled(at(92.0)) && !pace.settled(at(93.0)), "said once");
+        assert!(pace.next_wait(End::Lost, true, at(200.0)) <= Duration::from_secs(1));
+        assert!(!pace.looks_taken_over());
+    }
+
+    #[test]
+    fn refused_credentials_are_tried_seldom() {
+        assert_eq!(pace().next_wait(End::Refused, false, at(0.0)), Duration::from_secs(60));
+    }
+}
