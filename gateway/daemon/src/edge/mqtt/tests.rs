@@ -53,7 +53,7 @@ fn broker(auth: Option<(&str, &str)>) -> SocketAddr {
         prometheus: None,
         metrics: None,
     };
-    std::thread::spawn(move || rumqttd::Broker::new(config).start());
+    std::thread::spawn(move || drop(rumqttd::Broker::new(config).start()));
     let deadline = Instant::now() + MOMENT;
     while std::net::TcpStream::connect(listen).is_err() {
         assert!(Instant::now() < deadline, "the embedded broker does not listen");
@@ -208,7 +208,7 @@ async fn publish(broker: SocketAddr, messages: &[(&str, Vec<u8>, PublishOptions)
     let (client, mut eventloop) = AsyncClient::builder(options).capacity(10).build();
     let polling = tokio::spawn(async move { while eventloop.poll().await.is_ok() {} });
     for (topic, payload, options) in messages {
-        let notice = client.publish_tracked(*topic, payload.clone(), options.clone()).await.unwrap();
+        let notice = client.publish_tracked(*topic, payload.clone(), *options).await.unwrap();
         timeout(MOMENT, notice.wait_completion_async()).await.expect("the broker takes it").unwrap();
     }
     client.disconnect().await.ok();
