@@ -48,7 +48,7 @@ pub struct Fluid {
     pub oil_share: f64,
     /// Buffering amine per percent, mmol/L.
     pub amine_mmol_l_percent: f64,
-    /// Its pKa.
+    /// Its pKa at 25 °C.
     pub amine_pka: f64,
     /// Part of it free in a fresh mix.
     pub amine_free_share: f64,

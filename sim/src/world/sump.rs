@@ -29,6 +29,9 @@ const SCUM_FROM_MG_L: f64 = 120.0;
 /// Active concentrate a gram of hardness takes with it, L.
 const SCUM_CONCENTRATE_L_G: f64 = 0.006;
 
+/// Fall of an ethanolamine's pKa with temperature, per kelvin (handbooks: 0.02 to 0.025).
+const AMINE_PKA_PER_K: f64 = 0.02;
+
 /// A sump with its machine and its people.
 #[derive(Clone, Debug)]
 pub struct Sump {
@@ -41,6 +44,8 @@ pub struct Sump {
     temperature_c: f64,
     log_cfu: f64,
     ph: f64,
+    /// Level and surface at the last slow look.
+    slow_level_mm: f64,
     surface_m2: f64,
     pump: bool,
     job: Job,
@@ -97,6 +102,7 @@ impl Sump {
             temperature_c: air.temperature_c,
             log_cfu: start.log_cfu_ml,
             ph: 0.0,
+            slow_level_mm: 0.0,
             surface_m2: 0.0,
             pump: false,
             job: Job::none(at),
@@ -196,11 +202,16 @@ impl Sump {
         let dragged = self.content.portion(self.rates.dragout_l_h * hours);
         self.content -= dragged;
         self.ledger.carried_out += dragged;
-        let leaked = self.content.portion(self.leak_l_h * hours);
+        let leaked = self.content.portion(self.leaking_l_h() * hours);
         self.content -= leaked;
         self.ledger.leaked += leaked;
         self.chips_l += 1000.0 * chips_kg_h * machine.chips_kept_share / machine.metal_kg_m3 * hours;
         self.tramp_oil_l += machine.tramp_oil_l_h * load * hours;
+    }
+
+    /// The seal that leaks sits where the pump draws: under that level nothing runs out.
+    fn leaking_l_h(&self) -> f64 {
+        if self.slow_level_mm > self.setup.pump_minimum_mm { self.leak_l_h } else { 0.0 }
     }
 
     fn live_and_decay(&mut self, hours: f64) {
@@ -216,8 +227,14 @@ impl Sump {
         let growth = life.growth_h * warmth * food * stillness * alkali * (1.0 - count / CFU_MAX);
         let kill = life.kill_h_percent * percent + if self.ph > 10.3 { 3.0 } else { 0.0 };
         self.log_cfu = (self.log_cfu + (growth - kill) * hours / std::f64::consts::LN_10).max(LOG_CFU_LEAST);
+        // Those that make acid starve in it: a sour sump stays near 7.
+        let comfort = 1.0 / (1.0 + libm::exp(4.0 * (7.3 - self.ph)));
         let made = Content {
-            acid_mmol: life.acid_mmol_l_h * count / (count + 3.0e7) * warmth * self.content.liquid_l * hours,
+            acid_mmol: life.acid_mmol_l_h * count / (count + 3.0e7)
+                * warmth
+                * comfort
+                * self.content.liquid_l
+                * hours,
             ..Content::default()
         };
         self.content += made;
@@ -290,8 +307,8 @@ impl Sump {
     }
 
     fn look_slowly(&mut self) {
-        let level = self.level_mm();
-        self.surface_m2 = self.setup.tank.surface_m2(level);
+        self.slow_level_mm = self.level_mm();
+        self.surface_m2 = self.setup.tank.surface_m2(self.slow_level_mm);
         self.ph = self.buffer().ph();
     }
 
@@ -303,7 +320,7 @@ impl Sump {
             return;
         }
         let full = self.setup.tank.volume_l(self.setup.fill_mark_mm);
-        let missing = full - self.setup.tank.volume_l(self.level_mm());
+        let missing = full - self.setup.tank.volume_l(self.slow_level_mm);
         // With the pump off the sump looks fuller by what came back; people know and look while it runs.
         if !self.pump || missing < people.low_part * full {
             return;
@@ -328,7 +345,7 @@ impl Sump {
         let fluid = &self.setup.fluid;
         Buffer {
             amine: self.content.amine_mmol * per_l,
-            amine_pka: fluid.amine_pka,
+            amine_pka: fluid.amine_pka - AMINE_PKA_PER_K * (self.temperature_c - 25.0),
             amine_free_share: fluid.amine_free_share,
             bicarbonate: self.content.bicarbonate_mmol * per_l,
             acid: self.content.acid_mmol * per_l,
@@ -366,7 +383,7 @@ impl Sump {
             meter_l: self.meter_l,
             evaporation_l_h: self.rates.evaporation_l_h,
             dragout_l_h: self.rates.dragout_l_h,
-            leak_l_h: self.leak_l_h,
+            leak_l_h: self.leaking_l_h(),
             log_cfu_ml: self.log_cfu,
             tramp_oil_l: self.tramp_oil_l,
             waves_mm: if self.pump { self.setup.machine.waves_mm } else { 0.05 },
