@@ -5,12 +5,14 @@
 //! - [`backoff`]: waits between attempts to connect
 //! - [`topics`]: messages of a broker to raw readings
 //! - [`wire`]: what requests cost in time, and the plan for people
+//! - [`decode`]: words of a reply to a raw number
 //! - [`counters`]: every poll in exactly one bucket
 //!
 //! Nothing here opens, sends or reads a clock: an uptime comes in as an argument, and what to do comes back.
 
 pub mod backoff;
 pub mod counters;
+pub mod decode;
 pub mod plan;
 pub mod schedule;
 pub mod settings;
@@ -19,6 +21,7 @@ pub mod wire;
 
 pub use backoff::Backoff;
 pub use counters::DeviceCounters;
+pub use decode::decode;
 pub use plan::{Plan, PlanError, PlannedRequest, plan};
 pub use schedule::{Exchange, Next, Outcome, Reply, Schedule};
 pub use topics::{Expected, Fate, Message, Refusal, Taken, TopicMap, TopicMapError};

@@ -4,9 +4,9 @@ use std::collections::BTreeSet;
 use std::time::Duration;
 
 use sumpwarden_protocol::modbus::Table;
-use sumpwarden_protocol::number::Number;
 use sumpwarden_protocol::words::Encoding;
 
+use super::super::decode::decode;
 use super::super::plan::{Plan, width};
 use super::super::settings::BusSettings;
 use super::super::wire;
@@ -188,11 +188,11 @@ impl Slot {
             let raw = match reply {
                 Reply::Words(words) => {
                     let field = words.get(from..from + usize::from(point.width));
-                    field.map_or(Raw::Fault(Fault::BadFrame), |field| number(&point.encoding, field))
+                    field.map_or(Raw::Fault(Fault::BadFrame), |field| decode(&point.encoding, field))
                 }
                 Reply::Bits(bits) => {
                     let field = bits.get(from).map(|&bit| [u16::from(bit)]);
-                    field.map_or(Raw::Fault(Fault::BadFrame), |field| number(&point.encoding, &field))
+                    field.map_or(Raw::Fault(Fault::BadFrame), |field| decode(&point.encoding, &field))
                 }
             };
             readings.push(RawReading { probe: point.probe, at, received: now.uptime, raw });
@@ -226,16 +226,6 @@ impl Group {
     pub(super) fn rejoined(&mut self) {
         self.rejoin_at = None;
         self.rejoin_after = self.rejoin_after.saturating_mul(2).min(REJOIN_AFTER_MAX);
-    }
-}
-
-fn number(encoding: &Encoding, field: &[u16]) -> Raw {
-    match encoding.decode(field) {
-        Ok(Number::Value(value)) => Raw::Number(value),
-        Ok(Number::NoValue) => Raw::Fault(Fault::NoValue),
-        Ok(Number::NotFinite) => Raw::Fault(Fault::NotFinite),
-        Ok(Number::TooLarge) => Raw::Fault(Fault::TooLarge),
-        Err(_) => Raw::Fault(Fault::Malformed),
     }
 }
 
