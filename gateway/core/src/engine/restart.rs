@@ -13,7 +13,7 @@ pub(super) fn saved((sump, name): (&Name, String), transition: &Transition) -> (
 impl Engine {
     /// Puts every alarm back to where it stood, before the first input. `lookup` gives what the store kept under a key.
     /// An entry that cannot be read leaves its alarm normal: the next reading decides. Gives the keys of such entries.
-    pub fn restore(&mut self, lookup: impl Fn(&str) -> Option<Vec<u8>>) -> Vec<String> {
+    pub fn restore(&mut self, mut lookup: impl FnMut(&str) -> Option<Vec<u8>>) -> Vec<String> {
         let keys: Vec<(AlarmIndex, String)> = (self.alarms.iter())
             .map(|(alarm, _, _)| {
                 let (sump, name) = self.alarm_key(alarm);

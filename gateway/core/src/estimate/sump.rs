@@ -20,6 +20,9 @@ const Z90: f64 = 1.644_853_626_951_472_7;
 /// make-up, three of them on top (common practice for the ratio, no source).
 const MINERALS_ON_TOP_MAX: f64 = 3.0;
 
+/// Share of what stands in a tank that may be chips before somebody clears them out (common practice, no source).
+const CHIPS_SHARE_MAX: f64 = 0.1;
+
 /// Conductivity of minerals where the water's own was not given: about 2 uS/cm per mg/L CaCO3 in unsoftened natural
 /// water (field rule of a state university's watershed extension).
 const US_CM_PER_MG_L: f64 = 2.0;
@@ -129,23 +132,33 @@ impl Sump {
         }
     }
 
+    /// What stands in the tank and what the running pumps hold up in lines and machine. Chips under the surface are not
+    /// seen, so the lower end of the interval allows for them.
     fn liquid(&self) -> Result<Estimate, Quality> {
         let (mm, sigma_mm, quality) = self.level.known()?;
-        let capped = |mm: f64| self.tank.volume_l(mm);
+        let in_tank = |mm: f64| self.tank.volume_l(mm);
+        let (out_low, out_high) = match self.pumps_run() {
+            Some(true) => (self.settings.holdup_l, self.settings.holdup_l),
+            Some(false) => (0.0, 0.0),
+            None => (0.0, self.settings.holdup_l),
+        };
         Ok(Estimate {
-            value: capped(mm),
-            low90: capped(mm - Z90 * sigma_mm),
-            high90: capped(mm + Z90 * sigma_mm),
+            value: in_tank(mm) + (out_low + out_high) / 2.0,
+            low90: in_tank(mm - Z90 * sigma_mm) * (1.0 - CHIPS_SHARE_MAX) + out_low,
+            high90: in_tank(mm + Z90 * sigma_mm) + out_high,
             quality: quality.worst(self.outside_tank(mm)).worst(sub_normal(Reason::FewerSources)),
         })
+    }
+
+    fn pumps_run(&self) -> Option<bool> {
+        self.pump.measured.usable().map(|running| running != 0.0)
     }
 
     /// Chips need no taking off here: what they fill is no room. The hold-up runs back when the pumps stop, so it is
     /// allowed for unless the pumps are known to stand.
     fn room(&self) -> Result<Estimate, Quality> {
         let (mm, sigma_mm, quality) = self.level.known()?;
-        let pumps_stand = self.pump.measured.usable() == Some(0.0);
-        let held_up = if pumps_stand { 0.0 } else { self.settings.holdup_l };
+        let held_up = if self.pumps_run() == Some(false) { 0.0 } else { self.settings.holdup_l };
         let room =
             |mm: f64| self.tank.volume_l(self.settings.fill_mark_mm) - self.tank.volume_l(mm) - held_up;
         Ok(Estimate {

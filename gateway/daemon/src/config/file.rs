@@ -92,8 +92,6 @@ pub struct Forward {
     pub token_file: Option<String>,
     /// The token itself: by environment variable only.
     pub token: Option<String>,
-    /// How long one request may take. Default 10 s.
-    pub timeout: Option<Lasting>,
 }
 
 /// A serial line, or a connection to a Modbus TCP device or gateway.

@@ -14,7 +14,7 @@ mod sources;
 
 use std::path::{Path, PathBuf};
 
-pub use checked::{ForwardSettings, Settings, SiteSettings, StoreSettings, WebSettings};
+pub use checked::{Settings, SiteSettings, StoreSettings, WebSettings};
 pub use report::Report;
 pub use sources::{
     ALL_BYTES_MAX, FILE_BYTES_MAX, FRAGMENTS_DIRECTORY, FRAGMENTS_MAX, ITEMS_MAX, VARIABLE_PREFIX,

@@ -6,6 +6,7 @@ use std::time::Duration;
 
 use sumpwarden_core::acquire::settings::Secret;
 use sumpwarden_core::model::Name;
+use sumpwarden_core::store::settings::{self, ForwardSettings};
 
 use super::super::file::{Forward, Shop};
 use super::super::nearest::did_you_mean;
@@ -26,12 +27,8 @@ pub struct SiteSettings {
 pub struct StoreSettings {
     /// Its directory.
     pub directory: PathBuf,
-    /// How long raw samples are kept.
-    pub keep_raw: Duration,
-    /// Most disk the store may use.
-    pub bytes_max: u64,
-    /// Disk left free whatever happens.
-    pub free_min: u64,
+    /// How much it keeps, and how long.
+    pub limits: settings::StoreSettings,
     /// How often estimates are stored.
     pub estimates_every: Duration,
 }
@@ -41,23 +38,6 @@ pub struct StoreSettings {
 pub struct WebSettings {
     /// Where to listen.
     pub listen: SocketAddr,
-}
-
-/// A time-series database to forward to.
-#[derive(Clone, PartialEq, Debug)]
-pub struct ForwardSettings {
-    /// Name in the configuration.
-    pub name: Name,
-    /// Base address, without a path.
-    pub url: String,
-    /// Organisation there.
-    pub organisation: String,
-    /// Bucket there.
-    pub bucket: String,
-    /// Token, where it wants one.
-    pub token: Option<Secret>,
-    /// How long one request may take.
-    pub timeout: Duration,
 }
 
 const DAY: Duration = Duration::from_secs(86_400);
@@ -102,7 +82,6 @@ fn timezone(notes: &mut Notes<'_>, at: &At, text: Option<&str>) -> Option<jiff::
 }
 
 pub(super) fn store(notes: &mut Notes<'_>, shop: &Shop) -> StoreSettings {
-    const MIB: u64 = 1 << 20;
     let at = At::root().key("store");
     let table = &shop.store;
     let days = table.keep_raw_days.unwrap_or(400);
@@ -114,7 +93,7 @@ pub(super) fn store(notes: &mut Notes<'_>, shop: &Shop) -> StoreSettings {
         );
     }
     let bytes_max = table.keep_bytes_max.map_or(8 << 30, |size| size.0);
-    if bytes_max < 64 * MIB {
+    if bytes_max < settings::StoreSettings::BYTES_MIN {
         let cure = "packing needs room: write \"64 MiB\" or more";
         notes.wrong(&at.key("keep_bytes_max"), format!("`keep_bytes_max` is {bytes_max} bytes"), cure);
     }
@@ -125,10 +104,13 @@ pub(super) fn store(notes: &mut Notes<'_>, shop: &Shop) -> StoreSettings {
     let every = (SECOND, DAY);
     StoreSettings {
         directory: notes.path(directory),
-        keep_raw: DAY * days.min(36_500),
-        bytes_max,
-        free_min: table.free_bytes_min.map_or(1 << 30, |size| size.0),
-        estimates_every: notes.time(&at, "estimates_every", table.estimates_every, 60 * SECOND, every),
+        limits: settings::StoreSettings {
+            keep_raw: DAY * days.min(36_500),
+            bytes_max,
+            free_min: table.free_bytes_min.map_or(1 << 30, |size| size.0),
+            ..settings::StoreSettings::default()
+        },
+        estimates_every: notes.time(&at, "estimates_every", table.estimates_every, 600 * SECOND, every),
     }
 }
 
@@ -151,11 +133,17 @@ pub(super) fn web(notes: &mut Notes<'_>, shop: &Shop) -> Option<WebSettings> {
     Some(WebSettings { listen })
 }
 
-pub(super) fn forwards(notes: &mut Notes<'_>, shop: &Shop) -> Vec<ForwardSettings> {
-    shop.forward.iter().filter_map(|(key, table)| forward(notes, key, table)).collect()
+/// Databases to forward to; `site` is the tag on their points.
+pub(super) fn forwards(notes: &mut Notes<'_>, shop: &Shop, site: Option<&Name>) -> Vec<ForwardSettings> {
+    shop.forward.iter().filter_map(|(key, table)| forward(notes, key, table, site)).collect()
 }
 
-fn forward(notes: &mut Notes<'_>, key: &str, table: &Forward) -> Option<ForwardSettings> {
+fn forward(
+    notes: &mut Notes<'_>,
+    key: &str,
+    table: &Forward,
+    site: Option<&Name>,
+) -> Option<ForwardSettings> {
     let at = At::root().key("forward").key(key);
     let url = notes.require(&at, "url", table.url.as_deref(), "\"http://127.0.0.1:8086\"");
     let url = url.and_then(|text| base_url(notes, &at.key("url"), text));
@@ -163,14 +151,14 @@ fn forward(notes: &mut Notes<'_>, key: &str, table: &Forward) -> Option<ForwardS
     let bucket = notes.require(&at, "bucket", table.bucket.clone(), "\"coolant\"");
     let keys = SecretKeys { file: "token_file", direct: "token" };
     let token = secret(notes, &at, keys, table.token_file.as_deref(), table.token.as_deref());
-    let timeout = notes.time(&at, "timeout", table.timeout, 10 * SECOND, (SECOND, 120 * SECOND));
     Some(ForwardSettings {
         name: name(key),
         url: url?,
         organisation: organisation?,
         bucket: bucket?,
-        token,
-        timeout,
+        // A database without authentication ignores the token.
+        token: token.unwrap_or_else(|| Secret::new(String::new())),
+        site: site?.clone(),
     })
 }
 

@@ -21,8 +21,9 @@ use std::path::PathBuf;
 
 use sumpwarden_core::engine;
 use sumpwarden_core::model::{ProbeIndex, SumpIndex};
+use sumpwarden_core::store::settings::ForwardSettings;
 
-pub use gateway::{ForwardSettings, SiteSettings, StoreSettings, WebSettings};
+pub use gateway::{SiteSettings, StoreSettings, WebSettings};
 
 use super::file::Shop;
 use super::reader::Wrong;
@@ -68,7 +69,7 @@ pub(super) fn check(
     let site = gateway::site(&mut notes, &shop);
     let store = gateway::store(&mut notes, &shop);
     let web = gateway::web(&mut notes, &shop);
-    let forwards = gateway::forwards(&mut notes, &shop);
+    let forwards = gateway::forwards(&mut notes, &shop, site.as_ref().map(|s| &s.name));
 
     let buses = bus::buses(&mut notes, &shop);
     let brokers = bus::brokers(&mut notes, &shop, site.as_ref().map(|s| &s.name));
