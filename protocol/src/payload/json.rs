@@ -345,6 +345,8 @@ mod tests {
         for (payload, expected) in [
             ("8.71", Number::Value(8.71)),
             ("\"8.71\"", Number::Value(8.71)),
+            // a reader that multiplies by a power of ten is half a step off here
+            ("4101169446939503.5", Number::Value(4_101_169_446_939_503.5)),
             ("true", Number::Value(1.0)),
             ("false", Number::Value(0.0)),
             ("null", Number::NoValue),
