@@ -2,7 +2,7 @@
 //!
 //! - [`modbus`]: register tables, addresses, limits, exception codes, wire time of a request
 //! - [`payload`]: MQTT payloads (plain number, JSON by pointer, SenML JSON and CBOR) and topic filters
-//! - [`line`]: the line protocol of time-series databases, strict
+//! - [`mod@line`]: the line protocol of time-series databases, strict
 //! - [`words`]: 16-bit words to numbers, in every width, sign and order
 //! - [`number`]: a number, or why a sound message holds none
 //!

@@ -188,6 +188,22 @@ fn singles_in_every_order() {
     }
 }
 
+#[test]
+fn every_width_in_every_order() {
+    for row in Vectors::read("modbus").rows("words") {
+        for order in ["ABCD", "CDAB", "BADC", "DCBA"] {
+            let kind = row.text("kind").parse().expect("a kind");
+            let encoding =
+                Encoding { kind, order: order.parse().expect("one of the four"), no_value: Vec::new() };
+            let words: Vec<u16> =
+                row.bytes(order).chunks(2).map(|pair| u16::from_be_bytes([pair[0], pair[1]])).collect();
+            let value = row.number("value");
+            assert_eq!(encoding.decode(&words), Ok(Number::Value(value)), "{kind} {value} {order}");
+            assert_eq!(encoding.encode(value).expect("fits").as_slice(), words, "{kind} {value} {order}");
+        }
+    }
+}
+
 /// Compares records with the resolved form, which serde_json reads.
 fn assert_resolved(found: &[Record], resolved_json: &str) {
     let resolved: serde_json::Value = serde_json::from_str(resolved_json).expect("JSON");
