@@ -3,3 +3,4 @@
 pub mod commands;
 pub mod config;
 pub mod edge;
+mod forwarding;

@@ -7,12 +7,15 @@
 pub mod batch;
 pub mod chunk;
 pub mod cursor;
+pub mod forward;
 pub mod record;
 pub mod retention;
 pub mod rollup;
 pub mod settings;
 
-pub use record::{Bound, JournalRecord, Point, RecordKind, SeriesId, SeriesKey, SeriesSource};
+pub use record::{
+    Bound, JournalEntry, JournalRecord, Point, RecordKind, SeriesId, SeriesKey, SeriesSource, StoredSeries,
+};
 
 use crate::model::{DeviceStatus, Quality, Reason, Status};
 

@@ -116,3 +116,37 @@ pub struct Point {
     /// How good it is and why.
     pub quality: Quality,
 }
+
+/// One series of the store.
+#[derive(Clone, PartialEq, Eq, Debug)]
+pub struct StoredSeries {
+    /// Its number.
+    pub id: SeriesId,
+    /// Text of its key: `probe/lathe-1/ph`.
+    pub text: String,
+    /// Word of its quantity: `ph`.
+    pub quantity: String,
+}
+
+/// One record of the journal as it is kept.
+#[derive(Clone, PartialEq, Debug)]
+pub struct JournalEntry {
+    /// Number, in order of arrival.
+    pub id: i64,
+    /// Stamp; no two records have the same.
+    pub at: Timestamp,
+    /// `alarm`, `instrument` or `event`.
+    pub kind: String,
+    /// Whose; none for the gateway itself.
+    pub sump: Option<String>,
+    /// Alarm or event name.
+    pub subject: String,
+    /// State it came to, or the event's word.
+    pub state: String,
+    /// Priority word of an alarm.
+    pub priority: Option<String>,
+    /// Value at that moment.
+    pub value: Option<f64>,
+    /// In words. Untrusted text.
+    pub message: String,
+}

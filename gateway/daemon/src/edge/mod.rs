@@ -4,4 +4,5 @@ pub mod clock;
 pub mod modbus;
 pub mod mqtt;
 pub mod store;
+pub mod uplink;
 pub mod web;

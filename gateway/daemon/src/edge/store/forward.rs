@@ -6,49 +6,19 @@
 use std::collections::BTreeMap;
 
 use rusqlite::{Connection, OptionalExtension, params};
-use sumpwarden_core::model::Timestamp;
-use sumpwarden_core::store::cursor::{Cursor, Pending};
-
-/// A line that the other side will never take, and why.
-#[derive(Clone, PartialEq, Eq, Debug)]
-pub struct Parked {
-    /// Stamp of the point.
-    pub at: Timestamp,
-    /// The line as it was sent.
-    pub line: String,
-    /// The server's reason. Untrusted text, cut to a bounded length by the sender.
-    pub reason: String,
-}
+use sumpwarden_core::store::cursor::Pending;
+use sumpwarden_core::store::forward::{Delivered, ForwardTotals, Parked};
 
 /// Parked lines kept for people to see, per forwarder; the count goes on.
 const PARKED_KEPT_MAX: i64 = 10_000;
-
-/// Where a forwarder stands.
-#[derive(Clone, PartialEq, Eq, Debug)]
-pub struct ForwardTotals {
-    /// What it owes.
-    pub pending: Pending,
-    /// First journal record that it owes, by id.
-    pub journal_from: i64,
-    /// Points acknowledged by the other side.
-    pub forwarded: u64,
-    /// Points set aside.
-    pub parked: u64,
-    /// Points dropped before they were forwarded, or before the forwarder began.
-    pub expired: u64,
-}
 
 /// One step of a forwarder. Applied whole or not at all.
 #[derive(Debug, Default)]
 pub(super) struct Step {
     pub(super) name: String,
-    /// Delivered from here to there, with so many points taken by the other side.
-    pub(super) delivered: Option<(Cursor, Cursor, u64)>,
-    pub(super) parked: Vec<Parked>,
-    /// Journal records up to this id, exclusive, are delivered.
-    pub(super) journal_to: Option<i64>,
-    /// Points that could not be read on the way, because their body is damaged.
-    pub(super) damaged: u64,
+    pub(super) delivered: Option<Delivered>,
+    /// Journal records up to this id, exclusive, are done with; some lines of them were refused for good.
+    pub(super) journal: Option<(i64, Vec<Parked>)>,
     /// Make what is owed before the commit of this step a backlog of its own.
     pub(super) split: bool,
 }
@@ -118,19 +88,20 @@ pub(super) fn apply(
         Some(known) => known.clone(),
         None => begin(connection)?,
     };
-    if let Some((from, to, count)) = step.delivered
-        && totals.pending.advance(from, to)
+    if let Some(done) = &step.delivered
+        && totals.pending.advance(done.from, done.to)
     {
-        totals.forwarded += count;
-        totals.parked += step.parked.len() as u64;
-        totals.expired += step.damaged;
-        park(connection, &step.name, &step.parked)?;
+        totals.forwarded += done.forwarded;
+        totals.parked += done.parked.len() as u64;
+        totals.expired += done.damaged;
+        park(connection, &step.name, &done.parked)?;
     }
     if step.split {
         totals.pending.split(head);
     }
-    if let Some(to) = step.journal_to {
-        totals.journal_from = totals.journal_from.max(to);
+    if let Some((to, parked)) = &step.journal {
+        totals.journal_from = totals.journal_from.max(*to);
+        park(connection, &step.name, parked)?;
     }
     save(connection, &step.name, &totals)?;
     forwarders.insert(step.name.clone(), totals);

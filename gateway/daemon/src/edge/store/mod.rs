@@ -26,14 +26,13 @@ use std::thread::JoinHandle;
 use std::time::Instant;
 
 use sumpwarden_core::model::{Ack, Sample, Timestamp};
-use sumpwarden_core::store::cursor::Cursor;
+use sumpwarden_core::store::forward::{Delivered, ForwardTotals, Parked};
 use sumpwarden_core::store::retention::DropReason;
 use sumpwarden_core::store::settings::StoreSettings;
 use sumpwarden_core::store::{JournalRecord, SeriesKey};
 use tokio::sync::mpsc::UnboundedSender;
 
-pub use forward::{ForwardTotals, Parked};
-pub use reader::{JournalEntry, Read, Reader, Samples, StoredSeries, TrendPoint};
+pub use reader::{Reader, Samples, TrendPoint};
 pub use schema::SetAside;
 
 use writer::{Inbox, Writer};
@@ -160,6 +159,9 @@ pub const WAITING_SAMPLES_MAX: usize = 200_000;
 /// Journal records waiting for the writer. Full: the oldest is dropped and counted.
 pub const WAITING_JOURNAL_MAX: usize = 10_000;
 
+/// Readers kept open between requests; more are opened and closed as needed.
+const IDLE_READERS_MAX: usize = 4;
+
 /// Handle on the store; clones share it.
 #[derive(Clone, Debug)]
 pub struct Store {
@@ -177,6 +179,7 @@ struct Shared {
     wake: Condvar,
     status: Mutex<StoreStatus>,
     thread: Mutex<Option<JoinHandle<()>>>,
+    readers: Mutex<Vec<Reader>>,
 }
 
 /// A panic of another thread has not left a half-made state behind any of these locks: each is held for a few moves.
@@ -202,6 +205,7 @@ impl Store {
             wake: Condvar::new(),
             status: Mutex::new(StoreStatus::default()),
             thread: Mutex::new(None),
+            readers: Mutex::new(Vec::new()),
         });
         let mut writer = Writer::open(place, settings, events, Arc::clone(&shared))?;
         locked(&shared.inbox).ids = writer.series_ids(series)?;
@@ -271,6 +275,7 @@ impl Store {
     pub fn close(&self) {
         locked(&self.shared.inbox).closing = true;
         self.shared.wake.notify_one();
+        locked(&self.shared.readers).clear();
         if let Some(thread) = locked(&self.shared.thread).take()
             && thread.join().is_err()
         {
@@ -303,24 +308,39 @@ impl Store {
         self.step(forward::Step { name: name.to_owned(), split: true, ..Default::default() }).await
     }
 
-    /// The points of `from..to` are delivered: `forwarded` of them taken by the other side, `parked` never to be
-    /// taken, `damaged` not readable.
-    pub async fn forward_delivered(
-        &self,
-        name: &str,
-        (from, to): (Cursor, Cursor),
-        forwarded: u64,
-        parked: Vec<Parked>,
-        damaged: u64,
-    ) -> Result<ForwardTotals, StoreError> {
-        let delivered = Some((from, to, forwarded));
-        self.step(forward::Step { name: name.to_owned(), delivered, parked, damaged, ..Default::default() })
-            .await
+    /// Records what became of the points of a stretch.
+    pub async fn forward_delivered(&self, name: &str, done: Delivered) -> Result<ForwardTotals, StoreError> {
+        self.step(forward::Step { name: name.to_owned(), delivered: Some(done), ..Default::default() }).await
     }
 
-    /// Journal records before number `to` are delivered.
-    pub async fn forward_journal(&self, name: &str, to: i64) -> Result<ForwardTotals, StoreError> {
-        self.step(forward::Step { name: name.to_owned(), journal_to: Some(to), ..Default::default() }).await
+    /// Journal records before number `to` are done with; `parked` are lines of them that were refused for good.
+    pub async fn forward_journal(
+        &self,
+        name: &str,
+        to: i64,
+        parked: Vec<Parked>,
+    ) -> Result<ForwardTotals, StoreError> {
+        let journal = Some((to, parked));
+        self.step(forward::Step { name: name.to_owned(), journal, ..Default::default() }).await
+    }
+
+    /// Runs `work` with a reader on a thread where it may wait for the disk. Readers are kept for the next one.
+    pub async fn read<T: Send + 'static>(
+        &self,
+        work: impl FnOnce(&mut Reader) -> Result<T, StoreError> + Send + 'static,
+    ) -> Result<T, StoreError> {
+        let store = self.clone();
+        let task = tokio::task::spawn_blocking(move || {
+            let idle = locked(&store.shared.readers).pop();
+            let mut reader = idle.map_or_else(|| store.reader(), Ok)?;
+            let found = work(&mut reader)?;
+            let mut readers = locked(&store.shared.readers);
+            if readers.len() < IDLE_READERS_MAX {
+                readers.push(reader);
+            }
+            Ok(found)
+        });
+        task.await.map_err(|_| StoreError::Closed)?
     }
 }
 

@@ -8,24 +8,13 @@ use std::time::Duration;
 use rusqlite::{Connection, OptionalExtension, Row, params};
 use sumpwarden_core::model::{Quality, Timestamp};
 use sumpwarden_core::store::cursor::Cursor;
+use sumpwarden_core::store::forward::{ForwardTotals, Parked, Read};
 use sumpwarden_core::store::rollup::{self, Bucket, Values};
-use sumpwarden_core::store::{Point, SeriesId, batch, chunk};
+use sumpwarden_core::store::{JournalEntry, Point, SeriesId, StoredSeries, batch, chunk};
 
-use super::forward::{self, ForwardTotals, Parked};
 use super::retain::{DAY, HOUR};
-use super::{Dropped, Shared, StoreError, schema};
+use super::{Dropped, Shared, StoreError, forward, schema};
 use sumpwarden_core::store::retention::DropReason;
-
-/// One series of the store.
-#[derive(Clone, PartialEq, Eq, Debug)]
-pub struct StoredSeries {
-    /// Its number.
-    pub id: SeriesId,
-    /// Text of its key: `probe/lathe-1/ph`.
-    pub text: String,
-    /// Word of its quantity: `ph`.
-    pub quantity: String,
-}
 
 /// One bucket of a trend.
 #[derive(Clone, Copy, PartialEq, Debug)]
@@ -34,40 +23,6 @@ pub struct TrendPoint {
     pub start: Timestamp,
     /// What is in it.
     pub bucket: Bucket,
-}
-
-/// One record of the journal as it is kept.
-#[derive(Clone, PartialEq, Debug)]
-pub struct JournalEntry {
-    /// Number, in order of arrival.
-    pub id: i64,
-    /// Stamp; no two records have the same.
-    pub at: Timestamp,
-    /// `alarm`, `instrument` or `event`.
-    pub kind: String,
-    /// Whose; none for the gateway itself.
-    pub sump: Option<String>,
-    /// Alarm or event name.
-    pub subject: String,
-    /// State it came to, or the event's word.
-    pub state: String,
-    /// Priority word of an alarm.
-    pub priority: Option<String>,
-    /// Value at that moment.
-    pub value: Option<f64>,
-    /// In words. Untrusted text.
-    pub message: String,
-}
-
-/// What a forwarder reads in one go.
-#[derive(Clone, PartialEq, Debug)]
-pub struct Read {
-    /// Points, oldest commit first.
-    pub points: Vec<(SeriesId, Point)>,
-    /// Where to go on.
-    pub next: Cursor,
-    /// Points passed over because their body is damaged.
-    pub damaged: u64,
 }
 
 /// Most chunks decoded for one trend: bounds time and memory of a request.

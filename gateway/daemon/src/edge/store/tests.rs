@@ -266,11 +266,10 @@ async fn drain(
         if read.points.is_empty() && read.next == stretch.from {
             break;
         }
-        let count = read.points.len() as u64;
-        totals = store
-            .forward_delivered(name, (stretch.from, read.next), count, vec![], read.damaged)
-            .await
-            .unwrap();
+        let forwarded = read.points.len() as u64;
+        let (from, to, damaged) = (stretch.from, read.next, read.damaged);
+        let done = Delivered { from, to, forwarded, parked: vec![], damaged };
+        totals = store.forward_delivered(name, done).await.unwrap();
         seen.extend(read.points);
     }
     seen

@@ -8,6 +8,7 @@ use std::time::{Duration, Instant};
 use rusqlite::{Connection, ErrorCode, TransactionBehavior, params};
 use sumpwarden_core::model::{Ack, Timestamp};
 use sumpwarden_core::store::batch::{Batch, BatchWriter};
+use sumpwarden_core::store::forward::ForwardTotals;
 use sumpwarden_core::store::retention::DropReason;
 use sumpwarden_core::store::settings::StoreSettings;
 use sumpwarden_core::store::{JournalRecord, Point, SeriesId, SeriesKey};
@@ -20,8 +21,8 @@ use super::retain::Retainer;
 use super::schema::{self, Place, SetAside};
 use super::stamp::Stamps;
 use super::{
-    Commit, Counters, Dropped, ForwardTotals, Shared, StoreError, StoreEvent, WAITING_JOURNAL_MAX,
-    WAITING_SAMPLES_MAX, locked, reader,
+    Commit, Counters, Dropped, Shared, StoreError, StoreEvent, WAITING_JOURNAL_MAX, WAITING_SAMPLES_MAX,
+    locked, reader,
 };
 
 /// A quiet sample waits this long for company. With the commit itself it stays below a second.

@@ -1,0 +1,58 @@
+//! What passes between the store and those who forward from it.
+
+use super::cursor::{Cursor, Pending};
+use super::{Point, SeriesId};
+use crate::model::Timestamp;
+
+/// Where a forwarder stands. At rest `stored = forwarded + pending + parked + expired`, where `stored` counts every
+/// point that ever became durable and `pending` those held that the list of stretches still owes.
+#[derive(Clone, PartialEq, Eq, Debug)]
+pub struct ForwardTotals {
+    /// What it owes.
+    pub pending: Pending,
+    /// First journal record that it owes, by id.
+    pub journal_from: i64,
+    /// Points acknowledged by the other side.
+    pub forwarded: u64,
+    /// Points set aside.
+    pub parked: u64,
+    /// Points dropped before they were forwarded, or before the forwarder began.
+    pub expired: u64,
+}
+
+/// A line that the other side will never take, and why.
+#[derive(Clone, PartialEq, Eq, Debug)]
+pub struct Parked {
+    /// Stamp of the point.
+    pub at: Timestamp,
+    /// The line as it was sent.
+    pub line: String,
+    /// The server's reason. Untrusted text, cut to a bounded length by the sender.
+    pub reason: String,
+}
+
+/// What a forwarder reads in one go.
+#[derive(Clone, PartialEq, Debug)]
+pub struct Read {
+    /// Points, oldest commit first.
+    pub points: Vec<(SeriesId, Point)>,
+    /// Where to go on.
+    pub next: Cursor,
+    /// Points passed over because their body is damaged.
+    pub damaged: u64,
+}
+
+/// What a forwarder has done with the points between two places.
+#[derive(Clone, PartialEq, Debug)]
+pub struct Delivered {
+    /// Where the stretch began.
+    pub from: Cursor,
+    /// Where it begins now.
+    pub to: Cursor,
+    /// Points taken by the other side.
+    pub forwarded: u64,
+    /// Points it will never take.
+    pub parked: Vec<Parked>,
+    /// Points that could not be read.
+    pub damaged: u64,
+}

@@ -1,0 +1,173 @@
+//! Kept points and journal records to lines. Tags and stamps depend on nothing but the point itself, so that a point
+//! sent twice is the same point.
+//!
+//! - `probe` with tags site, sump, probe, quantity; fields value (absent when there is none to use), raw, status (the
+//!   OPC UA code as an integer), reason (absent when there is nothing to say)
+//! - `estimate` with tags site, sump, quantity; fields value, low90 or high90 by the series, status and reason with
+//!   the value
+//! - `journal` with tags site, sump, kind, subject; fields state, message, priority, value
+
+use std::collections::BTreeMap;
+
+use sumpwarden_core::store::{JournalEntry, Point, SeriesId, StoredSeries};
+use sumpwarden_protocol::line::{FieldValue, Line, LineError};
+
+/// Longest message forwarded, characters.
+const MESSAGE_CHARS_MAX: usize = 1_024;
+
+/// What the tags of a series are made of.
+#[derive(Clone, PartialEq, Eq, Debug)]
+enum Kind {
+    Probe { sump: String, probe: String, quantity: String },
+    Estimate { sump: String, quantity: String, field: &'static str },
+}
+
+/// Series by number, with what their tags are made of.
+#[derive(Debug, Default)]
+pub(super) struct Catalogue {
+    kinds: BTreeMap<SeriesId, Kind>,
+}
+
+impl Catalogue {
+    /// Reads the keys of `series`.
+    pub(super) fn new(series: Vec<StoredSeries>) -> Self {
+        let kinds = series.into_iter().filter_map(|s| Some((s.id, kind_of(&s)?))).collect();
+        Self { kinds }
+    }
+
+    pub(super) fn knows(&self, series: SeriesId) -> bool {
+        self.kinds.contains_key(&series)
+    }
+
+    /// Appends the line of `point`; false if it has nothing to say.
+    pub(super) fn write(
+        &self,
+        site: &str,
+        series: SeriesId,
+        point: &Point,
+        out: &mut String,
+    ) -> Result<bool, LineError> {
+        let status = FieldValue::Integer(i64::from(point.quality.status.code()));
+        let reason = Some(point.quality.reason.text()).filter(|text| !text.is_empty());
+        let mut line = match self.kinds.get(&series) {
+            None => return Ok(false),
+            Some(Kind::Probe { sump, probe, quantity }) => {
+                let mut line = Line::new("probe")
+                    .tag("site", site)
+                    .tag("sump", sump)
+                    .tag("probe", probe)
+                    .tag("quantity", quantity);
+                if let Some(value) = point.value {
+                    line = line.field("value", FieldValue::Float(value));
+                }
+                if let Some(raw) = point.raw {
+                    line = line.field("raw", FieldValue::Float(raw));
+                }
+                line.field("status", status)
+            }
+            Some(Kind::Estimate { sump, quantity, field }) => {
+                let mut line =
+                    Line::new("estimate").tag("site", site).tag("sump", sump).tag("quantity", quantity);
+                if let Some(value) = point.value {
+                    line = line.field(field, FieldValue::Float(value));
+                }
+                match (*field, point.value) {
+                    ("value", _) => line.field("status", status),
+                    (_, Some(_)) => return line.timestamp(point.at.as_nanos()).write(out).map(|()| true),
+                    (_, None) => return Ok(false),
+                }
+            }
+        };
+        if let Some(reason) = reason {
+            line = line.field("reason", FieldValue::Text(reason));
+        }
+        line.timestamp(point.at.as_nanos()).write(out).map(|()| true)
+    }
+}
+
+/// The parts of a key's text: `probe/SUMP/NAME`, `estimate/SUMP/WORD`, `estimate/SUMP/WORD/low90`.
+fn kind_of(series: &StoredSeries) -> Option<Kind> {
+    let parts: Vec<&str> = series.text.split('/').collect();
+    let owned = str::to_owned;
+    match parts.as_slice() {
+        ["probe", sump, probe] => {
+            Some(Kind::Probe { sump: owned(sump), probe: owned(probe), quantity: series.quantity.clone() })
+        }
+        ["estimate", sump, word, bound @ ..] => {
+            let field = match bound {
+                [] => "value",
+                ["low90"] => "low90",
+                ["high90"] => "high90",
+                _ => return None,
+            };
+            Some(Kind::Estimate { sump: owned(sump), quantity: owned(word), field })
+        }
+        _ => None,
+    }
+}
+
+/// Appends the line of a journal record.
+pub(super) fn write_journal(site: &str, entry: &JournalEntry, out: &mut String) -> Result<(), LineError> {
+    let message: String =
+        entry.message.chars().map(|c| if c.is_control() { ' ' } else { c }).take(MESSAGE_CHARS_MAX).collect();
+    let mut line =
+        Line::new("journal").tag("site", site).tag("kind", &entry.kind).tag("subject", &entry.subject);
+    if let Some(sump) = &entry.sump {
+        line = line.tag("sump", sump);
+    }
+    line = line.field("state", FieldValue::Text(&entry.state)).field("message", FieldValue::Text(&message));
+    if let Some(priority) = &entry.priority {
+        line = line.field("priority", FieldValue::Text(priority));
+    }
+    if let Some(value) = entry.value {
+        line = line.field("value", FieldValue::Float(value));
+    }
+    line.timestamp(entry.at.as_nanos()).write(out)
+}
+
+#[cfg(test)]
+mod tests {
+    use sumpwarden_core::model::{DeviceStatus, Quality, Reason, Status, Timestamp};
+
+    use super::*;
+
+    fn catalogue() -> Catalogue {
+        let texts =
+            ["probe/lathe-1/ph", "estimate/lathe-1/liquid_l", "estimate/lathe-1/liquid_l/low90", "else/x/y"];
+        let series = |(i, text): (usize, &&str)| StoredSeries {
+            id: SeriesId(i as u32),
+            text: (*text).to_owned(),
+            quantity: "ph".to_owned(),
+        };
+        Catalogue::new(texts.iter().enumerate().map(series).collect())
+    }
+
+    fn line(series: u32, raw: Option<f64>, value: Option<f64>, quality: Quality) -> Option<String> {
+        let point = Point { at: Timestamp::from_nanos(1_772_000_000_000_000_001), raw, value, quality };
+        let mut out = String::new();
+        catalogue().write("hall-2", SeriesId(series), &point, &mut out).unwrap().then_some(out)
+    }
+
+    #[test]
+    fn each_series_has_its_line() {
+        let wire = Quality::new(Status::BadSensorFailure, DeviceStatus::Failure, Reason::WireBreak);
+        let good = line(0, Some(871.0), Some(8.71), Quality::GOOD).unwrap();
+        assert_eq!(
+            good,
+            "probe,probe=ph,quantity=ph,site=hall-2,sump=lathe-1 value=8.71,raw=871.0,status=0i 1772000000000000001\n"
+        );
+        let bad = line(0, Some(0.0), None, wire).unwrap();
+        assert!(bad.contains(" raw=0.0,status=2156658688i,reason=\"loop current"), "{bad}");
+        assert!(!bad.contains("value="), "{bad}");
+        let value = line(1, None, Some(380.0), Quality::GOOD).unwrap();
+        let expected =
+            "estimate,quantity=liquid_l,site=hall-2,sump=lathe-1 value=380.0,status=0i 1772000000000000001\n";
+        assert_eq!(value, expected);
+        let low = line(2, None, Some(370.0), Quality::GOOD).unwrap();
+        let expected =
+            "estimate,quantity=liquid_l,site=hall-2,sump=lathe-1 low90=370.0 1772000000000000001\n";
+        assert_eq!(low, expected);
+        assert_eq!(line(2, None, None, wire), None);
+        assert!(!catalogue().knows(SeriesId(3)));
+    }
+}
