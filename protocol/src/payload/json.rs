@@ -1,6 +1,6 @@
 //! A number, its unit and its time out of a JSON message, by RFC 6901 pointers.
 //!
-//! - The number may be a JSON number, a number in a string (as [`plain`](super::plain) takes it), or true and false for 1
+//! - The number may be a JSON number, a number in a string (as [`plain`] takes it), or true and false for 1
 //!   and 0. `null` is the sender's "no value".
 //! - A name that occurs twice in one object is refused wherever it stands: RFC 8259 leaves open which one counts, and two
 //!   readers of the same message would hold two values.
