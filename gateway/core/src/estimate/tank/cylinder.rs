@@ -30,8 +30,11 @@ const HEAD_ROWS: usize = 257;
 /// Rows of the table where the search for a level starts.
 const START_ROWS: usize = 129;
 
-/// Newton's steps for the level of a volume: from the table's neighbouring row three give it to 1e-12 of the height.
+/// Most steps for the level of a volume: Newton's needs three from the table's row, halving alone 30 to a rounding.
 const LEVEL_STEPS: usize = 40;
+
+/// A step this small over the radius is the last: the next one would be rounding.
+const LEVEL_ROUNDING: f64 = 1e-11;
 
 impl Cylinder {
     pub(super) fn new(diameter_mm: f64, length_mm: f64, heads: Heads) -> Result<Self, TankError> {
@@ -61,18 +64,19 @@ impl Cylinder {
         let mut level = low + (high - low) * ((litres - low_l) / (high_l - low_l)).clamp(0.0, 1.0);
         for _ in 0..LEVEL_STEPS {
             let excess = self.volume_l(level) - litres;
-            if excess > 0.0 {
-                high = level
-            } else {
-                low = level
-            }
-            let newton = level - excess / self.area_l_per_mm(level);
-            let next = if newton > low && newton < high { newton } else { (low + high) / 2.0 };
-            let moved = (next - level).abs();
-            level = next;
-            if moved <= 1e-12 * self.radius_mm {
+            if excess == 0.0 {
                 break;
             }
+            let newton = level - excess / self.area_l_per_mm(level);
+            if (newton - level).abs() <= LEVEL_ROUNDING * self.radius_mm {
+                return newton;
+            }
+            if excess > 0.0 {
+                high = level;
+            } else {
+                low = level;
+            }
+            level = if newton > low && newton < high { newton } else { (low + high) / 2.0 };
         }
         level
     }
