@@ -36,8 +36,9 @@ pub(super) struct Channel {
 /// What is pending while nothing comes.
 #[derive(Clone, Copy, PartialEq, Debug)]
 struct Silence {
-    /// When the device last said anything.
-    heard: Uptime,
+    /// When the device last said anything; at first, since when it could have; `None` until somebody says what time
+    /// it is.
+    heard: Option<Uptime>,
     /// The last usable value may still stand in.
     holds: bool,
     /// Nobody has been told yet that the probe is stale.
@@ -63,13 +64,28 @@ impl Channel {
             stale_after: settings.stale_after.max(settings.hold).max(due),
             numbered: None,
             last: LastKnown::waiting(probe),
-            silence: Silence { heard: Uptime::default(), holds: false, stale_pending: true, explained: None },
+            silence: Silence { heard: None, holds: false, stale_pending: true, explained: None },
         }
     }
 
     /// Starts the clock of a probe that has not said anything yet.
     pub(super) fn begin(&mut self, now: Uptime) {
-        self.silence.heard = now;
+        self.silence.heard.get_or_insert(now);
+    }
+
+    /// Goes on from where another channel of the same quantity stands.
+    pub(super) fn carry_over(&mut self, probe: ProbeIndex, earlier: &Self) {
+        self.sensor.carry_over(&earlier.sensor);
+        if self.frozen.is_some_and(|own| earlier.frozen.is_some_and(|other| own.is_like(&other))) {
+            self.frozen = earlier.frozen;
+        }
+        if self.spike.is_some_and(|own| earlier.spike.is_some_and(|other| own.is_like(&other))) {
+            self.spike = earlier.spike;
+        }
+        self.numbered = earlier.numbered;
+        self.silence = earlier.silence;
+        self.last = earlier.last;
+        self.last.current.probe = probe;
     }
 
     pub(super) fn convert(&mut self, reading: &RawReading, liquid: LiquidTemperature) -> Measurement {
@@ -86,9 +102,9 @@ impl Channel {
 
     fn take_number(&mut self, number: f64, reading: &RawReading, liquid: LiquidTemperature) -> Measured {
         let stamp = Stamp { at: reading.at, received: reading.received };
-        let gap = reading.received.since(self.silence.heard) >= self.hold;
+        let gap = self.silence.heard.is_some_and(|heard| reading.received.since(heard) >= self.hold);
         let elapsed = self.numbered.replace(stamp).map_or(Duration::ZERO, |earlier| stamp.since(earlier));
-        self.silence.heard = reading.received;
+        self.silence.heard = Some(reading.received);
         self.silence.stale_pending = true;
         self.silence.explained = None;
         if gap {
@@ -156,8 +172,12 @@ impl Channel {
                 }
             }
             Verdict::Refused(quality) => {
-                self.silence =
-                    Silence { heard: reading.received, holds: false, stale_pending: true, explained: None };
+                self.silence = Silence {
+                    heard: Some(reading.received),
+                    holds: false,
+                    stale_pending: true,
+                    explained: None,
+                };
                 self.forget_standing();
                 Measured::Bad(quality)
             }
@@ -173,7 +193,8 @@ impl Channel {
     /// When the next thing happens if nothing comes.
     pub(super) fn deadline(&self) -> Option<Uptime> {
         let hold = self.last.value.filter(|_| self.silence.holds).map(|v| v.received.plus(self.hold));
-        let stale = self.silence.stale_pending.then(|| self.silence.heard.plus(self.stale_after));
+        let stale =
+            self.silence.heard.filter(|_| self.silence.stale_pending).map(|h| h.plus(self.stale_after));
         hold.into_iter().chain(stale).min()
     }
 
@@ -185,7 +206,8 @@ impl Channel {
             self.silence.holds = false;
             becomes = was_usable.then(|| self.silence.explained.unwrap_or(fault::UNEXPLAINED));
         }
-        if self.silence.stale_pending && now.uptime.since(self.silence.heard) >= self.stale_after {
+        let silent_for = self.silence.heard.map_or(Duration::ZERO, |heard| now.uptime.since(heard));
+        if self.silence.stale_pending && silent_for >= self.stale_after {
             self.silence.stale_pending = false;
             // A fault that said why nothing comes tells more than "stale" does.
             becomes = becomes.filter(|_| self.silence.explained.is_some());

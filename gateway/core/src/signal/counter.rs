@@ -35,6 +35,11 @@ impl Counter {
         Self { rule, count: None, total_counts: 0.0 }
     }
 
+    /// Whether the other counts by the same rule, so that its total means the same.
+    pub(super) fn is_like(&self, other: &Self) -> bool {
+        self.rule == other.rule
+    }
+
     /// Litres since the first reading.
     pub fn total_l(&self) -> f64 {
         self.total_counts * self.rule.litres_per_count

@@ -33,6 +33,11 @@ impl Frozen {
         Self { check, standing: None }
     }
 
+    /// Whether the other was told the same, so that its memory means the same.
+    pub(super) fn is_like(&self, other: &Self) -> bool {
+        self.check == other.check
+    }
+
     /// Starts over, after a gap or a bad value: what happened meanwhile is not known.
     pub(super) fn forget(&mut self) {
         self.standing = None;

@@ -136,7 +136,18 @@ impl Signals {
         &self.channels[probe.slot()].last
     }
 
-    /// Starts the clocks of probes that have not said anything, at the first call.
+    /// Lets a probe go on from where `earlier` left its namesake, when a new configuration takes over: last value and
+    /// fault, what is pending, and a counter's total. A check or a counter that is told otherwise now starts anew. The
+    /// two must measure the same quantity.
+    ///
+    /// # Panics
+    /// If either probe is not one of its signals'.
+    pub fn carry_over(&mut self, probe: ProbeIndex, earlier: &Self, namesake: ProbeIndex) {
+        self.channels[probe.slot()].carry_over(probe, &earlier.channels[namesake.slot()]);
+        self.started = false;
+    }
+
+    /// Starts the clocks of probes that have not said anything, at the first call and after [`Signals::carry_over`].
     fn begin(&mut self, now: Uptime) {
         if self.started {
             return;

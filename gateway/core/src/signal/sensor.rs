@@ -58,6 +58,15 @@ impl Sensor {
         }
     }
 
+    /// Keeps the total of a counter with the same rule.
+    pub(super) fn carry_over(&mut self, earlier: &Self) {
+        if let (Self::Counter { counter, .. }, Self::Counter { counter: other, .. }) = (&*self, earlier)
+            && counter.is_like(other)
+        {
+            *self = earlier.clone();
+        }
+    }
+
     /// Quantity of a signal.
     pub(super) fn convert(&mut self, signal: f64, liquid: LiquidTemperature, stamp: Stamp) -> Conversion {
         let compensated = |value| Ok(Graded { value, quality: liquid.quality() });

@@ -36,6 +36,11 @@ impl Spike {
         Self { check, accepted: None, candidate: None }
     }
 
+    /// Whether the other was told the same, so that its memory means the same.
+    pub(super) fn is_like(&self, other: &Self) -> bool {
+        self.check == other.check
+    }
+
     /// Takes a value `elapsed` after the last one judged: true if it counts.
     pub(super) fn accept(&mut self, value: f64, elapsed: Duration) -> bool {
         if let Some(accepted) = &mut self.accepted {

@@ -392,3 +392,33 @@ fn a_correction_of_utc_bends_no_rate() {
         "100 s have passed, not −3600"
     );
 }
+
+#[test]
+fn a_new_configuration_goes_on_from_the_old_one() {
+    let makeup = |litres_per_count| {
+        let sensor = SensorStage::Counter { litres_per_count, modulus: None, litres_per_second_max: 10.0 };
+        probe("makeup", Quantity::FlowTotal, sensor)
+    };
+    let mut story = Story::new(&[makeup(1.0), level()]);
+    story.number(0, ProbeIndex(0), 1000.0);
+    story.number(10, ProbeIndex(0), 1030.0);
+    story.number(10, ProbeIndex(1), 300.0);
+
+    let mut renewed = Story::new(&[level(), makeup(1.0), makeup(2.0), thermometer()]);
+    for (probe, namesake) in [(0, 1), (1, 0), (2, 0)] {
+        renewed.signals.carry_over(ProbeIndex(probe), &story.signals, ProbeIndex(namesake));
+    }
+    assert_eq!(
+        renewed.read(20, ProbeIndex(0), Raw::Fault(Fault::NoReply)).usable(),
+        Some(300.0),
+        "held across"
+    );
+    assert_eq!(renewed.signals.last(ProbeIndex(0)).current.probe, ProbeIndex(0));
+    assert_eq!(renewed.number(20, ProbeIndex(1), 1040.0).usable(), Some(40.0), "the total goes on");
+    assert_eq!(renewed.number(20, ProbeIndex(2), 1040.0).usable(), Some(0.0), "another meter starts anew");
+    assert_eq!(
+        renewed.signals.poll_timeout(),
+        Some(Uptime::default().plus(s(70))),
+        "the level, held since 10 s"
+    );
+}
