@@ -27,8 +27,9 @@ impl Backoff {
     pub fn next_wait(&mut self) -> Duration {
         let ceiling = self.first.saturating_mul(1 << self.failures.min(30)).min(self.longest);
         self.failures = self.failures.saturating_add(1);
-        let nanos = (ceiling.as_nanos() * u128::from(self.draw())) >> 64;
-        Duration::from_nanos_u128(nanos)
+        // 64 bits of nanoseconds are 584 years.
+        let nanos = u64::try_from(ceiling.as_nanos()).unwrap_or(u64::MAX);
+        Duration::from_nanos_u128((u128::from(nanos) * u128::from(self.draw())) >> 64)
     }
 
     /// SplitMix64 (Steele, Lea and Flood 2014): good enough to keep peers apart, and repeatable.

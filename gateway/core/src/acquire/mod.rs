@@ -17,6 +17,8 @@ pub mod plan;
 pub mod schedule;
 pub mod settings;
 pub mod topics;
+#[cfg(test)]
+mod testing;
 pub mod wire;
 
 pub use backoff::Backoff;

@@ -154,3 +154,132 @@ fn extend(open: &mut PlannedRequest, place: usize, point: &Point) {
     open.quantity = open.quantity.max(reach);
     open.points.push(place);
 }
+
+#[cfg(test)]
+mod tests {
+    use proptest::prelude::*;
+    use sumpwarden_protocol::words::NumberKind;
+
+    use super::super::testing::{bus, device, inputs, ms, point, tcp};
+    use super::*;
+
+    fn requests(points: Vec<Point>) -> Vec<(Table, u16, u16, Vec<usize>)> {
+        let plan = plan(&bus(tcp(), vec![device(1, points)])).unwrap();
+        plan.requests.into_iter().map(|r| (r.table, r.start, r.quantity, r.points)).collect()
+    }
+
+    #[test]
+    fn neighbours_and_small_gaps_ride_together() {
+        use Table::InputRegister as In;
+        let second = ms(1000);
+        assert_eq!(requests(inputs([0, 1, 2], second)), [(In, 0, 3, vec![0, 1, 2])]);
+        assert_eq!(
+            requests(inputs([7, 0, 2], second)),
+            [(In, 0, 8, vec![1, 2, 0])],
+            "gaps of 1 and 4, any order"
+        );
+        assert_eq!(
+            requests(inputs([0, 6], second)),
+            [(In, 0, 1, vec![0]), (In, 6, 1, vec![1])],
+            "a gap of 5"
+        );
+        let wide = vec![
+            point(0, In, 10, NumberKind::F32, second),
+            point(1, In, 12, NumberKind::F64, second),
+            point(2, In, 10, NumberKind::BitField { low: 0, width: 4 }, second),
+        ];
+        assert_eq!(requests(wide), [(In, 10, 6, vec![2, 0, 1])], "fields of one register may overlap");
+    }
+
+    #[test]
+    fn table_period_and_device_keep_requests_apart() {
+        let second = ms(1000);
+        let mut points = inputs([0], second);
+        points.push(point(1, Table::HoldingRegister, 1, NumberKind::U16, second));
+        points.extend(inputs([1], second * 10));
+        assert_eq!(requests(points).len(), 3);
+        let two = bus(tcp(), vec![device(1, inputs([0], second)), device(2, inputs([1], second))]);
+        assert_eq!(plan(&two).unwrap().requests.len(), 2);
+    }
+
+    #[test]
+    fn limits_of_device_and_standard_hold() {
+        let second = ms(1000);
+        let mut small = device(1, inputs(0..40, second));
+        small.registers_max = 16;
+        let plan_of = |device| plan(&bus(tcp(), vec![device])).unwrap().requests;
+        assert_eq!(plan_of(small.clone()).iter().map(|r| r.quantity).collect::<Vec<_>>(), [16, 16, 8]);
+        small.registers_max = 999;
+        small.points = inputs(0..300, second);
+        assert_eq!(plan_of(small.clone()).iter().map(|r| r.quantity).collect::<Vec<_>>(), [125, 125, 50]);
+        small.registers_max = 1;
+        small.points = (0..2100).map(|i| point(0, Table::Coil, i, NumberKind::Bit, second)).collect();
+        assert_eq!(plan_of(small).iter().map(|r| r.quantity).collect::<Vec<_>>(), [2000, 100]);
+    }
+
+    #[test]
+    fn a_value_is_never_torn_between_two_requests() {
+        let points: Vec<_> = (0..20)
+            .map(|i| point(i, Table::HoldingRegister, 2 * i as u16, NumberKind::F32, ms(1000)))
+            .collect();
+        let mut odd = device(1, points);
+        odd.registers_max = 7;
+        let plan = plan(&bus(tcp(), vec![odd])).unwrap();
+        assert!(plan.requests.iter().all(|r| r.quantity == 6 || r.quantity == 4), "{plan:?}");
+    }
+
+    #[test]
+    fn what_cannot_be_read_is_refused_all_at_once() {
+        let points = vec![
+            point(0, Table::InputRegister, 65_535, NumberKind::U32, ms(1000)),
+            point(1, Table::InputRegister, 0, NumberKind::F64, ms(1000)),
+            point(2, Table::InputRegister, 0, NumberKind::U16, Duration::ZERO),
+            point(3, Table::InputRegister, 65_534, NumberKind::U32, ms(1000)),
+        ];
+        let mut narrow = device(1, points);
+        narrow.registers_max = 2;
+        let errors = plan(&bus(tcp(), vec![narrow])).unwrap_err();
+        assert!(matches!(
+            errors[..],
+            [
+                PlanError::PastTheEnd { start: 65_535, width: 2, .. },
+                PlanError::WiderThanReply { width: 4, registers_max: 2, .. },
+                PlanError::NoPeriod { start: 0, .. }
+            ]
+        ));
+        assert!(errors[1].to_string().contains("raise registers_max to at least 4"));
+    }
+
+    proptest! {
+        #[test]
+        fn every_point_is_read_once_within_the_limits(
+            addresses in proptest::collection::vec((0u16..400, 0u8..2, 1u64..3), 1..80),
+            registers_max in 2u16..130, gap_max in 0u16..20,
+        ) {
+            let kinds = [NumberKind::U16, NumberKind::I32];
+            let points = addresses.iter().enumerate().map(|(i, &(index, kind, s))| {
+                point(i as u32, Table::InputRegister, index, kinds[usize::from(kind)], ms(1000 * s))
+            });
+            let mut device = device(1, points.collect());
+            device.registers_max = registers_max;
+            device.gap_max = gap_max;
+            let plan = plan(&bus(tcp(), vec![device.clone()])).unwrap();
+            let mut served: Vec<_> = plan.requests.iter().flat_map(|r| r.points.clone()).collect();
+            served.sort_unstable();
+            prop_assert_eq!(served, (0..device.points.len()).collect::<Vec<_>>());
+            for request in &plan.requests {
+                prop_assert!(request.quantity <= registers_max.min(125));
+                let mut wanted = vec![false; request.quantity.into()];
+                for &place in &request.points {
+                    let point = &device.points[place];
+                    prop_assert_eq!(point.period, request.period);
+                    let from = usize::from(point.address.index - request.start);
+                    wanted[from..from + usize::from(width(point))].fill(true);
+                }
+                prop_assert!(wanted[0] && wanted[wanted.len() - 1], "reads no more than needed");
+                let widest = wanted.split(|w| *w).map(<[bool]>::len).max().unwrap_or(0);
+                prop_assert!(widest <= usize::from(gap_max));
+            }
+        }
+    }
+}

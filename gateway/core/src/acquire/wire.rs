@@ -144,3 +144,48 @@ fn describe_request(bus: &BusSettings, request: &PlannedRequest, line: Option<Se
         wire_time,
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::super::plan::plan;
+    use super::super::testing::{bus, device, inputs, line, ms, tcp};
+    use super::*;
+
+    #[test]
+    fn a_serial_plan_says_how_full_the_line_is() {
+        let settings = bus(line(9600), (1..=3).map(|u| device(u, inputs(0..10, ms(1000)))).collect());
+        let described = describe(&settings, &plan(&settings).unwrap());
+        // 8 + 5 + 2·10 characters and twice 3.5, of 11 bits each at 9600 baud (Serial Line V1.02, 2.5.1.1).
+        let taken = 40.0 * 11.0 / 9600.0;
+        assert_eq!(described.requests.len(), 3);
+        for request in &described.requests {
+            assert!((request.wire_time.unwrap().as_secs_f64() - taken).abs() < 1e-6);
+            assert_eq!((request.quantity, request.points), (10, 10));
+        }
+        assert!((described.line_load_percent.unwrap() - 300.0 * taken).abs() < 1e-3);
+    }
+
+    #[test]
+    fn pauses_a_device_needs_count_as_load_and_tcp_has_none() {
+        let mut slow = device(1, inputs([0], ms(1000)));
+        slow.turnaround = ms(20);
+        slow.silent_interval = Some(ms(10));
+        let settings = bus(line(9600), vec![slow.clone()]);
+        let quick = bus(line(9600), vec![device(1, inputs([0], ms(1000)))]);
+        let time = |bus| describe(bus, &plan(bus).unwrap()).requests[0].wire_time.unwrap();
+        // 20 ms and what 10 ms is more than t3.5 = 4.010 ms.
+        assert!((time(&settings) - time(&quick)).as_micros().abs_diff(25_990) <= 1);
+        assert_eq!(gap(&slow, &settings.link), ms(30));
+        assert_eq!(gap(&slow, &tcp()), ms(20));
+        let described = describe(&bus(tcp(), vec![slow]), &plan(&settings).unwrap());
+        assert_eq!((described.line_load_percent, described.requests[0].wire_time), (None, None));
+    }
+
+    #[test]
+    fn a_long_reply_at_a_low_rate_gets_the_time_it_takes() {
+        let settings = device(1, vec![]);
+        let patience = patience(&settings, &line(1200), Table::InputRegister, 0, 125);
+        // 8 + 255 characters of 11 bits at 1200 baud are 2.41 s, far over the time-out of 0.2 s.
+        assert_eq!(patience.as_millis(), 2610);
+    }
+}
