@@ -16,9 +16,9 @@ pub mod decode;
 pub mod plan;
 pub mod schedule;
 pub mod settings;
-pub mod topics;
 #[cfg(test)]
 mod testing;
+pub mod topics;
 pub mod wire;
 
 pub use backoff::Backoff;

@@ -1,4 +1,5 @@
-//! F8: everything that touches the world. Edges never import each other.
+//! F8: everything that touches the world. Edges never import each other; all of them may use
+//! [`clock`], the only place that reads one.
 
 pub mod clock;
 pub mod modbus;

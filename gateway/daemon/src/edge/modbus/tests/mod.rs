@@ -1,0 +1,49 @@
+mod actor;
+mod campaign;
+mod peer;
+mod rtu;
+mod tcp;
+
+use std::time::Duration;
+
+use sumpwarden_core::acquire::Exchange;
+use sumpwarden_core::acquire::settings::{BusLink, BusSettings, DeviceSettings, Parity, Point, SerialLine};
+use sumpwarden_core::model::{DeviceIndex, Name, ProbeIndex, Uptime};
+use sumpwarden_protocol::modbus::{Address, Table};
+use sumpwarden_protocol::words::{Encoding, NumberKind};
+
+fn ms(millis: u64) -> Duration {
+    Duration::from_millis(millis)
+}
+
+/// Asks unit 7 for `quantity` of `table` from address 0 on.
+fn ask(table: Table, quantity: u16, patience: Duration) -> Exchange {
+    let (device, due) = (DeviceIndex(0), Uptime::default());
+    Exchange { device, unit_id: 7, table, start: 0, quantity, due, patience }
+}
+
+const LINE: SerialLine = SerialLine { baud: 115_200, parity: Parity::None, stop_bits: 1 };
+
+/// A bus with one device, unit 7, that is asked for the 32-bit counter in its input registers 0 and 1.
+fn counter_bus(link: BusLink, period: Duration) -> BusSettings {
+    let address = Address::new(Table::InputRegister, 0);
+    let point = Point { probe: ProbeIndex(0), address, encoding: Encoding::of(NumberKind::U32), period };
+    BusSettings {
+        name: Name::new("bench").unwrap(),
+        link,
+        connect_timeout: ms(500),
+        reconnect: (ms(20), ms(200)),
+        devices: vec![DeviceSettings {
+            name: Name::new("head").unwrap(),
+            unit_id: 7,
+            timeout: ms(100),
+            retries: 0,
+            turnaround: Duration::ZERO,
+            silent_interval: None,
+            worst_reply: ms(200),
+            registers_max: 125,
+            gap_max: 4,
+            points: vec![point],
+        }],
+    }
+}
