@@ -24,8 +24,10 @@ pub(super) struct Channel {
     calibration_due: Option<Timestamp>,
     frozen: Option<Frozen>,
     spike: Option<Spike>,
-    /// How long a value counts once nothing more comes.
+    /// How long a value stands in for one that is known to be missing.
     hold: Duration,
+    /// How long a value counts while nothing is heard: never shorter than until the next one is late.
+    lasts: Duration,
     stale_after: Duration,
     /// Stamp of the last number, usable or not.
     numbered: Option<Stamp>,
@@ -60,7 +62,8 @@ impl Channel {
             calibration_due: settings.calibration_due,
             frozen: settings.frozen.map(Frozen::new),
             spike: settings.spike.map(Spike::new),
-            hold: settings.hold.max(due),
+            hold: settings.hold,
+            lasts: settings.hold.max(due),
             stale_after: settings.stale_after.max(settings.hold).max(due),
             numbered: None,
             last: LastKnown::waiting(probe),
@@ -102,7 +105,7 @@ impl Channel {
 
     fn take_number(&mut self, number: f64, reading: &RawReading, liquid: LiquidTemperature) -> Measured {
         let stamp = Stamp { at: reading.at, received: reading.received };
-        let gap = self.silence.heard.is_some_and(|heard| reading.received.since(heard) >= self.hold);
+        let gap = self.silence.heard.is_some_and(|heard| reading.received.since(heard) >= self.lasts);
         let elapsed = self.numbered.replace(stamp).map_or(Duration::ZERO, |earlier| stamp.since(earlier));
         self.silence.heard = Some(reading.received);
         self.silence.stale_pending = true;
@@ -163,7 +166,7 @@ impl Channel {
         match fault::judge(fault) {
             Verdict::Silent(silence) => {
                 self.silence.explained = Some(silence);
-                match self.usable(reading.received) {
+                match self.standing(reading.received, self.hold) {
                     Some(value) => Measured::Uncertain(value, fault::held(silence)),
                     None => {
                         self.silence.holds = false;
@@ -184,15 +187,19 @@ impl Channel {
         }
     }
 
-    /// The last usable value while it may stand in.
+    /// The last usable value while it counts.
     pub(super) fn usable(&self, now: Uptime) -> Option<f64> {
+        self.standing(now, self.lasts)
+    }
+
+    fn standing(&self, now: Uptime, limit: Duration) -> Option<f64> {
         let value = self.last.value.filter(|_| self.silence.holds)?;
-        (now.since(value.received) < self.hold).then_some(value.value)
+        (now.since(value.received) < limit).then_some(value.value)
     }
 
     /// When the next thing happens if nothing comes.
     pub(super) fn deadline(&self) -> Option<Uptime> {
-        let hold = self.last.value.filter(|_| self.silence.holds).map(|v| v.received.plus(self.hold));
+        let hold = self.last.value.filter(|_| self.silence.holds).map(|v| v.received.plus(self.lasts));
         let stale =
             self.silence.heard.filter(|_| self.silence.stale_pending).map(|h| h.plus(self.stale_after));
         hold.into_iter().chain(stale).min()

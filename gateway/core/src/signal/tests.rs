@@ -143,6 +143,16 @@ fn a_value_is_held_for_its_hold_time_and_no_longer() {
 }
 
 #[test]
+fn without_a_hold_time_nothing_is_held_and_nothing_expires_before_it_is_late() {
+    let mut story = Story::new(&[ProbeSettings { hold: Duration::ZERO, ..level() }]);
+    story.number(0, LEVEL, 300.0);
+    assert_eq!(story.tick(14), [], "the next reading is due at 10 s and late at 15 s");
+    assert_eq!(story.fault(14, LEVEL, Fault::NoReply).status, Status::BadNoCommunication);
+    story.number(20, LEVEL, 300.0);
+    assert_eq!(story.tick(35), [(Status::BadNoCommunication, Reason::NoReply)]);
+}
+
+#[test]
 fn a_device_that_speaks_against_its_value_ends_the_holding() {
     for fault in [Fault::Exception(2), Fault::Exception(4), Fault::Exception(11), Fault::NoValue] {
         let mut story = Story::new(&[level()]);
