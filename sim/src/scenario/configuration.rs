@@ -100,6 +100,8 @@ impl Configuration {
     }
 }
 
+/// Network for examples (RFC 5737): nobody has an address in it.
+const NOBODY: &str = "192.0.2";
 const PASSWORD_FILE: &str = "broker.password";
 
 impl Fluid {
@@ -158,25 +160,26 @@ impl Scenario {
     }
 
     fn write_wires(&self, out: &mut String, endpoints: &Endpoints) -> fmt::Result {
-        for bus in &self.buses {
-            let nobody = Endpoint::Socket(SocketAddr::from(([127, 0, 0, 1], 9)));
+        for (index, bus) in self.buses.iter().enumerate() {
             writeln!(out, "\n[bus.{}]", bus.name)?;
-            let endpoint = endpoints.get(bus.name).unwrap_or(&nobody);
-            let at = match endpoint {
-                Endpoint::Socket(address) => address.to_string(),
-                Endpoint::Port(path) => path.display().to_string(),
+            let socket = match endpoints.get(bus.name) {
+                Some(Endpoint::Socket(address)) => address.to_string(),
+                _ => format!("{NOBODY}.{}:502", index + 1),
             };
             match bus.link {
-                Link::Tcp => writeln!(out, "link = \"modbus-tcp\"\naddress = \"{at}\"")?,
+                Link::Tcp => writeln!(out, "link = \"modbus-tcp\"\naddress = \"{socket}\"")?,
                 Link::Rtu { baud } => {
-                    let port = if matches!(endpoint, Endpoint::Port(_)) { at.as_str() } else { "/dev/null" };
+                    let port = match endpoints.get(bus.name) {
+                        Some(Endpoint::Port(path)) => path.display().to_string(),
+                        _ => format!("/dev/nobody-{}", index + 1),
+                    };
                     writeln!(
                         out,
                         "link = \"modbus-rtu\"\nport = \"{port}\"\nbaud = {baud}\nparity = \"even\""
                     )?;
                 }
                 Link::RtuOverTcp { baud } => {
-                    writeln!(out, "link = \"modbus-rtu-over-tcp\"\naddress = \"{at}\"\nbaud = {baud}")?;
+                    writeln!(out, "link = \"modbus-rtu-over-tcp\"\naddress = \"{socket}\"\nbaud = {baud}")?;
                 }
             }
         }
@@ -333,15 +336,14 @@ impl Scenario {
         if let Some(temperature) = probe(Measures::Temperature) {
             limit("warm", temperature, "high = \"38 Cel\"\ndeadband = \"1 Cel\"".into(), "low")?;
         }
-        let target = sump.target_percent;
-        let between = format!("low = \"{} %\"\nhigh = \"{} %\"", target - 2.0, target + 3.0);
-        limit("concentration", "concentration", between, "medium")?;
-        limit("hardness-high", "hardness", "high = \"400 mg/L\"".into(), "medium")
+        let (low, high) = (sump.target_percent - 2.0, sump.target_percent + 3.0);
+        limit("weak", "concentration_percent", format!("low = \"{low} %\""), "medium")?;
+        limit("strong", "concentration_percent", format!("high = \"{high} %\""), "medium")
     }
 }
 
 fn write_broker(out: &mut String, access: Option<&BrokerAccess>) -> fmt::Result {
-    let (host, port) = access.map_or(("127.0.0.1", 9), |access| (access.host.as_str(), access.port));
+    let (host, port) = access.map_or(("192.0.2.250", 1883), |access| (access.host.as_str(), access.port));
     writeln!(out, "\n[broker.shop]\naddress = \"{host}:{port}\"")?;
     if let Some((user, _)) = access.and_then(|access| access.user.as_ref()) {
         writeln!(out, "user = \"{user}\"\npassword_file = \"{PASSWORD_FILE}\"")?;
