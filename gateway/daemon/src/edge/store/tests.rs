@@ -474,3 +474,69 @@ fn what_is_too_much_goes_oldest_first_and_is_counted() {
     let counted: u64 = trend.iter().map(|t| t.bucket.points).sum();
     assert_eq!(counted, 15_000, "rollups remember what has been dropped");
 }
+
+#[test]
+fn while_it_cannot_be_written_memory_is_bounded_and_every_sample_counted() {
+    let scratch = Scratch::new();
+    let (store, mut told) = open(&scratch, settings());
+    store.submit(samples(polls(0, 10)));
+    store.flush().unwrap();
+    let other = rusqlite::Connection::open(scratch.file()).unwrap();
+    other.execute_batch("BEGIN IMMEDIATE").unwrap();
+    let mut submitted = 30;
+    while submitted < 30 + WAITING_SAMPLES_MAX as u64 * 3 / 2 {
+        let mut commit = samples(polls(submitted as i64, 1_000));
+        submitted += commit.samples.len() as u64;
+        commit.acks = vec![ACK];
+        store.submit(commit);
+    }
+    wait_until("it says so", || store.status().trouble.is_some());
+    let counters = store.status().counters;
+    assert!(counters.pending <= WAITING_SAMPLES_MAX as u64 + 5_000, "{counters:?}");
+    assert!(counters.dropped > 0 && counters.stored == 30, "{counters:?}");
+    assert_eq!(counters.acquired, counters.stored + counters.dropped + counters.pending);
+    other.execute_batch("COMMIT").unwrap();
+    store.flush().unwrap();
+    let after = store.status();
+    assert_eq!(after.trouble, None);
+    assert_eq!((after.counters.pending, after.counters.dropped), (0, counters.dropped));
+    let mut reader = store.reader().unwrap();
+    let held: u64 = (1..=3).map(|id| all(&mut reader, SeriesId(id)).len() as u64).sum();
+    assert_eq!((held, after.counters.acquired), (after.counters.stored, submitted));
+    let dropped = reader.dropped().unwrap();
+    assert_eq!((dropped[0].reason, dropped[0].count), (DropReason::NotWritable, counters.dropped));
+    let events: Vec<_> = std::iter::from_fn(|| told.try_recv().ok()).collect();
+    assert!(
+        events.iter().any(|e| matches!(e, StoreEvent::Trouble(_))) && events.contains(&StoreEvent::Recovered)
+    );
+    assert!(events.iter().any(|e| matches!(e, StoreEvent::Dropped(d) if d.count == counters.dropped)));
+    let acks: usize =
+        events.iter().map(|e| if let StoreEvent::Durable(acks) = e { acks.len() } else { 0 }).sum();
+    assert!(acks as u64 * 3_000 <= after.counters.stored, "nothing that was dropped is acknowledged");
+}
+
+#[test]
+fn a_damaged_body_costs_itself_and_is_counted() {
+    let scratch = Scratch::new();
+    let (store, _told) = open(&scratch, settings());
+    for round in 0..4 {
+        store.submit(samples(polls(round * 100, 100)));
+        store.flush().unwrap();
+    }
+    store.close();
+    drop(store);
+    let connection = rusqlite::Connection::open(scratch.file()).unwrap();
+    connection.execute("UPDATE batch SET body = zeroblob(length(body)) WHERE seq = 2", []).unwrap();
+    drop(connection);
+    let (store, mut told) = open(&scratch, packing());
+    let runtime = tokio::runtime::Builder::new_current_thread().build().unwrap();
+    runtime.block_on(store.forward_begin("tsdb")).unwrap();
+    wait_packed(&store);
+    let mut reader = store.reader().unwrap();
+    let held: usize = (1..=3).map(|id| all(&mut reader, SeriesId(id)).len()).sum();
+    assert_eq!(held, 900);
+    let lost = reader.dropped().unwrap();
+    assert_eq!((lost[0].reason, lost[0].count), (DropReason::Damaged, 300));
+    assert!(matches!(told.blocking_recv(), Some(StoreEvent::Dropped(d)) if d.count == 300));
+    assert_identity(&mut reader, "tsdb");
+}

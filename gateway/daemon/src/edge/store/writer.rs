@@ -242,6 +242,7 @@ impl Writer {
         self.stamps = stamps;
         let mut status = locked(&self.shared.status);
         status.newest_seq = self.next_seq - 1;
+        status.unpacked = self.compactor.unpacked();
         Ok(())
     }
 
@@ -317,6 +318,7 @@ impl Writer {
         let recovered = {
             let mut status = locked(&self.shared.status);
             status.newest_seq = self.next_seq - 1;
+            status.unpacked = self.compactor.unpacked();
             status.trouble.take().is_some()
         };
         if recovered {
