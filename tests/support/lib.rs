@@ -1,3 +1,13 @@
-//! What several tests share.
+//! What several tests share: published values, foreign peers, what was stored.
+//!
+//! - [`vectors`]: published values
+//! - [`process`]: foreign programs, started on free ports and stopped by their own process id
+//! - [`broker`]: mosquitto and paho
+//! - [`modbus`]: pymodbus on TCP and on a serial line
+//! - [`database`]: time-series databases and what is in them
 
+pub mod broker;
+pub mod database;
+pub mod modbus;
+pub mod process;
 pub mod vectors;

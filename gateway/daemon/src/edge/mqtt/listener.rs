@@ -425,8 +425,8 @@ impl Listener {
 const TAKEN_OVER: &str = "accepts us and throws us out again and again: another client seems to use our client id; \
                           give each gateway its own. Two attempts a minute meanwhile";
 
-const CLOSED_UNANSWERED: &str = "closes the connection without saying yes or no: some brokers refuse a user, a password \
-                                 or a client id that way; or it is no MQTT broker, or wants TLS";
+const CLOSED_UNANSWERED: &str = "closes the connection without saying yes or no: some brokers refuse a user, a password, \
+                                 a client id or a missing certificate that way; or it is no MQTT broker, or wants TLS";
 
 const TOO_SLOW: &str =
     "the gateway takes messages over more slowly than they come; the broker keeps the rest";

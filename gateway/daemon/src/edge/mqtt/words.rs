@@ -43,9 +43,11 @@ fn broken(state: &StateError) -> (End, String) {
             (End::Lost, "has fallen silent: no answer within the keep-alive time".to_owned())
         }
         StateError::ConnectionAborted => (End::ClosedByPeer, "closed the connection".to_owned()),
-        StateError::Io(error) | StateError::Deserialization(rumqttc::Error::Io(error)) => {
-            (End::ClosedByPeer, format!("broke the connection: {}", of_io(error)))
-        }
+        StateError::Io(error) | StateError::Deserialization(rumqttc::Error::Io(error)) => match tls_in(error)
+        {
+            Some(tls) => (End::Lost, of_tls(tls)),
+            None => (End::ClosedByPeer, format!("broke the connection: {}", shown(&error.to_string()))),
+        },
         StateError::Deserialization(error) => {
             (End::Lost, format!("sent what is no MQTT: {}", shown(&error.to_string())))
         }
@@ -62,11 +64,11 @@ fn not_reached(error: &io::Error) -> String {
 }
 
 fn of_io(error: &io::Error) -> String {
-    let tls = error.get_ref().and_then(|inner| inner.downcast_ref::<rustls::Error>());
-    match tls {
-        Some(error) => of_tls(error),
-        None => shown(&error.to_string()),
-    }
+    tls_in(error).map_or_else(|| shown(&error.to_string()), of_tls)
+}
+
+fn tls_in(error: &io::Error) -> Option<&rustls::Error> {
+    error.get_ref().and_then(|inner| inner.downcast_ref())
 }
 
 fn of_tls(error: &rustls::Error) -> String {
