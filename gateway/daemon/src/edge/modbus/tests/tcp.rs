@@ -1,6 +1,7 @@
 //! Modbus TCP against scripted devices.
 
 use std::net::SocketAddr;
+use std::time::Duration;
 
 use sumpwarden_core::acquire::settings::BusLink;
 use sumpwarden_protocol::modbus::Table;
@@ -8,7 +9,7 @@ use sumpwarden_protocol::modbus::Table;
 use super::super::exchange::{Answer, Connection, Ended};
 use super::super::open::{OpenError, open};
 use super::peer::{Act, Asked, mbap, tcp_device};
-use super::{ask, ms};
+use super::{PATIENT, ask, ms};
 
 async fn connect(address: SocketAddr) -> Connection {
     Connection::new(open(&BusLink::Tcp { address: address.to_string() }, ms(500)).await.unwrap())
@@ -16,7 +17,11 @@ async fn connect(address: SocketAddr) -> Connection {
 
 /// One request for two registers to a device that follows `script`.
 async fn one(script: impl FnMut(&Asked) -> Vec<Act> + Send + 'static) -> Ended {
-    connect(tcp_device(script)).await.exchange(&ask(Table::InputRegister, 2, ms(120))).await
+    one_within(PATIENT, script).await
+}
+
+async fn one_within(patience: Duration, script: impl FnMut(&Asked) -> Vec<Act> + Send + 'static) -> Ended {
+    connect(tcp_device(script)).await.exchange(&ask(Table::InputRegister, 2, patience)).await
 }
 
 fn good(asked: &Asked) -> Act {
@@ -35,11 +40,11 @@ fn lost_step(answer: Answer) -> Ended {
 async fn every_table_is_read() {
     let mut connection = connect(tcp_device(|a| vec![good(a)])).await;
     for (number, table) in [(1, Table::InputRegister), (2, Table::HoldingRegister)] {
-        let ended = connection.exchange(&ask(table, 3, ms(500))).await;
+        let ended = connection.exchange(&ask(table, 3, PATIENT)).await;
         assert_eq!(ended, usable(Answer::Words(vec![0, number, 2])));
     }
     for table in [Table::Coil, Table::DiscreteInput] {
-        let ended = connection.exchange(&ask(table, 10, ms(500))).await;
+        let ended = connection.exchange(&ask(table, 10, PATIENT)).await;
         let bits = (0..10).map(|i| i % 2 == 0).collect();
         assert_eq!(ended, usable(Answer::Bits(bits)));
     }
@@ -51,18 +56,19 @@ async fn a_late_reply_is_thrown_away() {
     let mut connection = connect(tcp_device(late)).await;
     let request = ask(Table::InputRegister, 2, ms(60));
     assert_eq!(connection.exchange(&request).await, usable(Answer::NoReply));
-    tokio::time::sleep(ms(100)).await;
-    assert_eq!(connection.exchange(&request).await, usable(Answer::Words(vec![0, 2])));
+    tokio::time::sleep(ms(500)).await;
+    let patient = ask(Table::InputRegister, 2, PATIENT);
+    assert_eq!(connection.exchange(&patient).await, usable(Answer::Words(vec![0, 2])));
 }
 
 #[tokio::test]
 async fn a_reply_that_is_later_still_costs_the_connection_but_is_never_a_value() {
-    let later = |a: &Asked| if a.number == 1 { vec![Act::Pause(ms(150)), good(a)] } else { vec![good(a)] };
+    let later = |a: &Asked| if a.number == 1 { vec![Act::Pause(ms(700)), good(a)] } else { vec![good(a)] };
     let mut connection = connect(tcp_device(later)).await;
     let request = ask(Table::InputRegister, 2, ms(60));
     assert_eq!(connection.exchange(&request).await, usable(Answer::NoReply));
     tokio::time::sleep(ms(30)).await;
-    let patient = ask(Table::InputRegister, 2, ms(500));
+    let patient = ask(Table::InputRegister, 2, PATIENT);
     assert_eq!(connection.exchange(&patient).await, lost_step(Answer::Unmatched));
 }
 
@@ -70,7 +76,7 @@ async fn a_reply_that_is_later_still_costs_the_connection_but_is_never_a_value()
 async fn a_doubled_reply_is_thrown_away() {
     let mut connection = connect(tcp_device(|a| vec![good(a), good(a)])).await;
     for number in 1..20 {
-        let ended = connection.exchange(&ask(Table::InputRegister, 2, ms(500))).await;
+        let ended = connection.exchange(&ask(Table::InputRegister, 2, PATIENT)).await;
         // The second copy may still be on its way when the next request goes out; then its transaction tells.
         if ended.answer == Answer::Unmatched {
             assert!(!ended.reusable);
@@ -106,7 +112,7 @@ async fn a_reply_of_the_wrong_length_is_no_reply() {
         assert_eq!(one(move |a| vec![Act::Send(a.tcp(&pdu))]).await, lost_step(Answer::BadFrame));
     }
     let bits = |a: &Asked| vec![Act::Send(a.tcp(&[1, 1, 0xFF]))];
-    let ended = connect(tcp_device(bits)).await.exchange(&ask(Table::Coil, 9, ms(120))).await;
+    let ended = connect(tcp_device(bits)).await.exchange(&ask(Table::Coil, 9, PATIENT)).await;
     assert_eq!(ended, lost_step(Answer::BadFrame));
 }
 
@@ -120,7 +126,10 @@ async fn a_header_that_lies_costs_the_connection() {
         |_| vec![0xFF; 13],
     ];
     for frame in frames {
-        assert_eq!(one(move |a| vec![Act::Send(frame(a))]).await, lost_step(Answer::BadFrame));
+        assert_eq!(
+            one_within(ms(700), move |a| vec![Act::Send(frame(a))]).await,
+            lost_step(Answer::BadFrame)
+        );
     }
 }
 
@@ -131,7 +140,7 @@ async fn a_flood_is_cut_off() {
             .await;
     assert_eq!(ended, lost_step(Answer::Lost { partial: true }));
     let mut connection = connect(tcp_device(|a| vec![good(a), Act::Send(vec![0; 100_000])])).await;
-    let request = ask(Table::InputRegister, 2, ms(500));
+    let request = ask(Table::InputRegister, 2, PATIENT);
     assert_eq!(connection.exchange(&request).await.answer, Answer::Words(vec![0, 1]));
     tokio::time::sleep(ms(50)).await;
     assert_eq!(connection.exchange(&request).await, lost_step(Answer::NotSent));
@@ -140,7 +149,7 @@ async fn a_flood_is_cut_off() {
 #[tokio::test]
 async fn part_of_a_reply_and_then_silence_is_a_time_out() {
     for bytes in [1, 8, 12] {
-        let ended = one(move |a| vec![Act::Send(a.tcp(&a.pdu())[..bytes].to_vec())]).await;
+        let ended = one_within(ms(120), move |a| vec![Act::Send(a.tcp(&a.pdu())[..bytes].to_vec())]).await;
         assert_eq!(ended, lost_step(Answer::NoReply), "{bytes} bytes of 13");
     }
 }
@@ -151,7 +160,7 @@ async fn a_reply_may_come_byte_by_byte() {
         let bytes = a.tcp(&a.pdu());
         bytes.into_iter().flat_map(|b| [Act::Send(vec![b]), Act::Pause(ms(5))]).collect()
     };
-    let ended = connect(tcp_device(drip)).await.exchange(&ask(Table::InputRegister, 2, ms(1000))).await;
+    let ended = connect(tcp_device(drip)).await.exchange(&ask(Table::InputRegister, 2, PATIENT)).await;
     assert_eq!(ended, usable(Answer::Words(vec![0, 1])));
 }
 
@@ -172,7 +181,7 @@ async fn a_peer_that_goes_away() {
     let cut = |a: &Asked| vec![Act::Send(a.tcp(&a.pdu())[..9].to_vec()), Act::Pause(ms(20)), Act::Close];
     assert_eq!(one(cut).await, lost_step(Answer::Lost { partial: true }));
     let mut connection = connect(tcp_device(|a| vec![good(a), Act::Close])).await;
-    let request = ask(Table::InputRegister, 2, ms(500));
+    let request = ask(Table::InputRegister, 2, PATIENT);
     assert_eq!(connection.exchange(&request).await.answer, Answer::Words(vec![0, 1]));
     tokio::time::sleep(ms(20)).await;
     assert_eq!(
@@ -185,12 +194,13 @@ async fn a_peer_that_goes_away() {
 #[tokio::test]
 async fn a_time_out_comes_when_it_should() {
     let mut connection = connect(tcp_device(|_| vec![])).await;
+    let mut shortest = PATIENT;
     for _ in 0..5 {
         let start = std::time::Instant::now();
         assert_eq!(connection.exchange(&ask(Table::InputRegister, 2, ms(60))).await, usable(Answer::NoReply));
-        let waited = start.elapsed();
-        assert!(waited >= ms(60) && waited < ms(90), "{waited:?}");
+        shortest = shortest.min(start.elapsed());
     }
+    assert!(shortest >= ms(60) && shortest < ms(70), "{shortest:?}");
 }
 
 #[tokio::test]
