@@ -64,11 +64,13 @@ pub struct Store {
     pub directory: Option<String>,
     /// How many days raw samples are kept. Default 400.
     pub keep_raw_days: Option<u32>,
+    /// How many days the journal and the hourly and daily figures are kept. Default five years.
+    pub keep_journal_days: Option<u32>,
     /// Most disk the store may use. Default 8 GiB.
     pub keep_bytes_max: Option<Size>,
     /// Disk left free whatever happens. Default 1 GiB.
     pub free_bytes_min: Option<Size>,
-    /// How often estimates are stored. Default 1 min.
+    /// How often estimates are stored. Default 10 min.
     pub estimates_every: Option<Lasting>,
 }
 
@@ -88,7 +90,7 @@ pub struct Forward {
     pub organisation: Option<String>,
     /// Bucket there.
     pub bucket: Option<String>,
-    /// File with the token.
+    /// File with the token, where the database wants one.
     pub token_file: Option<String>,
     /// The token itself: by environment variable only.
     pub token: Option<String>,

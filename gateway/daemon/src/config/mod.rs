@@ -1,7 +1,7 @@
 //! F9: configuration files to checked settings, with all mistakes at once.
 //!
-//! Files and environment variables ([`sources`]) → layered tree ([`reader`]) → file shapes ([`file`]) → checked settings
-//! ([`checked`]). Every mistake carries file, line, column, the offending text and what would be right ([`report`]).
+//! Files and environment variables (`sources`, `variables`) → layered tree (`reader`) → file shapes ([`file`]) → checked settings
+//! (`checked`). Every mistake carries file, line, column, the offending text and what would be right ([`report`]).
 //! Nothing here opens a device, a store or a socket; the only other files read are those that hold secrets.
 
 mod checked;
@@ -11,14 +11,14 @@ pub mod quantity;
 mod reader;
 pub mod report;
 mod sources;
+mod variables;
 
 use std::path::{Path, PathBuf};
 
-pub use checked::{Settings, SiteSettings, StoreSettings, WebSettings};
+pub use checked::{Settings, SiteSettings, StoreConfig, WebSettings};
 pub use report::Report;
-pub use sources::{
-    ALL_BYTES_MAX, FILE_BYTES_MAX, FRAGMENTS_DIRECTORY, FRAGMENTS_MAX, ITEMS_MAX, VARIABLE_PREFIX,
-};
+pub use sources::{ALL_BYTES_MAX, FILE_BYTES_MAX, FRAGMENTS_DIRECTORY, FRAGMENTS_MAX, ITEMS_MAX};
+pub use variables::VARIABLE_PREFIX;
 
 /// A configuration that may be put in force.
 #[derive(Clone, PartialEq, Debug)]

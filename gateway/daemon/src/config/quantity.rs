@@ -178,10 +178,32 @@ impl Measure {
     }
 }
 
-/// "did you mean `mm`? " for a unit written in another case or nearly right.
+/// What people write for units whose code looks different.
+const EVERYDAY: &[(&str, &str)] = &[
+    ("celsius", "Cel"),
+    ("degc", "Cel"),
+    ("c", "Cel"),
+    ("fahrenheit", "[degF]"),
+    ("degf", "[degF]"),
+    ("f", "[degF]"),
+    ("inch", "[in_i]"),
+    ("inches", "[in_i]"),
+    ("gal", "[gal_us]"),
+    ("gallon", "[gal_us]"),
+    ("gallons", "[gal_us]"),
+    ("litre", "L"),
+    ("litres", "L"),
+    ("liter", "L"),
+    ("liters", "L"),
+    ("percent", "%"),
+];
+
+/// "did you mean `mm`? " for a unit written in another case, in words, or nearly right.
 pub fn suggest_unit(text: &str) -> String {
-    let same = Unit::ALL.iter().find(|u| u.ucum().eq_ignore_ascii_case(text)).map(|u| u.ucum());
-    let near = same.or_else(|| super::nearest::nearest(text, Unit::ALL.iter().map(|u| u.ucum())));
+    let folded = text.to_lowercase();
+    let same = Unit::ALL.iter().map(|u| u.ucum()).find(|code| code.eq_ignore_ascii_case(text));
+    let said = same.or_else(|| EVERYDAY.iter().find(|(word, _)| *word == folded).map(|(_, code)| *code));
+    let near = said.or_else(|| super::nearest::nearest(text, Unit::ALL.iter().map(|u| u.ucum())));
     near.map_or_else(String::new, |unit| format!("did you mean `{unit}`? "))
 }
 

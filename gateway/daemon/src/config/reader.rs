@@ -13,11 +13,13 @@ use serde::de::{self, DeserializeSeed, Deserializer, Expected, IntoDeserializer,
 use serde::{Deserialize, forward_to_deserialize_any};
 
 use super::file::Shop;
-use super::nearest::did_you_mean;
+use super::nearest::{did_you_mean, nearest};
 use super::sources::{KeyPath, Layered, is_secret, path_text};
 
 /// Type mistakes after which reading gives up: each costs a pass.
 const TYPE_MISTAKES_MAX: usize = 50;
+
+const SECRETS_ELSEWHERE: &str = "secrets do not stand in the file: name a file of mode 0600 that holds it (`password_file`, `token_file`)";
 
 /// A key whose value or name is wrong.
 #[derive(Debug)]
@@ -30,6 +32,8 @@ pub(super) struct Wrong {
     pub(super) cure: String,
     /// The key is wrong, rather than its value.
     pub(super) key: bool,
+    /// The key that was meant, most likely: its absence is no second mistake.
+    pub(super) meant: Option<KeyPath>,
 }
 
 /// Reads the shop out of the layered tree. The second value holds what is wrong; the first is what could be read without
@@ -92,7 +96,8 @@ impl<'a> Node<'a> {
         if wrong.path.is_empty() {
             wrong.path.clone_from(&self.path);
             if self.path.last().is_some_and(|key| is_secret(key)) {
-                "this secret is not written as it should be".clone_into(&mut wrong.what);
+                "this secret is no text".clone_into(&mut wrong.what);
+                SECRETS_ELSEWHERE.clone_into(&mut wrong.cure);
             }
         }
         wrong
@@ -117,20 +122,39 @@ impl<'a> Node<'a> {
         Some(entries)
     }
 
+    /// Reads a list, all of it: a visitor of two numbers would take the first two of three.
+    fn list<'de, V: Visitor<'de>>(&self, items: &'a [Value], visitor: V) -> Result<V::Value, Wrong> {
+        let mut left = Items { node: self, items: items.iter(), index: 0 };
+        let read = visitor.visit_seq(&mut left)?;
+        match left.items.len() {
+            0 => Ok(read),
+            more => {
+                let what = format!("this list has {} items", items.len());
+                Err(de::Error::custom(format!("{what}\nwrite a list of {}", items.len() - more)))
+            }
+        }
+    }
+
     fn note_unknown(&self, key: &str, fields: &[&str]) {
         let mut path = self.path.clone();
         path.push(key.to_owned());
         let place =
             if self.path.is_empty() { "the file".to_owned() } else { format!("`{}`", path_text(&self.path)) };
+        // A secret itself is no key of a file.
+        let offered: Vec<&str> = fields.iter().copied().filter(|field| !is_secret(field)).collect();
         let cure = match is_secret(key) && fields.iter().any(|f| f.ends_with("_file")) {
-            true => {
-                "secrets do not stand in the file: name a file that holds it (`password_file`, `token_file`)"
-                    .into()
+            true => SECRETS_ELSEWHERE.to_owned(),
+            false => {
+                format!("{}keys here: {}", did_you_mean(key, offered.iter().copied()), offered.join(", "))
             }
-            false => format!("{}keys here: {}", did_you_mean(key, fields.iter().copied()), fields.join(", ")),
         };
         let what = format!("unknown key `{key}` in {place}");
-        self.session.unknown.borrow_mut().push(Wrong { path, what, cure, key: true });
+        let meant = nearest(key, fields.iter().copied()).map(|near| {
+            let mut meant = self.path.clone();
+            meant.push(near.to_owned());
+            meant
+        });
+        self.session.unknown.borrow_mut().push(Wrong { path, what, cure, key: true, meant });
     }
 }
 
@@ -147,9 +171,7 @@ impl<'de> Deserializer<'de> for Node<'_> {
             ValueKind::U128(number) => visitor.visit_u128(*number),
             ValueKind::Float(number) => visitor.visit_f64(*number),
             ValueKind::String(text) => visitor.visit_str(text),
-            ValueKind::Array(items) => {
-                visitor.visit_seq(Items { node: &self, items: items.iter(), index: 0 })
-            }
+            ValueKind::Array(items) => self.list(items, visitor),
             ValueKind::Table(_) => {
                 let entries = self.entries().unwrap_or_default();
                 visitor.visit_map(Entries { node: &self, entries: entries.into_iter(), value: None })
@@ -265,7 +287,6 @@ impl<'de> de::SeqAccess<'de> for Items<'_, '_> {
         seed.deserialize(node).map(Some)
     }
 
-    /// How many are left: visitors of tuples use it to refuse a list that is too long.
     fn size_hint(&self) -> Option<usize> {
         Some(self.items.len())
     }
@@ -306,7 +327,7 @@ impl de::Error for Wrong {
     fn custom<T: fmt::Display>(text: T) -> Self {
         let text = text.to_string();
         let (what, cure) = text.split_once('\n').unwrap_or((&text, "see the example configuration"));
-        Self { path: KeyPath::new(), what: what.to_owned(), cure: cure.to_owned(), key: false }
+        Self { path: KeyPath::new(), what: what.to_owned(), cure: cure.to_owned(), key: false, meant: None }
     }
 
     fn invalid_type(found: Unexpected<'_>, expected: &dyn Expected) -> Self {

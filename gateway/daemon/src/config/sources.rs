@@ -13,8 +13,9 @@ use std::path::{Path, PathBuf};
 use config::{Config, Map, Value, ValueKind};
 use toml::de::{DeTable, DeValue};
 
-use super::nearest::did_you_mean;
+use super::nearest::nearest;
 use super::report::{Mistake, Place, Report, Shown, Weight};
+use super::variables;
 
 /// Most bytes of one file.
 pub const FILE_BYTES_MAX: u64 = 1 << 20;
@@ -27,8 +28,6 @@ pub const FRAGMENTS_MAX: usize = 256;
 pub const ITEMS_MAX: usize = 60_000;
 /// Directory of fragments beside the main file.
 pub const FRAGMENTS_DIRECTORY: &str = "conf.d";
-/// Start of the name of every environment variable that overrides a key.
-pub const VARIABLE_PREFIX: &str = "SUMPWARDEN__";
 /// Syntax mistakes listed for one file.
 const SYNTAX_MISTAKES_MAX: usize = 10;
 
@@ -48,26 +47,26 @@ pub(super) fn path_text(path: &[String]) -> String {
     text
 }
 
-/// Whether a key of this name holds a secret (and not the path of a file with one).
+/// Whether a key of this name holds a secret (and not the path of a file with one), misspelt or not.
 pub(super) fn is_secret(key: &str) -> bool {
     let key = key.to_ascii_lowercase();
-    !key.ends_with("_file")
-        && ["password", "passwd", "token", "secret", "passphrase"].iter().any(|w| key.contains(w))
+    let named = ["password", "passwd", "token", "secret", "passphrase"].iter().any(|word| key.contains(word));
+    (named && !key.ends_with("_file")) || nearest(&key, ["password"]).is_some()
 }
 
 /// Where a key and its value stand.
 #[derive(Clone, Debug)]
-struct Spot {
-    key: Place,
-    value: Place,
+pub(super) struct Spot {
+    pub(super) key: Place,
+    pub(super) value: Place,
 }
 
 /// The tree of all layers with the place of every key.
 #[derive(Debug)]
 pub(super) struct Layered {
-    root: Value,
-    spots: BTreeMap<KeyPath, Spot>,
-    refused: BTreeSet<KeyPath>,
+    pub(super) root: Value,
+    pub(super) spots: BTreeMap<KeyPath, Spot>,
+    pub(super) refused: BTreeSet<KeyPath>,
     main: PathBuf,
     /// A file could not be read or parsed, so things defined there are missing.
     pub(super) partial: bool,
@@ -123,11 +122,11 @@ pub(super) fn gather(main: &Path, variables: &[(String, String)], report: &mut R
         tables.push(layer.table);
     }
     let layered = Layered { root: build(&tables), spots, refused, main: main.to_owned(), partial };
-    add_variables(layered, tables, variables, report)
+    variables::add(layered, tables, variables, report)
 }
 
 /// Layers the tables with the `config` crate.
-fn build(tables: &[Map<String, Value>]) -> Value {
+pub(super) fn build(tables: &[Map<String, Value>]) -> Value {
     let mut builder = Config::builder();
     for table in tables {
         builder = builder.add_source(Layer(table.clone()));
@@ -259,6 +258,11 @@ impl Files<'_> {
                 return None;
             }
         };
+        // Some editors mark UTF-8 by a byte order mark; it is no part of the text.
+        let text = match text.strip_prefix('\u{feff}') {
+            Some(rest) => rest.to_owned(),
+            None => text,
+        };
         self.items += text.bytes().filter(|b| matches!(b, b'=' | b',' | b'[' | b'{')).count();
         if self.items > ITEMS_MAX {
             let what = format!("brings all files together over {ITEMS_MAX} keys and list items");
@@ -269,18 +273,15 @@ impl Files<'_> {
     }
 
     fn parse(&mut self, file: usize, path: &Path, text: &str) -> Option<ParsedFile> {
-        let body = text.strip_prefix('\u{feff}').unwrap_or(text);
-        let skip = text.len() - body.len();
-        let table = match DeTable::parse(body) {
+        let table = match DeTable::parse(text) {
             Ok(table) => table.into_inner(),
             Err(_) => {
-                self.note_syntax(file, path, body, skip);
+                self.note_syntax(file, path, text);
                 return None;
             }
         };
         let mut walk = Walk {
             file,
-            skip,
             spots: BTreeMap::new(),
             refused: BTreeSet::new(),
             mistakes: &mut self.report.mistakes,
@@ -290,13 +291,13 @@ impl Files<'_> {
         Some(ParsedFile { table, spots, refused })
     }
 
-    fn note_syntax(&mut self, file: usize, path: &Path, body: &str, skip: usize) {
+    fn note_syntax(&mut self, file: usize, path: &Path, text: &str) {
         self.partial = true;
-        let (_, errors) = DeTable::parse_recoverable(body);
+        let (_, errors) = DeTable::parse_recoverable(text);
         let mut lines = BTreeSet::new();
         for error in errors {
             let span = error.span().unwrap_or(0..0);
-            let line = body.as_bytes()[..span.start.min(body.len())].iter().filter(|b| **b == b'\n').count();
+            let line = text.as_bytes()[..span.start.min(text.len())].iter().filter(|b| **b == b'\n').count();
             // One slip makes the parser stumble over the rest of the line as well.
             if !lines.insert(line) {
                 continue;
@@ -305,7 +306,7 @@ impl Files<'_> {
                 break;
             }
             let (what, cure) = syntax_words(error.message());
-            let place = Place::Text { file, start: span.start + skip, end: span.end + skip };
+            let place = Place::Text { file, start: span.start, end: span.end };
             self.report.mistakes.push(Mistake { place, weight: Weight::Mistake, what, cure, other: None });
         }
         if lines.is_empty() {
@@ -352,20 +353,7 @@ fn starred(text: &str) -> String {
     let mut out = String::with_capacity(text.len());
     let mut inside: Option<&str> = None;
     for line in text.split_inclusive('\n') {
-        let from = match (inside, line.split_once('=')) {
-            (Some(_), _) => Some(0),
-            (None, Some((key, _)))
-                if key.split(['.', '{', ',', '#', ' ']).any(|k| is_secret(k.trim_matches(['"', '\'']))) =>
-            {
-                Some(key.len() + 1)
-            }
-            // In a table on one line the secret key may stand behind another one.
-            (None, Some(_)) => {
-                line.to_ascii_lowercase().find('{').filter(|_| line.split(['{', ',']).any(names_secret))
-            }
-            (None, None) => None,
-        };
-        let Some(from) = from else {
+        let Some(from) = inside.map(|_| 0).or_else(|| secret_start(line)) else {
             out.push_str(line);
             continue;
         };
@@ -384,14 +372,19 @@ fn starred(text: &str) -> String {
     out
 }
 
-fn names_secret(part: &str) -> bool {
-    part.split_once('=').is_some_and(|(key, _)| is_secret(key.trim().trim_matches(['"', '\''])))
+/// Where the value of a secret key starts in this line, if one stands in it, be it in a comment.
+fn secret_start(line: &str) -> Option<usize> {
+    let is_name = |c: char| c.is_ascii_alphanumeric() || matches!(c, '_' | '-');
+    line.match_indices('=').find_map(|(at, _)| {
+        let key = line[..at].trim_end().trim_end_matches(['"', '\'']);
+        let key = key.rsplit(|c| !is_name(c)).next().unwrap_or("");
+        is_secret(key).then_some(at + 1)
+    })
 }
 
 /// Turns a parsed table into the layering library's values and notes where everything stands.
 struct Walk<'r> {
     file: usize,
-    skip: usize,
     spots: BTreeMap<KeyPath, (Spot, bool)>,
     refused: BTreeSet<KeyPath>,
     mistakes: &'r mut Vec<Mistake>,
@@ -399,7 +392,7 @@ struct Walk<'r> {
 
 impl Walk<'_> {
     fn place(&self, span: Range<usize>) -> Place {
-        Place::Text { file: self.file, start: span.start + self.skip, end: span.end + self.skip }
+        Place::Text { file: self.file, start: span.start, end: span.end }
     }
 
     fn table(&mut self, table: &DeTable<'_>, path: &mut KeyPath) -> Map<String, Value> {
@@ -410,6 +403,7 @@ impl Walk<'_> {
             if let Err(error) = sumpwarden_core::model::Name::new(name) {
                 let what = format!("the key \"{}\" is no name", super::reader::shortened(name));
                 self.refuse(key_place, what, error.to_string());
+                self.refused.insert([path.as_slice(), &[name.to_owned()]].concat());
                 continue;
             }
             path.push(name.to_owned());
@@ -473,138 +467,5 @@ impl Walk<'_> {
 
     fn refuse(&mut self, place: Place, what: String, cure: String) {
         self.mistakes.push(Mistake { place, weight: Weight::Mistake, what, cure, other: None });
-    }
-}
-
-/// Lays the variables over the files.
-fn add_variables(
-    mut layered: Layered,
-    mut tables: Vec<Map<String, Value>>,
-    variables: &[(String, String)],
-    report: &mut Report,
-) -> Layered {
-    let mut overlay = Map::new();
-    let mut by_path: BTreeMap<KeyPath, &str> = BTreeMap::new();
-    for (name, text) in variables {
-        let Some(rest) = name.strip_prefix(VARIABLE_PREFIX) else { continue };
-        let mut refuse = |what: String, cure: String| {
-            let place = Place::Variable(name.clone());
-            report.mistakes.push(Mistake { place, weight: Weight::Mistake, what, cure, other: None });
-        };
-        if text.contains(char::REPLACEMENT_CHARACTER) {
-            refuse("is no Unicode text".to_owned(), "set it to plain text".to_owned());
-            continue;
-        }
-        let path = match resolve(&layered.root, rest) {
-            Ok(path) => path,
-            Err((what, cure)) => {
-                refuse(what, cure);
-                continue;
-            }
-        };
-        if let Some(first) = by_path.insert(path.clone(), name) {
-            refuse(
-                format!("sets `{}`, and so does {first}", path_text(&path)),
-                "unset one of them".to_owned(),
-            );
-            continue;
-        }
-        if !insert(&mut overlay, &path, text) {
-            refuse("does not fit together with another variable".to_owned(), "unset one of them".to_owned());
-            continue;
-        }
-        let place = Place::Variable(name.clone());
-        for n in 1..path.len() {
-            layered
-                .spots
-                .entry(path[..n].to_vec())
-                .or_insert(Spot { key: place.clone(), value: place.clone() });
-        }
-        layered.refused.remove(&path);
-        layered.spots.insert(path, Spot { key: place.clone(), value: place });
-    }
-    if !overlay.is_empty() {
-        tables.push(overlay);
-        layered.root = build(&tables);
-    }
-    layered
-}
-
-/// Tables whose keys are names that people give.
-const NAMED: &[&str] = &["forward", "bus", "device", "broker", "water", "fluid", "sump"];
-
-/// Whether the keys of the table at `path` are names that people give.
-fn holds_names(path: &[String]) -> bool {
-    match path {
-        [table] => NAMED.contains(&table.as_str()),
-        [sump, _, table] => sump == "sump" && (table == "probe" || table == "limit"),
-        _ => false,
-    }
-}
-
-/// The keys that a variable's name stands for. Case does not matter, and `_` also stands for `-`.
-fn resolve(root: &Value, rest: &str) -> Result<KeyPath, (String, String)> {
-    let fold = |text: &str| text.to_lowercase().replace('-', "_");
-    let mut path = KeyPath::new();
-    let mut here = Some(root);
-    for part in rest.split("__") {
-        let part = fold(part);
-        if part.is_empty() || part.chars().any(|c| !(c.is_ascii_alphanumeric() || c == '_')) {
-            let cure = format!("names look like {VARIABLE_PREFIX}WEB__LISTEN");
-            return Err(("matches no key".to_owned(), cure));
-        }
-        let table = match here.map(|v| &v.kind) {
-            Some(ValueKind::Table(table)) => Some(table),
-            Some(_) => {
-                let what = format!("matches no key: `{}` is no table", path_text(&path));
-                return Err((what, format!("`{}` itself can be set", path_text(&path))));
-            }
-            None => None,
-        };
-        let mut same: Vec<&String> =
-            table.into_iter().flat_map(|t| t.keys()).filter(|k| fold(k) == part).collect();
-        same.sort();
-        let key = match same[..] {
-            [key] => key.clone(),
-            [] if holds_names(&path) => {
-                let mut names: Vec<&str> =
-                    table.into_iter().flat_map(|t| t.keys()).map(String::as_str).collect();
-                names.sort_unstable();
-                let what = format!("matches no key: no `{part}` in `{}`", path_text(&path));
-                return Err((
-                    what,
-                    format!(
-                        "{}names there: {}",
-                        did_you_mean(&part, names.iter().copied()),
-                        names.join(", ")
-                    ),
-                ));
-            }
-            [] => part,
-            [one, two, ..] => {
-                let what = format!("could mean `{one}` and `{two}` in `{}`", path_text(&path));
-                return Err((what, "set it in the file".to_owned()));
-            }
-        };
-        here = table.and_then(|t| t.get(&key));
-        path.push(key);
-    }
-    if matches!(here.map(|v| &v.kind), Some(ValueKind::Table(_) | ValueKind::Array(_))) {
-        let what = format!("sets `{}`, which is no single value", path_text(&path));
-        return Err((what, "tables and lists are set in the file".to_owned()));
-    }
-    Ok(path)
-}
-
-/// Whether it could be put there: not where another variable set a single value.
-fn insert(table: &mut Map<String, Value>, path: &[String], text: &str) -> bool {
-    let [key, rest @ ..] = path else { return false };
-    if rest.is_empty() {
-        return table.insert(key.clone(), Value::new(None, ValueKind::String(text.to_owned()))).is_none();
-    }
-    let below = table.entry(key.clone()).or_insert_with(|| Value::new(None, ValueKind::Table(Map::new())));
-    match &mut below.kind {
-        ValueKind::Table(below) => insert(below, rest, text),
-        _ => false,
     }
 }

@@ -183,6 +183,9 @@ fn host_and_port(notes: &mut Notes<'_>, table: &At, text: Option<&str>, port: u1
 }
 
 fn split_address(text: &str) -> Result<(&str, u16), &'static str> {
+    if text.contains('/') {
+        return Err("is no host and port");
+    }
     let (host, port) = text.rsplit_once(':').ok_or("has no port")?;
     let port: u16 = port.parse().map_err(|_| "has a port that is no number from 1 to 65535")?;
     let bare = host.strip_prefix('[').and_then(|h| h.strip_suffix(']'));
@@ -332,21 +335,14 @@ fn broker(
     }
     let keys = SecretKeys { file: "password_file", direct: "password" };
     let password = secret(notes, at, keys, table.password_file.as_deref(), table.password.as_deref());
-    let user = match (&table.user, password) {
-        (Some(user), Some(password)) => Some((user.clone(), password)),
-        (Some(_), None) => {
-            let given = table.password.is_some() || table.password_file.is_some();
-            if !given {
-                notes.require(at, "password_file", None::<()>, "\"shop.password\", a file of mode 0600");
-            }
-            None
-        }
-        (None, Some(_)) => {
-            notes.require(at, "user", None::<()>, "\"sumpwarden\", whose password it is");
-            None
-        }
-        (None, None) => None,
-    };
+    let given = table.password.is_some() || table.password_file.is_some();
+    if table.user.is_some() && !given && !notes.doubtful(&at.key("password")) {
+        notes.require(at, "password_file", None::<()>, "\"shop.password\", a file of mode 0600");
+    }
+    if table.user.is_none() && given {
+        notes.require(at, "user", None::<()>, "\"sumpwarden\", whose password it is");
+    }
+    let user = table.user.clone().zip(password);
     let client_id = client_id(notes, at, table.client_id.as_deref(), site);
     let tls = table.tls.as_ref().map(|tls| tls_settings(notes, &at.key("tls"), tls));
     let address = address?;

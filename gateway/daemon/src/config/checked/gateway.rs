@@ -6,7 +6,7 @@ use std::time::Duration;
 
 use sumpwarden_core::acquire::settings::Secret;
 use sumpwarden_core::model::Name;
-use sumpwarden_core::store::settings::{self, ForwardSettings};
+use sumpwarden_core::store::settings::{ForwardSettings, StoreSettings};
 
 use super::super::file::{Forward, Shop};
 use super::super::nearest::did_you_mean;
@@ -24,13 +24,11 @@ pub struct SiteSettings {
 
 /// The embedded store.
 #[derive(Clone, PartialEq, Debug)]
-pub struct StoreSettings {
+pub struct StoreConfig {
     /// Its directory.
     pub directory: PathBuf,
-    /// How much it keeps, and how long.
-    pub limits: settings::StoreSettings,
-    /// How often estimates are stored.
-    pub estimates_every: Duration,
+    /// How much is kept, and how long.
+    pub limits: StoreSettings,
 }
 
 /// The page and its interface.
@@ -81,36 +79,55 @@ fn timezone(notes: &mut Notes<'_>, at: &At, text: Option<&str>) -> Option<jiff::
     }
 }
 
-pub(super) fn store(notes: &mut Notes<'_>, shop: &Shop) -> StoreSettings {
+pub(super) fn store(notes: &mut Notes<'_>, shop: &Shop) -> StoreConfig {
     let at = At::root().key("store");
     let table = &shop.store;
-    let days = table.keep_raw_days.unwrap_or(400);
-    if !(1..=36_500).contains(&days) {
-        notes.wrong(
-            &at.key("keep_raw_days"),
-            format!("`keep_raw_days` is {days}"),
-            "it lies from 1 to 36500 days",
-        );
-    }
-    let bytes_max = table.keep_bytes_max.map_or(8 << 30, |size| size.0);
-    if bytes_max < settings::StoreSettings::BYTES_MIN {
-        let cure = "packing needs room: write \"64 MiB\" or more";
+    let default = StoreSettings::default();
+    let bytes_max = table.keep_bytes_max.map_or(default.bytes_max, |size| size.0);
+    if bytes_max < StoreSettings::BYTES_MIN {
+        let cure = format!("packing needs room: write \"{} MiB\" or more", StoreSettings::BYTES_MIN >> 20);
         notes.wrong(&at.key("keep_bytes_max"), format!("`keep_bytes_max` is {bytes_max} bytes"), cure);
     }
     let directory = table.directory.as_deref().unwrap_or("data");
     if directory.is_empty() || directory.contains('\0') {
         notes.wrong(&at.key("directory"), "`directory` names no directory", "write a path, as in \"data\"");
     }
-    let every = (SECOND, DAY);
-    StoreSettings {
-        directory: notes.path(directory),
-        limits: settings::StoreSettings {
-            keep_raw: DAY * days.min(36_500),
-            bytes_max,
-            free_min: table.free_bytes_min.map_or(1 << 30, |size| size.0),
-            ..settings::StoreSettings::default()
-        },
-        estimates_every: notes.time(&at, "estimates_every", table.estimates_every, 600 * SECOND, every),
+    let keep_raw = days(notes, &at, "keep_raw_days", table.keep_raw_days, default.keep_raw);
+    let keep_journal = days(notes, &at, "keep_journal_days", table.keep_journal_days, default.keep_journal);
+    if keep_journal < keep_raw {
+        let what = "the journal would be deleted before the samples it speaks of";
+        let cure = "make `keep_journal_days` at least as long as `keep_raw_days`";
+        notes.clash(
+            &at.key("keep_journal_days"),
+            what,
+            cure,
+            (&at.key("keep_raw_days"), "samples kept longer"),
+        );
+    }
+    let free_min = table.free_bytes_min.map_or(default.free_min, |size| size.0);
+    let limits = StoreSettings { keep_raw, keep_journal, bytes_max, free_min, ..default };
+    StoreConfig { directory: notes.path(directory), limits }
+}
+
+/// How often estimates are stored and written out.
+pub(super) fn estimates_every(notes: &mut Notes<'_>, shop: &Shop) -> Duration {
+    notes.time(
+        &At::root().key("store"),
+        "estimates_every",
+        shop.store.estimates_every,
+        60 * SECOND,
+        (SECOND, DAY),
+    )
+}
+
+fn days(notes: &mut Notes<'_>, at: &At, key: &str, days: Option<u32>, default: Duration) -> Duration {
+    match days {
+        None => default,
+        Some(days @ 1..=36_500) => DAY * days,
+        Some(days) => {
+            notes.wrong(&at.key(key), format!("`{key}` is {days}"), "it lies from 1 to 36500 days");
+            default
+        }
     }
 }
 
@@ -133,7 +150,6 @@ pub(super) fn web(notes: &mut Notes<'_>, shop: &Shop) -> Option<WebSettings> {
     Some(WebSettings { listen })
 }
 
-/// Databases to forward to; `site` is the tag on their points.
 pub(super) fn forwards(notes: &mut Notes<'_>, shop: &Shop, site: Option<&Name>) -> Vec<ForwardSettings> {
     shop.forward.iter().filter_map(|(key, table)| forward(notes, key, table, site)).collect()
 }
@@ -156,7 +172,7 @@ fn forward(
         url: url?,
         organisation: organisation?,
         bucket: bucket?,
-        // A database without authentication ignores the token.
+        // A database without authentication ignores the token; a token with a mistake refuses the whole file anyway.
         token: token.unwrap_or_else(|| Secret::new(String::new())),
         site: site?.clone(),
     })

@@ -171,9 +171,9 @@ fn watched(
         let mut range = probe.range.unwrap_or(possible(probe.quantity));
         let mut whose = format!("the probe \"{of}\"");
         if let (Quantity::Level, Some(checked)) = (probe.quantity, checked)
-            && checked.tank_height_mm < range.1
+            && checked.tank.height_mm() <= range.1
         {
-            range.1 = checked.tank_height_mm;
+            range.1 = checked.tank.height_mm();
             "the tank".clone_into(&mut whose);
         }
         let (subject, quantity, known) = (Subject::Probe(probe.index), probe.quantity, probe.range.is_some());

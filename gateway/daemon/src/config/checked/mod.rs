@@ -19,11 +19,14 @@ mod tank;
 use std::collections::BTreeMap;
 use std::path::PathBuf;
 
+use sumpwarden_core::acquire::plan::plan;
+use sumpwarden_core::acquire::settings::BusSettings;
+use sumpwarden_core::acquire::wire::describe;
 use sumpwarden_core::engine;
 use sumpwarden_core::model::{ProbeIndex, SumpIndex};
 use sumpwarden_core::store::settings::ForwardSettings;
 
-pub use gateway::{SiteSettings, StoreSettings, WebSettings};
+pub use gateway::{SiteSettings, StoreConfig, WebSettings};
 
 use super::file::Shop;
 use super::reader::Wrong;
@@ -39,7 +42,7 @@ pub struct Settings {
     /// Where the gateway stands.
     pub site: SiteSettings,
     /// The embedded store.
-    pub store: StoreSettings,
+    pub store: StoreConfig,
     /// The page.
     pub web: WebSettings,
     /// Databases to forward to.
@@ -54,12 +57,17 @@ pub(super) fn check(
     base: PathBuf,
     report: &mut Report,
 ) -> Option<Settings> {
-    let mut notes = Notes { layered, report, noted: layered.refused_keys(), base };
+    let lost = layered.refused_keys();
+    let mut notes = Notes { layered, report, noted: lost.clone(), lost, base };
     for mistake in wrong {
         let place = match mistake.key {
             true => layered.key_place(&mistake.path),
             false => layered.value_place(&mistake.path),
         };
+        notes.noted.extend(mistake.meant);
+        if !mistake.key {
+            notes.lost.insert(mistake.path.clone());
+        }
         notes.noted.insert(mistake.path);
         let (what, cure) = (mistake.what, mistake.cure);
         notes.report.mistakes.push(Mistake { place, weight: Weight::Mistake, what, cure, other: None });
@@ -74,8 +82,8 @@ pub(super) fn check(
     let buses = bus::buses(&mut notes, &shop);
     let brokers = bus::brokers(&mut notes, &shop, site.as_ref().map(|s| &s.name));
     let mut wiring = source::Wiring::new(buses, brokers, &shop);
-    let mut settings =
-        engine::Settings { estimate_every: store.estimates_every, ..engine::Settings::default() };
+    let estimate_every = gateway::estimates_every(&mut notes, &shop);
+    let mut settings = engine::Settings { estimate_every, ..engine::Settings::default() };
     let indices = probe_indices(&shop);
     let fluids = sump::fluids(&mut notes, &shop);
     let waters = sump::waters(&mut notes, &shop);
@@ -83,7 +91,7 @@ pub(super) fn check(
         let at = root.key("sump").key(key);
         let here = SumpIndex(u32::try_from(number).expect("fewer sumps than items in a file"));
         let sump = sump::sump(&mut notes, &at, key, table, &fluids, &waters);
-        let tank_height = sump.as_ref().map(|s| s.tank_height_mm);
+        let tank_height = sump.as_ref().map(|s| s.tank.height_mm());
         let mut facts = BTreeMap::new();
         for (probe_key, probe_table) in &table.probe {
             let context =
@@ -106,7 +114,10 @@ pub(super) fn check(
     }
     let (buses, brokers) = wiring.finish(&mut notes);
     (settings.buses, settings.brokers) = (buses, brokers);
-    if shop.sump.is_empty() && !notes.doubtful(&root) {
+    for bus in &settings.buses {
+        note_load(&mut notes, bus);
+    }
+    if shop.sump.is_empty() && !notes.doubtful(&root.key("sump")) {
         notes.wrong(&root, "there is no sump", "add a table [sump.NAME] with its tank and probes");
     }
     let site = site?;
@@ -120,4 +131,22 @@ fn probe_indices(shop: &Shop) -> BTreeMap<(&str, &str), ProbeIndex> {
         .iter()
         .flat_map(|(sump, table)| table.probe.keys().map(move |p| (sump.as_str(), p.as_str())));
     keys.zip(0..).map(|(key, index)| (key, ProbeIndex(index))).collect()
+}
+
+/// Share of a serial line's time from which the polls start to wait for each other, percent: the devices' own thinking
+/// time comes on top and is not known here.
+const LINE_LOAD_WARN_PERCENT: f64 = 80.0;
+
+/// Notes a serial line that cannot carry its requests, or only just.
+fn note_load(notes: &mut Notes<'_>, bus: &BusSettings) {
+    let Ok(plan) = plan(bus) else { return };
+    let Some(load) = describe(bus, &plan).line_load_percent else { return };
+    let at = At::root().key("bus").key(bus.name.as_str());
+    let what = format!("the requests fill {load:.0} % of the time of serial line \"{}\"", bus.name);
+    let cure = "read some probes less often (every), raise baud, or put devices on a second line";
+    if load > 100.0 {
+        notes.wrong(&at, what, cure);
+    } else if load > LINE_LOAD_WARN_PERCENT {
+        notes.warn(&at, what, cure);
+    }
 }

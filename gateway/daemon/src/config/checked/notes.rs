@@ -50,6 +50,8 @@ pub(super) struct Notes<'a> {
     pub(super) report: &'a mut Report,
     /// Keys already complained of: their absence is no second mistake.
     pub(super) noted: BTreeSet<KeyPath>,
+    /// Keys whose values nobody reads: what would stand below them is missing for a reason.
+    pub(super) lost: BTreeSet<KeyPath>,
     /// Directory of the main file; relative paths start there.
     pub(super) base: PathBuf,
 }
@@ -98,6 +100,7 @@ impl Notes<'_> {
     pub(super) fn doubtful(&self, at: &At) -> bool {
         self.layered.partial
             || self.noted.range(at.0.clone()..).next().is_some_and(|path| path.starts_with(&at.0))
+            || (1..at.0.len()).any(|n| self.lost.contains(&at.0[..n]))
     }
 
     /// A key that must be there.
@@ -105,7 +108,10 @@ impl Notes<'_> {
         let at = table.key(key);
         if value.is_none() && !self.doubtful(&at) {
             let place = self.layered.key_place(&table.0);
-            let what = format!("`{}` lacks `{key}`", table.text());
+            let what = match table.0.is_empty() {
+                true => format!("`{key}` is missing"),
+                false => format!("`{}` lacks `{key}`", table.text()),
+            };
             let cure = format!("write {key} = {example}");
             self.noted.insert(at.0);
             self.report.mistakes.push(Mistake { place, weight: Weight::Mistake, what, cure, other: None });
@@ -156,7 +162,7 @@ impl Notes<'_> {
             Some(from) => {
                 let value = from.convert(measure.value, unit);
                 if value.is_none() {
-                    let what = format!("{} do not fit `{}`", describe(from), at.text());
+                    let what = format!("the unit `{}` does not fit `{}`", from.ucum(), at.text());
                     self.wrong(at, what, example);
                 }
                 value
@@ -205,6 +211,12 @@ impl Notes<'_> {
     }
 }
 
+/// An error text of the form "what; cure" in its two parts.
+pub(super) fn note_two_parts(notes: &mut Notes<'_>, at: &At, error: &str) {
+    let (what, cure) = error.split_once("; ").unwrap_or((error, "see the example configuration"));
+    notes.wrong(at, what, cure);
+}
+
 /// A checked name: every key was read as one.
 pub(super) fn name(key: &str) -> Name {
     Name::new(key).expect("every key was checked to be a name when its file was read")
@@ -222,9 +234,4 @@ fn listed(names: &[&str]) -> String {
     let more = names.len().saturating_sub(SHOWN);
     let shown = names[..names.len() - more].join(", ");
     if more > 0 { format!("{shown} and {more} more") } else { shown }
-}
-
-/// "`mm`" with its code quoted.
-fn describe(unit: Unit) -> String {
-    format!("`{}`", unit.ucum())
 }

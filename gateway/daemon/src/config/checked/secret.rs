@@ -6,7 +6,7 @@ use std::path::Path;
 
 use sumpwarden_core::acquire::settings::Secret;
 
-use super::super::sources::VARIABLE_PREFIX;
+use super::super::variables::VARIABLE_PREFIX;
 use super::notes::{At, Notes};
 
 /// Largest secret, bytes.

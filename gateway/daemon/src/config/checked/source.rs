@@ -9,7 +9,7 @@ use sumpwarden_protocol::words::{Encoding, NumberKind, Order};
 
 use super::super::file::{Probe, Shop};
 use super::bus::Buses;
-use super::notes::{At, Notes};
+use super::notes::{At, Notes, note_two_parts};
 use super::overlap;
 
 /// Buses and brokers while probes are attached to them.
@@ -191,12 +191,6 @@ fn note_unfit(notes: &mut Notes<'_>, at: &At, keys: &[(&str, bool)], what: &str)
 fn address(notes: &mut Notes<'_>, at: &At, table: &Probe) -> Option<Address> {
     let text = notes.require(at, "register", table.register.as_deref(), "\"30001\" or \"input:0\"")?;
     Address::parse(text).map_err(|error| note_two_parts(notes, &at.key("register"), &error.to_string())).ok()
-}
-
-/// An error text of the form "what; cure" in its two parts.
-fn note_two_parts(notes: &mut Notes<'_>, at: &At, error: &str) {
-    let (what, cure) = error.split_once("; ").unwrap_or((error, "write it as the device's manual does"));
-    notes.wrong(at, what, cure);
 }
 
 fn encoding(notes: &mut Notes<'_>, at: &At, table: &Probe, address: Option<Address>) -> Option<Encoding> {

@@ -2,9 +2,9 @@
 
 use std::collections::BTreeMap;
 
-use sumpwarden_core::estimate::settings::{
-    FluidSettings, SumpProbes, SumpSettings, TankShape, WaterSettings,
-};
+use sumpwarden_core::estimate::fluid::{JarTest, JarTestError};
+use sumpwarden_core::estimate::settings::{FluidSettings, SumpProbes, SumpSettings, WaterSettings};
+use sumpwarden_core::estimate::tank::Tank;
 use sumpwarden_core::model::{ProbeIndex, Quantity, Unit};
 
 use super::super::file::{Fluid, Shop, Sump, Water};
@@ -15,7 +15,7 @@ use super::tank;
 /// A checked sump before its probes are known.
 pub(super) struct Checked {
     pub(super) settings: SumpSettings,
-    pub(super) tank_height_mm: f64,
+    pub(super) tank: Tank,
 }
 
 /// Longest title, in characters.
@@ -44,15 +44,16 @@ pub(super) fn sump(
     let target = notes.require(at, "target_percent", table.target_percent, "7.5");
     let target =
         target.and_then(|value| notes.within(&at.key("target_percent"), value, (0.5, 50.0), "percent"));
-    let shape = match &table.tank {
+    let (shape, tank) = match &table.tank {
         Some(tank) => tank::tank(notes, &at.key("tank"), tank),
         None => {
             let example =
                 "{ shape = \"box\", length = \"1200 mm\", width = \"700 mm\", height = \"400 mm\" }";
             notes.require(at, "tank", None, example)
         }
-    };
-    let height = shape.as_ref().map(tank_height_mm);
+    }
+    .unzip();
+    let height = tank.as_ref().map(Tank::height_mm);
     let marks = marks(notes, at, table, height);
     let holdup = table.holdup.as_ref().map(|holdup| {
         let at = at.key("holdup");
@@ -72,7 +73,7 @@ pub(super) fn sump(
         target_percent: target?,
         probes: SumpProbes::default(),
     };
-    Some(Checked { settings, tank_height_mm: height? })
+    Some(Checked { settings, tank: tank? })
 }
 
 /// Fill mark and pump minimum, mm, against each other and the tank.
@@ -131,24 +132,14 @@ fn fluid(notes: &mut Notes<'_>, key: &str, table: &Fluid) -> Option<FluidSetting
     let factor = factor.and_then(|f| notes.within(&at.key("refractometer_factor"), f, (0.2, 10.0), ""));
     let curve = notes.require(&at, "conductivity_curve", table.conductivity_curve.clone(), CURVE)?;
     let curve_at = at.key("conductivity_curve");
-    if curve.len() < 2 {
-        notes.wrong(
-            &curve_at,
-            "the curve has fewer than two points",
-            format!("write conductivity_curve = {CURVE}"),
-        );
-        return None;
-    }
-    if !tank::rising(notes, &curve_at, &curve, "percent", "uS/cm") {
-        return None;
-    }
-    let (first, last) = (curve[0], curve[curve.len() - 1]);
-    if first.0 < 0.0 || last.0 > 100.0 || first.1 < 0.0 {
-        notes.wrong(
-            &curve_at,
-            "the curve leaves 0 to 100 percent, or starts below 0 uS/cm",
-            format!("write {CURVE}"),
-        );
+    if let Err(error) = JarTest::new(&curve) {
+        let at = match &error {
+            JarTestError::TooFew(_) => curve_at,
+            JarTestError::NotRising { place, .. } | JarTestError::OutOfRange { place } => {
+                curve_at.item(place - 1)
+            }
+        };
+        notes.wrong(&at, error.to_string(), format!("write it as in {CURVE}"));
         return None;
     }
     Some(FluidSettings { name: name(key), refractometer_factor: factor?, conductivity_curve: curve })
@@ -188,14 +179,5 @@ impl Checked {
             makeup_total: first(Quantity::FlowTotal),
         };
         SumpSettings { probes, ..self.settings }
-    }
-}
-
-fn tank_height_mm(shape: &TankShape) -> f64 {
-    match shape {
-        TankShape::Boxes(parts) => parts.iter().map(|part| part.top_mm).fold(0.0, f64::max),
-        TankShape::SlopedFloor { height_mm, .. } => *height_mm,
-        TankShape::LyingCylinder { diameter_mm, .. } => *diameter_mm,
-        TankShape::Strapping(points) => points.last().map_or(0.0, |p| p.0),
     }
 }

@@ -1,47 +1,73 @@
 //! The shape of a tank: which keys belong to it, and sizes that can be.
 
 use sumpwarden_core::estimate::settings::{BoxPart, Heads, TankShape};
+use sumpwarden_core::estimate::tank::{Tank, TankError};
 
 use super::super::file::{BoxTable, HeadsWord, Shape, TankTable};
 use super::super::quantity::Measure;
-use super::notes::{At, Notes, number};
+use super::notes::{At, Notes, note_two_parts};
 
 /// Smallest length that can be meant, mm.
 const LENGTH_MIN: f64 = 1.0;
 
-pub(super) fn tank(notes: &mut Notes<'_>, at: &At, table: &TankTable) -> Option<TankShape> {
-    let shape = notes.require(at, "shape", table.shape, "\"box\"")?;
-    let (word, belonging) = keys_of(shape);
+/// The shape and the tank of it.
+pub(super) fn tank(notes: &mut Notes<'_>, at: &At, table: &TankTable) -> Option<(TankShape, Tank)> {
+    let word = notes.require(at, "shape", table.shape, "\"box\"")?;
+    let (name, belonging) = keys_of(word);
     for (key, written) in written_keys(table) {
         if written && !belonging.contains(&key) {
-            let what = format!("`{key}` does not belong to a tank of shape \"{word}\"");
+            let what = format!("`{key}` does not belong to a tank of shape \"{name}\"");
             notes.wrong(&at.key(key), what, format!("its keys are {}", belonging.join(", ")));
         }
     }
-    match shape {
+    let shape = shape(notes, at, table, word)?;
+    match Tank::new(&shape) {
+        Ok(tank) => Some((shape, tank)),
+        Err(error) => {
+            note_two_parts(notes, &offending(at, &error), &error.to_string());
+            None
+        }
+    }
+}
+
+fn shape(notes: &mut Notes<'_>, at: &At, table: &TankTable, word: Shape) -> Option<TankShape> {
+    Some(match word {
         Shape::Box => {
             let [length_mm, width_mm, top_mm] = lengths(notes, at, table, ["length", "width", "height"])?;
-            Some(TankShape::Boxes(vec![BoxPart { length_mm, width_mm, floor_mm: 0.0, top_mm }]))
+            TankShape::Boxes(vec![BoxPart { length_mm, width_mm, floor_mm: 0.0, top_mm }])
         }
         Shape::Boxes => {
-            let parts = required_parts(notes, at, table)?;
-            boxes(notes, &at.key("parts"), parts)
+            const PARTS: &str =
+                "[{ length = \"1200 mm\", width = \"700 mm\", floor = \"0 mm\", top = \"400 mm\" }]";
+            let parts = notes.require(at, "parts", table.parts.as_deref(), PARTS)?;
+            TankShape::Boxes(boxes(notes, &at.key("parts"), parts)?)
         }
         Shape::SlopedFloor => {
             let keys = ["length", "width", "height", "drop"];
             let [length_mm, width_mm, height_mm, drop_mm] = lengths(notes, at, table, keys)?;
-            if drop_mm >= height_mm {
-                let what = format!(
-                    "the floor rises by {} mm, the walls stand {} mm",
-                    number(drop_mm),
-                    number(height_mm)
-                );
-                notes.wrong(&at.key("drop"), what, "`drop` is less than `height`");
-            }
-            Some(TankShape::SlopedFloor { length_mm, width_mm, drop_mm, height_mm })
+            TankShape::SlopedFloor { length_mm, width_mm, drop_mm, height_mm }
         }
-        Shape::LyingCylinder => cylinder(notes, at, table),
-        Shape::Strapping => strapping(notes, at, table),
+        Shape::LyingCylinder => cylinder(notes, at, table)?,
+        Shape::Strapping => {
+            let example = "[[0, 0], [100, 84], [400, 336]]: mm and litres, both rising";
+            TankShape::Strapping(notes.require(at, "table", table.table.clone(), example)?)
+        }
+    })
+}
+
+/// The key that a tank's mistake lies in.
+fn offending(at: &At, error: &TankError) -> At {
+    match error {
+        TankError::NotPositive { .. } | TankError::TooLong { .. } => at.clone(),
+        TankError::NoParts | TankError::LowestFloor { .. } | TankError::Gap { .. } => at.key("parts"),
+        TankError::PartUpsideDown { part, .. } => at.key("parts").item(*part).key("top"),
+        TankError::Drop { .. } => at.key("drop"),
+        TankError::Dish { .. } => at.key("dish"),
+        TankError::Knuckle { .. } => at.key("knuckle"),
+        TankError::HeadDepth { .. } => at.key("depth"),
+        TankError::TooFewRows { .. } => at.key("table"),
+        TankError::NotRising { row, .. } => at.key("table").item(*row),
+        TankError::Negative { .. } | TankError::FullAtFloor { .. } => at.key("table").item(0),
     }
 }
 
@@ -109,17 +135,8 @@ fn required_length(
     notes.length(&at.key(key), measure, least)
 }
 
-fn required_parts<'t>(notes: &mut Notes<'_>, at: &At, table: &'t TankTable) -> Option<&'t [BoxTable]> {
-    let example = "[{ length = \"1200 mm\", width = \"700 mm\", floor = \"0 mm\", top = \"400 mm\" }]";
-    let parts = notes.require(at, "parts", table.parts.as_deref(), example)?;
-    if parts.is_empty() {
-        notes.wrong(&at.key("parts"), "`parts` is empty", format!("write parts = {example}"));
-        return None;
-    }
-    Some(parts)
-}
-
-fn boxes(notes: &mut Notes<'_>, at: &At, parts: &[BoxTable]) -> Option<TankShape> {
+/// Boxes with all their lengths; every missing or wrong one is noted.
+fn boxes(notes: &mut Notes<'_>, at: &At, parts: &[BoxTable]) -> Option<Vec<BoxPart>> {
     let read: Vec<Option<BoxPart>> = parts
         .iter()
         .enumerate()
@@ -129,37 +146,10 @@ fn boxes(notes: &mut Notes<'_>, at: &At, parts: &[BoxTable]) -> Option<TankShape
             let width = required_length(notes, &at, "width", part.width.as_ref(), LENGTH_MIN);
             let floor = required_length(notes, &at, "floor", part.floor.as_ref(), 0.0);
             let top = required_length(notes, &at, "top", part.top.as_ref(), LENGTH_MIN);
-            let (floor, top) = (floor?, top?);
-            if floor >= top {
-                let what = format!("the box stands from {} mm to {} mm", number(floor), number(top));
-                notes.wrong(&at.key("top"), what, "`top` lies above `floor`");
-                return None;
-            }
-            Some(BoxPart { length_mm: length?, width_mm: width?, floor_mm: floor, top_mm: top })
+            Some(BoxPart { length_mm: length?, width_mm: width?, floor_mm: floor?, top_mm: top? })
         })
         .collect();
-    let parts: Vec<BoxPart> = read.into_iter().collect::<Option<_>>()?;
-    // From the floor up there must be a box at every height, or the level would have no volume there.
-    let mut sorted = parts.clone();
-    sorted.sort_by(|a, b| a.floor_mm.total_cmp(&b.floor_mm));
-    let mut covered = 0.0_f64;
-    for part in &sorted {
-        if part.floor_mm > covered {
-            let what = format!(
-                "no box covers the heights from {} mm to {} mm",
-                number(covered),
-                number(part.floor_mm)
-            );
-            notes.wrong(
-                at,
-                what,
-                "the lowest `floor` is 0 mm, and each next box starts at or below the top of another",
-            );
-            return None;
-        }
-        covered = covered.max(part.top_mm);
-    }
-    Some(TankShape::Boxes(parts))
+    read.into_iter().collect()
 }
 
 fn cylinder(notes: &mut Notes<'_>, at: &At, table: &TankTable) -> Option<TankShape> {
@@ -180,15 +170,9 @@ fn cylinder(notes: &mut Notes<'_>, at: &At, table: &TankTable) -> Option<TankSha
     let [diameter_mm, length_mm] = sizes?;
     let heads = match heads {
         HeadsWord::Flat => Heads::Flat,
+        // Dish radius = diameter, knuckle radius = a tenth of it: the common head (DIN 28011).
         HeadsWord::Torispherical => {
-            // Klöpper head: dish radius = diameter, knuckle radius = a tenth of it (DIN 28011).
-            let dish =
-                notes.within(&at.key("dish"), table.dish.unwrap_or(1.0), (0.5, 2.0), "times the diameter")?;
-            let knuckle = table.knuckle.unwrap_or(0.1);
-            Heads::Torispherical {
-                dish,
-                knuckle: notes.within(&at.key("knuckle"), knuckle, (0.0, 0.5), "times the diameter")?,
-            }
+            Heads::Torispherical { dish: table.dish.unwrap_or(1.0), knuckle: table.knuckle.unwrap_or(0.1) }
         }
         HeadsWord::Ellipsoidal => Heads::Ellipsoidal {
             depth_mm: match &table.depth {
@@ -198,37 +182,4 @@ fn cylinder(notes: &mut Notes<'_>, at: &At, table: &TankTable) -> Option<TankSha
         },
     };
     Some(TankShape::LyingCylinder { diameter_mm, length_mm, heads })
-}
-
-fn strapping(notes: &mut Notes<'_>, at: &At, table: &TankTable) -> Option<TankShape> {
-    const EXAMPLE: &str = "[[0, 0], [100, 84], [400, 336]]: mm and litres, both rising";
-    let points = notes.require(at, "table", table.table.as_ref(), EXAMPLE)?;
-    let at = at.key("table");
-    if points.len() < 2 {
-        notes.wrong(&at, "the table has fewer than two points", format!("write table = {EXAMPLE}"));
-        return None;
-    }
-    if points[0].0 < 0.0 || points[0].1 < 0.0 || points[points.len() - 1].0 > 100_000.0 {
-        notes.wrong(&at, "the table reaches below 0 or above 100 m", format!("write table = {EXAMPLE}"));
-        return None;
-    }
-    rising(notes, &at, points, "mm", "L").then(|| TankShape::Strapping(points.clone()))
-}
-
-/// Whether both columns rise from row to row; notes the first row that does not.
-pub(super) fn rising(notes: &mut Notes<'_>, at: &At, points: &[(f64, f64)], x: &str, y: &str) -> bool {
-    for (index, pair) in points.windows(2).enumerate() {
-        let (before, after) = (pair[0], pair[1]);
-        if after.0 <= before.0 || after.1 <= before.1 {
-            let row = |p: (f64, f64)| format!("[{}, {}]", number(p.0), number(p.1));
-            let what = format!("{} does not rise from {} in `{}`", row(after), row(before), at.text());
-            notes.wrong(
-                &at.item(index + 1),
-                what,
-                format!("each row has more {x} and more {y} than the one before"),
-            );
-            return false;
-        }
-    }
-    true
 }
