@@ -16,6 +16,8 @@ use super::file::Shop;
 use super::nearest::{did_you_mean, nearest};
 use super::sources::{KeyPath, Layered, is_secret, path_text};
 
+/// Unknown keys that are listed.
+const UNKNOWN_KEYS_MAX: usize = 1000;
 /// Type mistakes after which reading gives up: each costs a pass.
 const TYPE_MISTAKES_MAX: usize = 50;
 
@@ -59,14 +61,29 @@ pub(super) fn read(layered: &Layered) -> (Option<Shop>, Vec<Wrong>) {
             }
         }
     };
-    wrong.append(&mut session.unknown.borrow_mut());
+    wrong.extend(session.unknown.into_inner().into_iter().map(|(path, fields)| unknown_key(path, fields)));
     (shop, wrong)
+}
+
+/// The complaint about a key that none of `fields` is.
+fn unknown_key(path: KeyPath, fields: &[&str]) -> Wrong {
+    let (key, table) = path.split_last().expect("a key stands below the root");
+    let place = if table.is_empty() { "the file".to_owned() } else { format!("`{}`", path_text(table)) };
+    // A secret itself is no key of a file.
+    let offered: Vec<&str> = fields.iter().copied().filter(|field| !is_secret(field)).collect();
+    let cure = match is_secret(key) && fields.iter().any(|field| field.ends_with("_file")) {
+        true => SECRETS_ELSEWHERE.to_owned(),
+        false => format!("{}keys here: {}", did_you_mean(key, offered.iter().copied()), offered.join(", ")),
+    };
+    let what = format!("unknown key `{key}` in {place}");
+    let meant = nearest(key, fields.iter().copied()).map(|near| [table, &[near.to_owned()]].concat());
+    Wrong { path, what, cure, key: true, meant }
 }
 
 struct Session<'a> {
     layered: &'a Layered,
     struck: RefCell<BTreeSet<KeyPath>>,
-    unknown: RefCell<Vec<Wrong>>,
+    unknown: RefCell<Vec<(KeyPath, &'static [&'static str])>>,
 }
 
 #[derive(Clone)]
@@ -135,26 +152,14 @@ impl<'a> Node<'a> {
         }
     }
 
-    fn note_unknown(&self, key: &str, fields: &[&str]) {
-        let mut path = self.path.clone();
-        path.push(key.to_owned());
-        let place =
-            if self.path.is_empty() { "the file".to_owned() } else { format!("`{}`", path_text(&self.path)) };
-        // A secret itself is no key of a file.
-        let offered: Vec<&str> = fields.iter().copied().filter(|field| !is_secret(field)).collect();
-        let cure = match is_secret(key) && fields.iter().any(|f| f.ends_with("_file")) {
-            true => SECRETS_ELSEWHERE.to_owned(),
-            false => {
-                format!("{}keys here: {}", did_you_mean(key, offered.iter().copied()), offered.join(", "))
-            }
-        };
-        let what = format!("unknown key `{key}` in {place}");
-        let meant = nearest(key, fields.iter().copied()).map(|near| {
-            let mut meant = self.path.clone();
-            meant.push(near.to_owned());
-            meant
-        });
-        self.session.unknown.borrow_mut().push(Wrong { path, what, cure, key: true, meant });
+    /// Keeps the key for later: the words for it cost far more than a pass.
+    fn note_unknown(&self, key: &str, fields: &'static [&'static str]) {
+        let mut unknown = self.session.unknown.borrow_mut();
+        if unknown.len() < UNKNOWN_KEYS_MAX {
+            let mut path = self.path.clone();
+            path.push(key.to_owned());
+            unknown.push((path, fields));
+        }
     }
 }
 

@@ -24,10 +24,12 @@ pub const ALL_BYTES_MAX: u64 = 8 << 20;
 /// Most fragments.
 pub const FRAGMENTS_MAX: usize = 256;
 /// Most keys and list items of all files together, counted by their separators. A shop of two hundred sumps has about
-/// twenty thousand; the tree costs a few hundred bytes for each.
-pub const ITEMS_MAX: usize = 60_000;
+/// twenty thousand; while it is read, each costs about two kilobytes.
+pub const ITEMS_MAX: usize = 30_000;
 /// Directory of fragments beside the main file.
 pub const FRAGMENTS_DIRECTORY: &str = "conf.d";
+/// Largest file in which the parser goes on after its first mistake: every byte can be one, and each costs memory.
+const RECOVERY_BYTES_MAX: usize = 128 << 10;
 /// Syntax mistakes listed for one file.
 const SYNTAX_MISTAKES_MAX: usize = 10;
 
@@ -121,17 +123,15 @@ pub(super) fn gather(main: &Path, variables: &[(String, String)], report: &mut R
         merge_spots(&mut spots, layer.spots, report);
         tables.push(layer.table);
     }
-    let layered = Layered { root: build(&tables), spots, refused, main: main.to_owned(), partial };
-    variables::add(layered, tables, variables, report)
+    let layered = Layered { root: build(tables), spots, refused, main: main.to_owned(), partial };
+    variables::add(layered, variables, report)
 }
 
 /// Layers the tables with the `config` crate.
-pub(super) fn build(tables: &[Map<String, Value>]) -> Value {
-    let mut builder = Config::builder();
-    for table in tables {
-        builder = builder.add_source(Layer(table.clone()));
-    }
-    builder.build().expect("tables in memory cannot fail to be collected").cache
+pub(super) fn build(tables: Vec<Map<String, Value>>) -> Value {
+    let layered =
+        tables.into_iter().fold(Config::builder(), |builder, table| builder.add_source(Layer(table)));
+    layered.build().expect("tables in memory cannot fail to be collected").cache
 }
 
 /// One parsed file, or the variables, as a source of the `config` crate.
@@ -275,8 +275,8 @@ impl Files<'_> {
     fn parse(&mut self, file: usize, path: &Path, text: &str) -> Option<ParsedFile> {
         let table = match DeTable::parse(text) {
             Ok(table) => table.into_inner(),
-            Err(_) => {
-                self.note_syntax(file, path, text);
+            Err(first) => {
+                self.note_syntax(file, path, text, first);
                 return None;
             }
         };
@@ -291,9 +291,12 @@ impl Files<'_> {
         Some(ParsedFile { table, spots, refused })
     }
 
-    fn note_syntax(&mut self, file: usize, path: &Path, text: &str) {
+    fn note_syntax(&mut self, file: usize, path: &Path, text: &str, first: toml::de::Error) {
         self.partial = true;
-        let (_, errors) = DeTable::parse_recoverable(text);
+        let errors = match text.len() {
+            0..=RECOVERY_BYTES_MAX => DeTable::parse_recoverable(text).1,
+            _ => vec![first],
+        };
         let mut lines = BTreeSet::new();
         for error in errors {
             let span = error.span().unwrap_or(0..0);

@@ -65,6 +65,39 @@ fn the_example_of_a_small_shop_loads_without_a_warning() {
     assert_eq!(loaded.settings.engine.probes.len(), 8);
 }
 
+/// 12.2 in = 309.88 mm; 27648 counts over 16 mA; mS/cm = 1000 uS/cm; tenths of an ohm; 30003 is index 2.
+#[test]
+fn the_example_means_what_it_says() {
+    use sumpwarden_core::signal::settings::{InputStage, SensorStage};
+
+    let loaded = load_with(&repository().join("deploy/examples/small-shop.toml"), &[]).unwrap();
+    let engine = &loaded.settings.engine;
+    let near = |a: f64, b: f64| assert!((a - b).abs() < 1e-9, "{a} instead of {b}");
+    near(engine.sumps[1].fill_mark_mm, 309.88);
+    let probe = |sump: &str, name: &str| {
+        engine
+            .probes
+            .iter()
+            .find(|p| p.name.as_str() == name && engine.sumps[p.sump.slot()].name.as_str() == sump)
+            .unwrap()
+    };
+    let InputStage::Loop { to_ma, points, .. } = &probe("lathe-3", "level").input else { panic!("a loop") };
+    near(to_ma.at(0.0), 4.0);
+    near(to_ma.at(27_648.0), 20.0);
+    assert_eq!(points, &[(4.0, 0.0), (20.0, 500.0)]);
+    let InputStage::Scaled(line) = probe("lathe-3", "conductivity").input else { panic!("scaled") };
+    near(line.at(1.29), 1290.0);
+    let InputStage::Scaled(line) = probe("mill-1", "temperature").input else { panic!("scaled") };
+    near(line.at(10_779.0), 1077.9);
+    assert_eq!(probe("mill-1", "temperature").sensor, SensorStage::Rtd { r0_ohm: 1000.0, lead_ohm: 0.0 });
+    let lathe =
+        engine.buses.iter().flat_map(|b| &b.devices).find(|d| d.name.as_str() == "lathe-3-head").unwrap();
+    let mut indices: Vec<u16> = lathe.points.iter().map(|p| p.address.index).collect();
+    indices.sort_unstable();
+    assert_eq!(indices, [0, 0, 1, 2], "discrete input 0, and input registers 30001 to 30003");
+    assert_eq!(lathe.timeout, Duration::from_millis(300));
+}
+
 /// Every broken file is refused, or warned of, in the very words that stand beside it. With UPDATE_EXPECTED set the words
 /// are written anew, to be read before they are committed.
 #[test]
@@ -242,17 +275,26 @@ fn what_is_no_configuration_is_refused_soon_and_says_why() {
     for n in 0..70_000 {
         wide.push_str(&format!("k{n}=1\n"));
     }
+    let (mut unknown, mut wrong) = (String::new(), String::new());
+    for n in 0..29_000 {
+        unknown.push_str(&format!("k{n}=1\n"));
+    }
+    for n in 0..9_000 {
+        wrong.push_str(&format!("[sump.s{n}]\ntitle = 1\nfluid = 2\n"));
+    }
     let cases: Vec<(&str, Vec<u8>, &str)> = vec![
         ("not UTF-8", b"[site]\nname = \"\xff\xfe\"\n".to_vec(), "is no UTF-8 text: byte 15, line 2"),
         ("UTF-16", b"\xff\xfe[\0s\0i\0t\0e\0]\0".to_vec(), "is no UTF-8 text: byte 0, line 1"),
         ("NUL", b"[site]\nname = \"a\0b\"\n".to_vec(), "not TOML"),
         ("100 MiB", vec![b'#'; large], "is larger than 1 MiB"),
-        ("lists in lists", nest("[", "]", 50_000).into_bytes(), "recursion"),
-        ("tables in tables", nest("{a=", "}", 20_000).into_bytes(), "recursion"),
+        ("lists in lists", nest("[", "]", 29_000).into_bytes(), "recursion"),
+        ("tables in tables", nest("{a=", "}", 14_000).into_bytes(), "recursion"),
         ("dotted keys", format!("{}a = 1", "a.".repeat(400_000)).into_bytes(), "recursion"),
         ("dotted header", format!("[{}a]", "a.".repeat(400_000)).into_bytes(), "recursion"),
         ("wide", wide.into_bytes(), "keys and list items"),
-        ("only mistakes", b"=\n".repeat(50_000), "not TOML"),
+        ("wide within limits", unknown.into_bytes(), "unknown key"),
+        ("wrong types", wrong.into_bytes(), "does not belong here"),
+        ("only mistakes", b":\n".repeat(50_000), "not TOML"),
         (
             "no tables",
             b"\xef\xbb\xbfsite = 3\n".to_vec(),

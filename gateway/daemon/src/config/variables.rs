@@ -15,12 +15,7 @@ use super::sources::{KeyPath, Layered, Spot, build, path_text};
 pub const VARIABLE_PREFIX: &str = "SUMPWARDEN__";
 
 /// Lays the variables over the files.
-pub(super) fn add(
-    mut layered: Layered,
-    mut tables: Vec<Map<String, Value>>,
-    variables: &[(String, String)],
-    report: &mut Report,
-) -> Layered {
+pub(super) fn add(mut layered: Layered, variables: &[(String, String)], report: &mut Report) -> Layered {
     let mut overlay = Map::new();
     let mut by_path: BTreeMap<KeyPath, &str> = BTreeMap::new();
     for (name, text) in variables {
@@ -61,9 +56,10 @@ pub(super) fn add(
         layered.refused.remove(&path);
         layered.spots.insert(path, Spot { key: place.clone(), value: place });
     }
-    if !overlay.is_empty() {
-        tables.push(overlay);
-        layered.root = build(&tables);
+    if !overlay.is_empty()
+        && let ValueKind::Table(files) = std::mem::take(&mut layered.root.kind)
+    {
+        layered.root = build(vec![files, overlay]);
     }
     layered
 }
