@@ -187,6 +187,8 @@ struct ListeningPoint {
     expected: Expected,
     /// Own times the probe has had, the newest [`TIMES_REMEMBERED`] of them.
     had: BTreeSet<Timestamp>,
+    /// Latest of all readings taken over, with or without an own time.
+    newest: Option<Timestamp>,
 }
 
 /// A payload's format, ready to decode.
@@ -265,6 +267,7 @@ impl ListeningPoint {
             time_window: topic.time_window,
             expected,
             had: BTreeSet::new(),
+            newest: None,
         })
     }
 
@@ -301,6 +304,7 @@ impl ListeningPoint {
         if let Some(time) = own_time {
             self.remember(time);
         }
+        self.newest = self.newest.max(Some(at));
         let age = if retained { now.utc.since(at) } else { Duration::ZERO };
         taken.readings.push(RawReading {
             probe: self.probe,
@@ -319,8 +323,7 @@ impl ListeningPoint {
 
     /// Whether a retained reading of this time still says something.
     fn is_news(&self, time: Timestamp, now: Now) -> bool {
-        now.utc.since(time) <= self.expected.stale_after
-            && self.had.last().is_none_or(|newest| time > *newest)
+        now.utc.since(time) <= self.expected.stale_after && self.newest.is_none_or(|newest| time > newest)
     }
 
     /// The number in the probe's unit.

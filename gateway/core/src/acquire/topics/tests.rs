@@ -181,6 +181,14 @@ fn a_retained_message_with_a_time_is_as_old_as_it_says() {
         "older than what the probe has had"
     );
     assert_eq!(read("07:56:00", later(1)).fates, [Fate::Accepted]);
+    let live = message("t", r#"{"t":22,"u":"Cel","ts":null}"#);
+    assert_eq!(map.read(&live, later(2)).fates, [Fate::Accepted]);
+    let kept = at("07:59:00");
+    assert_eq!(
+        map.read(&retained("t", &kept), later(3)).fates,
+        [Fate::RetainedIgnored],
+        "it has had one since"
+    );
 }
 
 #[test]

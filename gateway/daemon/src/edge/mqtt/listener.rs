@@ -180,6 +180,7 @@ impl Listener {
         self.wires.status.send_modify(|s| {
             s.counters.connects += 1;
             s.refused_filters.clear();
+            s.weak_filters.clear();
         });
         self.subscribing = Subscribing::default();
         for filters in in_packets(&self.topics.subscriptions()) {
@@ -203,9 +204,16 @@ impl Listener {
     fn subscribed(&mut self, answer: &SubAck) {
         let Some(filters) = self.subscribing.sent.remove(&answer.pkid) else { return };
         for (filter, code) in filters.into_iter().zip(&answer.return_codes) {
-            if *code == SubscribeReasonCode::Failure {
-                tracing::error!(broker = %self.name, filter, "the broker refuses the subscription: check access rights");
-                self.wires.status.send_modify(|s| s.refused_filters.push(filter));
+            match code {
+                SubscribeReasonCode::Failure => {
+                    tracing::error!(broker = %self.name, filter, "subscription refused: check access rights");
+                    self.wires.status.send_modify(|s| s.refused_filters.push(filter));
+                }
+                SubscribeReasonCode::Success(QoS::AtMostOnce) => {
+                    tracing::warn!(broker = %self.name, filter, "subscribed at QoS 0 only, nothing is kept for us");
+                    self.wires.status.send_modify(|s| s.weak_filters.push(filter));
+                }
+                SubscribeReasonCode::Success(QoS::AtLeastOnce | QoS::ExactlyOnce) => {}
             }
         }
     }

@@ -14,6 +14,8 @@ pub struct BrokerStatus {
     pub since: Timestamp,
     /// Filters the broker would not let us subscribe to.
     pub refused_filters: Vec<String>,
+    /// Filters the broker gives us at QoS 0 only: what is published to them while we are away is lost.
+    pub weak_filters: Vec<String>,
     /// The last message that was refused: topic, escaped and cut, and why.
     pub last_refused: Option<String>,
     /// What came of the messages.
@@ -27,6 +29,7 @@ impl Default for BrokerStatus {
             words: "not started".to_owned(),
             since: Timestamp::default(),
             refused_filters: Vec::new(),
+            weak_filters: Vec::new(),
             last_refused: None,
             counters: BrokerCounters::default(),
         }

@@ -15,7 +15,8 @@ use tokio::task::JoinHandle;
 
 use super::*;
 
-const MOMENT: Duration = Duration::from_secs(10);
+/// How long anything may take on a busy machine.
+const MOMENT: Duration = Duration::from_secs(30);
 
 /// Starts an embedded broker on a free port; it lives as long as the test program.
 fn broker(auth: Option<(&str, &str)>) -> SocketAddr {
@@ -365,6 +366,8 @@ async fn a_broker_that_falls_silent_is_known_for_it_within_one_and_a_half_keep_a
     assert!(frozen_at.elapsed() < Duration::from_millis(4500), "{:?}", frozen_at.elapsed());
     assert!(status.words.contains("silent"), "{}", status.words);
     cable.frozen.send_replace(false);
+    // An attempt that had begun meanwhile is stuck in its frozen link.
+    cable.cut();
     edge.until("the broker again", |s| s.counters.connects == 2).await;
 }
 
