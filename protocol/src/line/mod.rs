@@ -8,6 +8,9 @@
 //! escaped there, so one that ends the text or stands before another backslash or one of the escaped characters is refused.
 
 pub mod parse;
+mod series;
+
+pub use series::Series;
 
 use std::fmt::Write as _;
 
@@ -161,6 +164,22 @@ impl<'a> Line<'a> {
     pub fn write(mut self, out: &mut String) -> Result<(), LineError> {
         self.tags.sort_unstable();
         self.check()?;
+        self.write_series(out)?;
+        for (index, (key, value)) in self.fields.iter().enumerate() {
+            out.push(if index == 0 { ' ' } else { ',' });
+            write_escaped(key, SPECIAL, out);
+            out.push('=');
+            write_value(*value, out);
+        }
+        if let Some(nanos) = self.timestamp {
+            write!(out, " {nanos}").expect("a String takes everything");
+        }
+        out.push('\n');
+        Ok(())
+    }
+
+    /// Appends measurement and tags.
+    fn write_series(&self, out: &mut String) -> Result<(), LineError> {
         let start = out.len();
         write_escaped(self.measurement, [',', ' ', ' '], out);
         for (key, value) in &self.tags {
@@ -178,16 +197,6 @@ impl<'a> Line<'a> {
                 bytes_max: SERIES_BYTES_MAX,
             });
         }
-        for (index, (key, value)) in self.fields.iter().enumerate() {
-            out.push(if index == 0 { ' ' } else { ',' });
-            write_escaped(key, SPECIAL, out);
-            out.push('=');
-            write_value(*value, out);
-        }
-        if let Some(nanos) = self.timestamp {
-            write!(out, " {nanos}").expect("a String takes everything");
-        }
-        out.push('\n');
         Ok(())
     }
 
@@ -205,12 +214,7 @@ impl<'a> Line<'a> {
             check_value(key, *value)?;
         }
         self.check_keys()?;
-        match self.timestamp {
-            Some(nanos) if nanos.unsigned_abs() > TIMESTAMP_ABS_MAX.unsigned_abs() => {
-                Err(LineError::Timestamp(nanos))
-            }
-            _ => Ok(()),
-        }
+        self.timestamp.map_or(Ok(()), check_timestamp)
     }
 
     /// Points have a handful of keys: comparing each with those after it is the fastest way.
@@ -255,6 +259,13 @@ fn check_control(part: Part, text: &str) -> Result<(), LineError> {
     } else {
         Ok(())
     }
+}
+
+fn check_timestamp(nanos: i64) -> Result<(), LineError> {
+    if nanos.unsigned_abs() > TIMESTAMP_ABS_MAX.unsigned_abs() {
+        return Err(LineError::Timestamp(nanos));
+    }
+    Ok(())
 }
 
 fn check_value(key: &str, value: FieldValue<'_>) -> Result<(), LineError> {

@@ -10,100 +10,79 @@
 use std::collections::BTreeMap;
 
 use sumpwarden_core::store::{JournalEntry, Point, SeriesId, StoredSeries};
-use sumpwarden_protocol::line::{FieldValue, Line, LineError};
+use sumpwarden_protocol::line::{FieldValue, Line, LineError, Series};
 
 /// Longest message forwarded, characters.
 const MESSAGE_CHARS_MAX: usize = 1_024;
 
-/// What the tags of a series are made of.
-#[derive(Clone, PartialEq, Eq, Debug)]
+/// Fields of a probe's line.
+const PROBE_FIELDS: &[&str] = &["value", "raw", "status", "reason"];
+/// Fields of an estimate's line.
+const ESTIMATE_FIELDS: &[&str] = &["value", "status", "reason"];
+
+/// What the lines of a series hold.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
 enum Kind {
-    Probe { sump: String, probe: String, quantity: String },
-    Estimate { sump: String, quantity: String, field: &'static str },
+    Probe,
+    Estimate,
+    /// One end of an estimate's interval.
+    Bound,
 }
 
-/// Series by number, with what their tags are made of.
+/// Series by number, with the part of their lines that never changes.
 #[derive(Debug, Default)]
 pub(super) struct Catalogue {
-    kinds: BTreeMap<SeriesId, Kind>,
+    series: BTreeMap<SeriesId, Result<(Kind, Series), LineError>>,
 }
 
 impl Catalogue {
-    /// Reads the keys of `series`.
-    pub(super) fn new(series: Vec<StoredSeries>) -> Self {
-        let kinds = series.into_iter().filter_map(|s| Some((s.id, kind_of(&s)?))).collect();
-        Self { kinds }
+    /// Reads the keys of `series`, of the gateway at `site`.
+    pub(super) fn new(site: &str, series: &[StoredSeries]) -> Self {
+        Self { series: series.iter().filter_map(|s| Some((s.id, head_of(site, s)?))).collect() }
     }
 
     pub(super) fn knows(&self, series: SeriesId) -> bool {
-        self.kinds.contains_key(&series)
+        self.series.contains_key(&series)
     }
 
     /// Appends the line of `point`; false if it has nothing to say.
-    pub(super) fn write(
-        &self,
-        site: &str,
-        series: SeriesId,
-        point: &Point,
-        out: &mut String,
-    ) -> Result<bool, LineError> {
-        let status = FieldValue::Integer(i64::from(point.quality.status.code()));
-        let reason = Some(point.quality.reason.text()).filter(|text| !text.is_empty());
-        let mut line = match self.kinds.get(&series) {
+    pub(super) fn write(&self, series: SeriesId, point: &Point, out: &mut String) -> Result<bool, LineError> {
+        let (kind, head) = match self.series.get(&series) {
             None => return Ok(false),
-            Some(Kind::Probe { sump, probe, quantity }) => {
-                let mut line = Line::new("probe")
-                    .tag("site", site)
-                    .tag("sump", sump)
-                    .tag("probe", probe)
-                    .tag("quantity", quantity);
-                if let Some(value) = point.value {
-                    line = line.field("value", FieldValue::Float(value));
-                }
-                if let Some(raw) = point.raw {
-                    line = line.field("raw", FieldValue::Float(raw));
-                }
-                line.field("status", status)
-            }
-            Some(Kind::Estimate { sump, quantity, field }) => {
-                let mut line =
-                    Line::new("estimate").tag("site", site).tag("sump", sump).tag("quantity", quantity);
-                if let Some(value) = point.value {
-                    line = line.field(field, FieldValue::Float(value));
-                }
-                match (*field, point.value) {
-                    ("value", _) => line.field("status", status),
-                    (_, Some(_)) => return line.timestamp(point.at.as_nanos()).write(out).map(|()| true),
-                    (_, None) => return Ok(false),
-                }
-            }
+            Some(head) => head.as_ref().map_err(LineError::clone)?,
         };
-        if let Some(reason) = reason {
-            line = line.field("reason", FieldValue::Text(reason));
+        let value = point.value.map(FieldValue::Float);
+        let status = Some(FieldValue::Integer(i64::from(point.quality.status.code())));
+        let reason = Some(point.quality.reason.text()).filter(|text| !text.is_empty()).map(FieldValue::Text);
+        let at = point.at.as_nanos();
+        match kind {
+            Kind::Probe => {
+                head.write(&[value, point.raw.map(FieldValue::Float), status, reason], at, out)?;
+            }
+            Kind::Estimate => head.write(&[value, status, reason], at, out)?,
+            Kind::Bound if value.is_none() => return Ok(false),
+            Kind::Bound => head.write(&[value], at, out)?,
         }
-        line.timestamp(point.at.as_nanos()).write(out).map(|()| true)
+        Ok(true)
     }
 }
 
-/// The parts of a key's text: `probe/SUMP/NAME`, `estimate/SUMP/WORD`, `estimate/SUMP/WORD/low90`.
-fn kind_of(series: &StoredSeries) -> Option<Kind> {
+/// What never changes in the lines of a series: `probe/SUMP/NAME`, `estimate/SUMP/WORD`, `estimate/SUMP/WORD/low90`.
+fn head_of(site: &str, series: &StoredSeries) -> Option<Result<(Kind, Series), LineError>> {
     let parts: Vec<&str> = series.text.split('/').collect();
-    let owned = str::to_owned;
-    match parts.as_slice() {
+    let estimate =
+        |sump, word| Line::new("estimate").tag("site", site).tag("sump", sump).tag("quantity", word);
+    let (kind, line, fields) = match parts.as_slice() {
         ["probe", sump, probe] => {
-            Some(Kind::Probe { sump: owned(sump), probe: owned(probe), quantity: series.quantity.clone() })
+            let line = Line::new("probe").tag("site", site).tag("sump", sump).tag("probe", probe);
+            (Kind::Probe, line.tag("quantity", &series.quantity), PROBE_FIELDS)
         }
-        ["estimate", sump, word, bound @ ..] => {
-            let field = match bound {
-                [] => "value",
-                ["low90"] => "low90",
-                ["high90"] => "high90",
-                _ => return None,
-            };
-            Some(Kind::Estimate { sump: owned(sump), quantity: owned(word), field })
-        }
-        _ => None,
-    }
+        ["estimate", sump, word] => (Kind::Estimate, estimate(sump, word), ESTIMATE_FIELDS),
+        ["estimate", sump, word, "low90"] => (Kind::Bound, estimate(sump, word), &["low90"][..]),
+        ["estimate", sump, word, "high90"] => (Kind::Bound, estimate(sump, word), &["high90"][..]),
+        _ => return None,
+    };
+    Some(line.series(fields).map(|head| (kind, head)))
 }
 
 /// Appends the line of a journal record.
@@ -139,13 +118,13 @@ mod tests {
             text: (*text).to_owned(),
             quantity: "ph".to_owned(),
         };
-        Catalogue::new(texts.iter().enumerate().map(series).collect())
+        Catalogue::new("hall-2", &texts.iter().enumerate().map(series).collect::<Vec<_>>())
     }
 
     fn line(series: u32, raw: Option<f64>, value: Option<f64>, quality: Quality) -> Option<String> {
         let point = Point { at: Timestamp::from_nanos(1_772_000_000_000_000_001), raw, value, quality };
         let mut out = String::new();
-        catalogue().write("hall-2", SeriesId(series), &point, &mut out).unwrap().then_some(out)
+        catalogue().write(SeriesId(series), &point, &mut out).unwrap().then_some(out)
     }
 
     #[test]

@@ -324,12 +324,12 @@ impl<S: Outbox> Uplink<S> {
             return Ok(None);
         }
         if !read.points.iter().all(|(series, _)| self.catalogue.knows(*series)) {
-            self.catalogue = Catalogue::new(self.outbox.series().await?);
+            self.catalogue = Catalogue::new(self.settings.site.as_str(), &self.outbox.series().await?);
         }
         let mut lines = Lines::default();
         for (series, point) in &read.points {
             let start = lines.text.len();
-            let written = self.catalogue.write(self.settings.site.as_str(), *series, point, &mut lines.text);
+            let written = self.catalogue.write(*series, point, &mut lines.text);
             lines.push(point.at, || format!("{series:?} {point:?}"), written, start);
         }
         let parked = self.send_all(&mut lines).await;
