@@ -6,6 +6,7 @@ use rusqlite::{Connection, OptionalExtension, TransactionBehavior, params};
 use sumpwarden_core::model::{Timestamp, Uptime};
 use sumpwarden_core::store::retention::{self, AgeBrake, Allowance, DropReason, Holding};
 
+use super::schema::WAL_BYTES_MAX;
 use super::writer::{Writer, note_dropped};
 use super::{Dropped, StoreEvent, forward, locked};
 
@@ -49,6 +50,9 @@ impl Retainer {
     pub(super) fn work(&mut self, writer: &mut Writer) -> rusqlite::Result<bool> {
         if self.looked.is_some_and(|looked| looked.elapsed() < LOOK_EVERY) {
             return Ok(false);
+        }
+        if writer.wal_bytes() > WAL_BYTES_MAX {
+            writer.copy_log_into_file()?;
         }
         let newest = newest_stamp(&writer.connection)?;
         let oldest = oldest_span(&writer.connection)?;

@@ -3,6 +3,7 @@
 use std::fs::{DirBuilder, File, TryLockError};
 use std::os::unix::fs::{DirBuilderExt, MetadataExt};
 use std::path::{Path, PathBuf};
+use std::time::{Duration, Instant};
 
 use rusqlite::{Connection, ErrorCode, OpenFlags};
 
@@ -20,11 +21,20 @@ const LOCK: &str = "lock";
 /// A WAL that a reader held open is cut back to this many bytes afterwards.
 const WAL_BYTES_KEPT: i64 = 16 << 20;
 
+/// A WAL longer than this is copied into the file at once, readers waited for; else SQLite does it in passing.
+pub(super) const WAL_BYTES_MAX: u64 = 64 << 20;
+
+/// How long a statement waits for a lock that a reader holds.
+const BUSY_WAIT: Duration = Duration::from_secs(1);
+
 /// SQLite's page cache of the writer, KiB.
 const CACHE_KIB: i64 = 4_096;
 
 /// A file up to this size is checked page by page when it is opened; a larger one where it is read.
 const CHECKED_BYTES_MAX: u64 = 16 << 20;
+
+/// Longest time spent on a damaged file at the start.
+const SALVAGE_WITHIN: Duration = Duration::from_secs(1);
 
 const TABLES: &str = "
 CREATE TABLE meta(name TEXT PRIMARY KEY, value INTEGER NOT NULL) WITHOUT ROWID;
@@ -100,7 +110,9 @@ impl Place {
         match self.open_file() {
             Err(StoreError::Sql(error)) if is_damage(&error) => {
                 let aside = self.set_aside(error.to_string())?;
-                Ok((self.open_file()?, Some(aside)))
+                let fresh = self.open_file()?;
+                salvage(&aside.path, &fresh);
+                Ok((fresh, Some(aside)))
             }
             other => other.map(|connection| (connection, None)),
         }
@@ -131,6 +143,7 @@ impl Place {
         connection.pragma_update(None, "journal_size_limit", WAL_BYTES_KEPT)?;
         connection.pragma_update(None, "cache_size", -CACHE_KIB)?;
         connection.set_prepared_statement_cache_capacity(64);
+        connection.busy_timeout(BUSY_WAIT)?;
         if tables == 0 {
             connection.execute_batch(&format!(
                 "BEGIN IMMEDIATE; {TABLES} PRAGMA application_id={APPLICATION_ID};
@@ -159,10 +172,64 @@ impl Place {
         Ok(SetAside { path, reason })
     }
 
+    /// Length of the write-ahead log.
+    pub(super) fn wal_bytes(&self) -> u64 {
+        std::fs::metadata(self.directory.join(format!("{FILE}-wal"))).map_or(0, |m| m.len())
+    }
+
     /// Device and inode of the file; none if it is gone.
     pub(super) fn identity(&self) -> Option<(u64, u64)> {
         std::fs::symlink_metadata(self.file()).ok().map(|m| (m.dev(), m.ino()))
     }
+}
+
+/// Copies what the gateway itself needs to go on, as far as it can be read within [`SALVAGE_WITHIN`]: series with
+/// their numbers, saved state, the journal from its newest record back. Points stay in the file that was set aside.
+fn salvage(damaged: &Path, fresh: &Connection) {
+    let Ok(old) = Connection::open_with_flags(damaged, OpenFlags::SQLITE_OPEN_READ_ONLY) else { return };
+    let until = Instant::now() + SALVAGE_WITHIN;
+    for (table, columns, order) in [
+        ("series", "id, text, quantity", "id"),
+        ("saved", "key, value", "key"),
+        ("journal", "id, at, kind, sump, subject, state, priority, value, message", "id DESC"),
+    ] {
+        match copy(&old, fresh, table, columns, order, until) {
+            Ok(rows) => tracing::info!(table, rows, "salvaged from the damaged store"),
+            Err(error) => tracing::warn!(table, %error, "not all of it could be salvaged"),
+        }
+    }
+}
+
+/// Copies rows until one cannot be read or time is up; gives their number.
+fn copy(
+    old: &Connection,
+    fresh: &Connection,
+    table: &str,
+    columns: &str,
+    order: &str,
+    until: Instant,
+) -> rusqlite::Result<u64> {
+    let mut select = old.prepare(&format!("SELECT {columns} FROM {table} ORDER BY {order}"))?;
+    let width = select.column_count();
+    let places = vec!["?"; width].join(", ");
+    let transaction = fresh.unchecked_transaction()?;
+    let mut copied = 0;
+    let outcome = (|| {
+        let mut insert =
+            transaction.prepare(&format!("INSERT OR IGNORE INTO {table}({columns}) VALUES({places})"))?;
+        let mut rows = select.query([])?;
+        while Instant::now() < until
+            && let Some(row) = rows.next()?
+        {
+            for column in 0..width {
+                insert.raw_bind_parameter(column + 1, row.get::<_, rusqlite::types::Value>(column)?)?;
+            }
+            copied += insert.raw_execute()?;
+        }
+        Ok(())
+    })();
+    transaction.commit()?;
+    outcome.map(|()| copied as u64)
 }
 
 /// Opens the file for reading only.
@@ -173,7 +240,7 @@ pub(super) fn open_reader(path: &Path) -> rusqlite::Result<Connection> {
     )?;
     connection.pragma_update(None, "query_only", true)?;
     connection.pragma_update(None, "cache_size", -1_024)?;
-    connection.busy_timeout(std::time::Duration::from_secs(2))?;
+    connection.busy_timeout(BUSY_WAIT * 2)?;
     connection.set_prepared_statement_cache_capacity(32);
     Ok(connection)
 }

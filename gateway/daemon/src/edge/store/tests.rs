@@ -540,3 +540,51 @@ fn a_damaged_body_costs_itself_and_is_counted() {
     assert!(matches!(told.blocking_recv(), Some(StoreEvent::Dropped(d)) if d.count == 300));
     assert_identity(&mut reader, "tsdb");
 }
+
+#[test]
+fn any_flipped_bit_and_any_cut_is_survived() {
+    let scratch = Scratch::new();
+    let (store, _told) = open(&scratch, packing());
+    store.submit(Commit { saved: vec![("engine".into(), vec![7; 100])], ..samples(polls(0, 3_000)) });
+    store.flush().unwrap();
+    wait_packed(&store);
+    store.close();
+    drop(store);
+    let whole = std::fs::read(scratch.file()).unwrap();
+    let mut random = 88_172_645_463_325_252_u64;
+    let mut saved_again = 0;
+    for round in 0..40 {
+        random ^= random << 13;
+        random ^= random >> 7;
+        random ^= random << 17;
+        let place = (random % whole.len() as u64) as usize;
+        let mut bytes = whole.clone();
+        if round % 2 == 0 {
+            bytes[place] ^= 1 << (random >> 60 & 7)
+        } else {
+            bytes.truncate(place)
+        }
+        let broken = Scratch::new();
+        std::fs::create_dir(&broken.0).unwrap();
+        std::fs::write(broken.file(), bytes).unwrap();
+        let started = Instant::now();
+        let opened = Store::open(&broken.0, &keys(), settings(), unbounded_channel().0);
+        assert!(started.elapsed() < Duration::from_secs(5), "round {round} at {place}");
+        match opened {
+            Ok(store) => {
+                store.submit(samples(polls(5_000, 10)));
+                store.flush().unwrap();
+                let mut reader = store.reader().unwrap();
+                let ph = reader.find("probe/lathe-1/ph").unwrap();
+                let found = ph.map_or(0, |ph| all(&mut reader, ph).len());
+                assert!((10..=3_010).contains(&found), "round {round} at {place}: {found}");
+                saved_again += u32::from(reader.saved("engine").unwrap() == Some(vec![7; 100]));
+                store.close();
+            }
+            Err(refused) => {
+                assert!(matches!(refused, StoreError::Newer { .. }), "round {round} at {place}: {refused}")
+            }
+        }
+    }
+    assert!(saved_again >= 20, "saved state is found again unless it was hit: {saved_again} of 40");
+}

@@ -402,9 +402,13 @@ impl Writer {
         Ok(forwarders)
     }
 
-    /// After a failed sync: what the system's cache shows may not be on the disk. Copies the log into the file, syncs
-    /// both and begins the log anew, so that nothing durable rests on pages of that sync.
-    fn copy_log_into_file(&mut self) -> rusqlite::Result<()> {
+    pub(super) fn wal_bytes(&self) -> u64 {
+        self.place.wal_bytes()
+    }
+
+    /// Copies the log into the file, syncs both and begins the log anew. After a failed sync: what the system's cache
+    /// shows may not be on the disk, and nothing durable must rest on pages of that sync.
+    pub(super) fn copy_log_into_file(&mut self) -> rusqlite::Result<()> {
         let busy: i64 = self.connection.query_row("PRAGMA wal_checkpoint(TRUNCATE)", [], |row| row.get(0))?;
         if busy != 0 {
             return Err(rusqlite::Error::SqliteFailure(
@@ -437,7 +441,7 @@ impl Writer {
             tracing::error!(error = %text, "the store cannot be written; commits wait in memory");
             self.tell(StoreEvent::Trouble(text.clone()));
         }
-        let gone = self.place.identity() != self.identity;
+        let gone = self.identity.is_none() || self.place.identity() != self.identity;
         if schema::is_damage(&error) || gone {
             let reason = (!gone).then_some(text);
             match self.begin_anew(reason) {
@@ -450,8 +454,10 @@ impl Writer {
 
     /// Sets the file aside, where a reason is given, and begins a fresh one with the same series.
     fn begin_anew(&mut self, reason: Option<String>) -> Result<Option<SetAside>, StoreError> {
-        // The old connection must let go before its file is renamed under it.
+        // The old connection must let go before its file is renamed under it. Should the rest fail, a missing identity
+        // has it tried again.
         self.connection = Connection::open_in_memory()?;
+        self.identity = None;
         let mut aside = reason.map(|reason| self.place.set_aside(reason)).transpose()?;
         std::fs::create_dir_all(self.place.directory())
             .map_err(|source| StoreError::Directory { path: self.place.directory().to_owned(), source })?;

@@ -8,6 +8,8 @@
 //! An answer moves the cursor only when it is final: taken, or refused for good line by line. Whatever else happens, the
 //! same lines are sent again; their tags and stamps make them the same points.
 
+#[cfg(test)]
+pub(crate) mod fake;
 mod guard;
 mod lines;
 mod send;
