@@ -4,3 +4,4 @@ pub mod commands;
 pub mod config;
 pub mod edge;
 mod forwarding;
+pub mod supervise;

@@ -1,3 +1,94 @@
 //! Arguments, configuration, signals, exit code.
 
-fn main() {}
+use std::path::PathBuf;
+use std::process::ExitCode;
+
+use clap::{Parser, Subcommand};
+use sumpwarden::commands::{self, console};
+use tracing_subscriber::EnvFilter;
+
+/// Keeps coolant sumps fit to cut with: polls their probes, works out what no probe measures, says what to do.
+///
+/// It is no safety system: safety data sheets, local codes and licensed practice come first.
+#[derive(Parser, Debug)]
+#[command(version, arg_required_else_help = true)]
+struct Arguments {
+    #[command(subcommand)]
+    command: Command,
+}
+
+#[derive(Subcommand, Debug)]
+enum Command {
+    /// Run the daemon until SIGTERM or Ctrl-C
+    Run(Configured),
+    /// Show every mistake of the configuration at once, or what would be polled how often
+    Check {
+        #[command(flatten)]
+        configured: Configured,
+        /// Machine-readable
+        #[arg(long)]
+        json: bool,
+    },
+    /// Read one probe once: raw words, value, quality and reason
+    Read {
+        #[command(flatten)]
+        configured: Configured,
+        /// Which: `SUMP/PROBE`, or `SUMP` for all probes of a sump
+        what: String,
+        /// Machine-readable
+        #[arg(long)]
+        json: bool,
+    },
+    /// Run a recorded history through the same engine as the daemon
+    Replay {
+        #[command(flatten)]
+        configured: Configured,
+        /// CSV file: `time,source,value`
+        #[arg(long, value_name = "SAMPLES.csv")]
+        input: PathBuf,
+        /// Directory for estimates.csv, alarms.csv and events.csv; made if missing
+        #[arg(long, value_name = "DIR")]
+        output: PathBuf,
+    },
+    /// Simulated sumps on real Modbus and MQTT, with everything embedded
+    #[cfg(feature = "demo")]
+    Demo(commands::demo::Options),
+}
+
+#[derive(clap::Args, Debug)]
+struct Configured {
+    /// Configuration file (TOML); fragments beside it in `conf.d/` belong to it
+    #[arg(long, short, value_name = "FILE")]
+    config: PathBuf,
+}
+
+fn main() -> ExitCode {
+    let arguments = Arguments::parse();
+    let quiet = !matches!(arguments.command, Command::Run(_));
+    log_to_stderr(if quiet { "warn" } else { "info" });
+    let exit = match arguments.command {
+        Command::Run(configured) => commands::run::run(&configured.config),
+        Command::Check { configured, json } => commands::check::run(&configured.config, json),
+        Command::Read { configured, what, json } => commands::read::run(&configured.config, &what, json),
+        Command::Replay { configured, input, output } => {
+            commands::replay::run(&configured.config, &input, &output)
+        }
+        #[cfg(feature = "demo")]
+        Command::Demo(options) => commands::demo::run(&options),
+    };
+    exit.into()
+}
+
+/// Logs to stderr, at `level` or as `RUST_LOG` says. A closed stderr is no reason to stop.
+fn log_to_stderr(level: &str) {
+    // The embedded broker calls every lost connection an error.
+    let filter =
+        EnvFilter::try_from_default_env().unwrap_or_else(|_| EnvFilter::new(format!("{level},rumqttd=off")));
+    let builder = tracing_subscriber::fmt().with_env_filter(filter).log_internal_errors(false);
+    if console::stderr_is_terminal() {
+        builder.with_writer(std::io::stderr).init();
+    } else {
+        // A journal or a file gets one JSON object a line: nothing a probe or a person wrote can break out of it.
+        builder.json().with_writer(std::io::stderr).init();
+    }
+}

@@ -18,9 +18,10 @@ use sumpwarden_core::model::{ProbeIndex, SumpIndex};
 use sumpwarden_protocol::modbus::Address;
 
 use super::console::plain;
+use super::{Exit, console};
 use crate::config::quantity::lasting_text;
 use crate::config::report::Weight;
-use crate::config::{Loaded, Report, load_with};
+use crate::config::{Loaded, Report, load_with, process_variables};
 
 /// What a check found, ready to be written out.
 #[derive(Clone, PartialEq, Eq, Debug)]
@@ -40,6 +41,18 @@ pub enum Form {
     Colour,
     /// For machines.
     Json,
+}
+
+/// The command: writes what `check` finds to stdout.
+pub fn run(path: &Path, json: bool) -> Exit {
+    let form = match (json, console::stdout_is_terminal()) {
+        (true, _) => Form::Json,
+        (false, true) => Form::Colour,
+        (false, false) => Form::Plain,
+    };
+    let checked = check(path, &process_variables(), form);
+    console::say(checked.text.trim_end());
+    if checked.refused { Exit::Configuration } else { Exit::Success }
 }
 
 /// Checks the configuration at `path` with these environment variables.

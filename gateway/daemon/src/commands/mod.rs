@@ -2,4 +2,72 @@
 
 pub mod check;
 pub mod console;
+#[cfg(feature = "demo")]
+pub mod demo;
+pub mod read;
 pub mod replay;
+pub mod run;
+
+use std::path::Path;
+use std::process::ExitCode;
+
+use crate::config::{self, Settings};
+
+/// How a command ended. The numbers are those of `sysexits.h`, so that scripts and units can tell them apart.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub enum Exit {
+    /// Done.
+    Success,
+    /// The probe gave no usable value, or a mistake was found in what was to be checked.
+    Negative,
+    /// Arguments name something that is not there.
+    Usage,
+    /// Something outside failed: a file, a port, a disk.
+    Outside,
+    /// The configuration has mistakes.
+    Configuration,
+}
+
+impl From<Exit> for ExitCode {
+    fn from(exit: Exit) -> Self {
+        Self::from(match exit {
+            Exit::Success => 0,
+            Exit::Negative => 1,
+            Exit::Usage => 64,
+            Exit::Outside => 74,
+            Exit::Configuration => 78,
+        })
+    }
+}
+
+/// The checked configuration at `path`. Mistakes go to stderr, all at once; warnings too, but do not stop anything.
+fn load(path: &Path) -> Result<Settings, Exit> {
+    let colour = console::stderr_is_terminal();
+    match config::load(path) {
+        Ok(loaded) => {
+            if !loaded.warnings.mistakes.is_empty() {
+                console::complain(&loaded.warnings.draw(colour));
+            }
+            Ok(loaded.settings)
+        }
+        Err(report) => {
+            console::complain(&report.draw(colour));
+            Err(Exit::Configuration)
+        }
+    }
+}
+
+/// Runs `future` on a runtime of several threads, with timers and I/O.
+fn block_on<T>(future: impl Future<Output = T>) -> Result<T, Exit> {
+    match tokio::runtime::Runtime::new() {
+        Ok(runtime) => {
+            let done = runtime.block_on(future);
+            runtime.shutdown_background();
+            Ok(done)
+        }
+        Err(error) => {
+            console::complain(&format!("cannot start: {error}"));
+            Err(Exit::Outside)
+        }
+    }
+}

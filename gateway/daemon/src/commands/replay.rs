@@ -12,10 +12,13 @@ use std::fs::File;
 use std::io::{self, BufWriter, Read, Write};
 use std::path::{Path, PathBuf};
 
+use super::{Exit, console, load};
 use sumpwarden_core::engine::{Engine, EngineError, Input, Outbound, Settings};
 use sumpwarden_core::estimate::note::{Note, NoteKind};
 use sumpwarden_core::model::{Fault, Now, ProbeIndex, Raw, RawReading, Sample, SumpIndex, Timestamp};
 use sumpwarden_core::store::record::{JournalRecord, RecordKind, SeriesKey, SeriesSource};
+use sumpwarden_protocol::number::Number;
+use sumpwarden_protocol::words::Encoding;
 
 /// How many bad rows are named; the rest are only counted.
 const NAMED_ROWS_MAX: usize = 20;
@@ -57,6 +60,32 @@ pub enum ReplayError {
     },
 }
 
+/// The command: replays, says what came of it, and names bad rows on stderr.
+pub fn run(config: &Path, input: &Path, output: &Path) -> Exit {
+    let settings = match load(config) {
+        Ok(settings) => settings,
+        Err(exit) => return exit,
+    };
+    match replay(settings.engine, input, output) {
+        Ok(summary) => {
+            summary.named.iter().for_each(|row| console::complain(&console::plain(row)));
+            if summary.refused > summary.named.len() as u64 {
+                console::complain(&format!("… and {} more", summary.refused - summary.named.len() as u64));
+            }
+            let [estimates, alarms, events] = summary.written;
+            console::say(&format!(
+                "{} rows, {} refused; wrote {estimates} estimates, {alarms} alarm transitions, {events} events",
+                summary.rows, summary.refused
+            ));
+            Exit::Success
+        }
+        Err(error) => {
+            console::complain(&error.to_string());
+            Exit::Outside
+        }
+    }
+}
+
 /// Replays `input` through `settings` into the directory `output`, which is made if it is missing.
 pub fn replay(settings: Settings, input: &Path, output: &Path) -> Result<Summary, ReplayError> {
     let file = File::open(input).map_err(file_error(input))?;
@@ -81,6 +110,8 @@ enum Source {
 struct Player {
     engine: Engine,
     sources: HashMap<String, Source>,
+    /// Encodings of the probes whose devices have a sign for "no value".
+    sentinels: HashMap<ProbeIndex, Encoding>,
     batch: Vec<RawReading>,
     latest: Option<Timestamp>,
     outbound: Outbound,
@@ -90,11 +121,11 @@ struct Player {
 
 impl Player {
     fn new(settings: Settings, output: &Path) -> Result<Self, ReplayError> {
-        let sources = sources(&settings);
+        let (sources, sentinels) = (sources(&settings), sentinels(&settings));
         let engine = Engine::new(settings)?;
         let written = Written::create(output, engine.series().to_vec())?;
         let (batch, outbound, summary) = (Vec::new(), Outbound::default(), Summary::default());
-        Ok(Self { engine, sources, batch, latest: None, outbound, written, summary })
+        Ok(Self { engine, sources, sentinels, batch, latest: None, outbound, written, summary })
     }
 
     fn play(&mut self, file: impl Read, path: &Path) -> Result<(), ReplayError> {
@@ -175,6 +206,7 @@ impl Player {
         match source {
             Source::Probe(probe) => {
                 let raw = match value {
+                    Some(number) if self.means_no_value(probe, number) => Raw::Fault(Fault::NoValue),
                     Some(number) if number.is_finite() => Raw::Number(number),
                     Some(_) => Raw::Fault(Fault::NotFinite),
                     None => Raw::Fault(Fault::NoReply),
@@ -189,6 +221,15 @@ impl Player {
                 self.write_out()
             }
         }
+    }
+
+    /// Whether the device's registers would hold one of its signs for "no value".
+    fn means_no_value(&self, probe: ProbeIndex, number: f64) -> bool {
+        self.sentinels.get(&probe).is_some_and(|encoding| {
+            encoding
+                .encode(number)
+                .is_ok_and(|words| encoding.decode(words.as_slice()) == Ok(Number::NoValue))
+        })
     }
 
     /// Rows of one instant go in together, as the registers of one reply do.
@@ -242,6 +283,12 @@ fn sources(settings: &Settings) -> HashMap<String, Source> {
         })
     });
     probes.chain(notes).collect()
+}
+
+fn sentinels(settings: &Settings) -> HashMap<ProbeIndex, Encoding> {
+    let points = settings.buses.iter().flat_map(|bus| &bus.devices).flat_map(|device| &device.points);
+    let with_sentinel = points.filter(|point| !point.encoding.no_value.is_empty());
+    with_sentinel.map(|point| (point.probe, point.encoding.clone())).collect()
 }
 
 /// The three files.

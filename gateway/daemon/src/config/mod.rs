@@ -56,7 +56,7 @@ pub fn load_with(path: &Path, variables: &[(String, String)]) -> Result<Loaded, 
 }
 
 /// Variables of this process with the prefix; one that is no Unicode keeps its name, and its text is marked as such.
-fn process_variables() -> Vec<(String, String)> {
+pub fn process_variables() -> Vec<(String, String)> {
     let mut variables: Vec<(String, String)> = std::env::vars_os()
         .map(|(name, text)| (name.to_string_lossy().into_owned(), text.to_string_lossy().into_owned()))
         .filter(|(name, _)| name.starts_with(VARIABLE_PREFIX))

@@ -1,0 +1,190 @@
+//! The acquisition thread: bus actors and the engine, nothing else.
+
+use std::io;
+use std::sync::Arc;
+use std::thread::JoinHandle;
+
+use sumpwarden_core::acquire::Plan;
+use sumpwarden_core::acquire::settings::BusSettings;
+use sumpwarden_core::engine::snapshot::Snapshot;
+use sumpwarden_core::engine::{Engine, Input, Outbound};
+use sumpwarden_core::model::{Ack, BrokerIndex, BusIndex, Name, Now};
+use sumpwarden_core::store::{JournalRecord, RecordKind};
+use tokio::sync::{broadcast, mpsc, oneshot, watch};
+use tokio::task::LocalSet;
+
+use crate::edge::clock::{Clock, PreciseTimer};
+use crate::edge::modbus::{BUS_REPORTS_MAX, BusCounters, BusReport, run_bus};
+use crate::edge::mqtt::BrokerReport;
+use crate::edge::store::{Commit, Store};
+
+/// Reports handled between two looks at everything else, so that a burst from one side delays nobody for long.
+const REPORTS_AT_ONCE: usize = 32;
+
+/// What the thread needs.
+pub(super) struct Acquisition {
+    pub(super) buses: Vec<(BusSettings, Plan, Arc<BusCounters>)>,
+    pub(super) engine: Engine,
+    pub(super) store: Store,
+    pub(super) brokers: mpsc::Receiver<BrokerReport>,
+    pub(super) snapshots: mpsc::Receiver<oneshot::Sender<Snapshot>>,
+    pub(super) journal: broadcast::Sender<JournalRecord>,
+    pub(super) stop: watch::Receiver<bool>,
+}
+
+impl Acquisition {
+    /// Starts the thread. It ends once it was told to stop, every bus has let go, and what they brought is submitted.
+    pub(super) fn spawn(self, clock: Clock) -> io::Result<JoinHandle<()>> {
+        let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build()?;
+        std::thread::Builder::new().name("acquire".into()).spawn(move || {
+            LocalSet::new().block_on(&runtime, async move {
+                match PreciseTimer::start(clock) {
+                    Ok(timer) => self.run(timer).await,
+                    // Nothing can be polled without it: better a restart than a silent box.
+                    Err(error) => tracing::error!(%error, "no timer to be had, cannot poll"),
+                }
+            });
+        })
+    }
+
+    async fn run(self, timer: PreciseTimer) {
+        let (reports, arriving) = mpsc::channel(BUS_REPORTS_MAX);
+        for ((settings, plan, counters), index) in self.buses.into_iter().zip(0..) {
+            let (timer, reports, stop) = (timer.clone(), reports.clone(), self.stop.clone());
+            tokio::task::spawn_local(async move {
+                run_bus(BusIndex(index), &settings, &plan, &timer, reports, &counters, stop).await;
+            });
+        }
+        drop(reports);
+        let engine_loop = EngineLoop {
+            engine: self.engine,
+            store: self.store,
+            journal: self.journal,
+            outbound: Outbound::default(),
+            acks: Vec::new(),
+        };
+        engine_loop.run(timer, arriving, self.brokers, self.snapshots).await;
+    }
+}
+
+struct EngineLoop {
+    engine: Engine,
+    store: Store,
+    journal: broadcast::Sender<JournalRecord>,
+    outbound: Outbound,
+    acks: Vec<Ack>,
+}
+
+impl EngineLoop {
+    /// Waits, hands over, carries out; until every bus and every broker has let go of its sender.
+    async fn run(
+        mut self,
+        timer: PreciseTimer,
+        mut reports: mpsc::Receiver<BusReport>,
+        mut messages: mpsc::Receiver<BrokerReport>,
+        mut snapshots: mpsc::Receiver<oneshot::Sender<Snapshot>>,
+    ) {
+        let mut arrived = Vec::with_capacity(REPORTS_AT_ONCE);
+        let (mut buses_live, mut brokers_live, mut page_live) = (true, true, true);
+        while buses_live || brokers_live {
+            let due = self.engine.poll_timeout();
+            tokio::select! {
+                count = reports.recv_many(&mut arrived, REPORTS_AT_ONCE), if buses_live => {
+                    buses_live = count > 0;
+                    let now = timer.clock().now();
+                    arrived.drain(..).for_each(|report| self.report(now, report));
+                }
+                message = messages.recv(), if brokers_live => match message {
+                    Some(message) => self.message(timer.clock().now(), message),
+                    None => brokers_live = false,
+                },
+                answer = snapshots.recv(), if page_live => match answer {
+                    // Whoever asked may have gone meanwhile.
+                    Some(answer) => drop(answer.send(self.engine.snapshot())),
+                    None => page_live = false,
+                },
+                () = async {
+                    match due {
+                        Some(due) => timer.sleep_until(due).await,
+                        None => std::future::pending().await,
+                    }
+                } => self.engine.handle(timer.clock().now(), Input::Tick),
+            }
+            self.hand_over();
+        }
+    }
+
+    fn report(&mut self, now: Now, report: BusReport) {
+        match report {
+            BusReport::Readings { readings, .. } => self.engine.handle(now, Input::Readings(&readings)),
+            BusReport::Connected { bus } => {
+                self.tell_of_link(now, format!("bus/{}", self.bus_name(bus)), "connected", String::new());
+            }
+            BusReport::NotConnected { bus, why } => {
+                let subject = format!("bus/{}", self.bus_name(bus));
+                self.tell_of_link(now, subject, "not connected", why.to_string());
+            }
+        }
+    }
+
+    fn message(&mut self, now: Now, message: BrokerReport) {
+        match message {
+            BrokerReport::Batch { batch, .. } => {
+                if !batch.readings.is_empty() {
+                    self.engine.handle(now, Input::Readings(&batch.readings));
+                }
+                self.acks.extend(batch.ack);
+            }
+            BrokerReport::Connected { broker } => {
+                self.tell_of_link(
+                    now,
+                    format!("broker/{}", self.broker_name(broker)),
+                    "connected",
+                    String::new(),
+                );
+            }
+            BrokerReport::NotConnected { broker, why } => {
+                let subject = format!("broker/{}", self.broker_name(broker));
+                self.tell_of_link(now, subject, "not connected", why);
+            }
+        }
+    }
+
+    fn bus_name(&self, bus: BusIndex) -> &Name {
+        &self.engine.settings().buses[bus.slot()].name
+    }
+
+    fn broker_name(&self, broker: BrokerIndex) -> &Name {
+        &self.engine.settings().brokers[broker.slot()].name
+    }
+
+    fn tell_of_link(&mut self, now: Now, subject: String, state: &str, message: String) {
+        self.outbound.journal.push(JournalRecord {
+            at: now.utc,
+            kind: RecordKind::Instrument,
+            sump: None,
+            subject,
+            state: state.to_owned(),
+            priority: None,
+            value: None,
+            message,
+        });
+    }
+
+    /// Everything that has arisen goes to the store in one commit; a state change is written at once.
+    fn hand_over(&mut self) {
+        self.engine.drain(&mut self.outbound);
+        if self.outbound.is_empty() && self.acks.is_empty() {
+            return;
+        }
+        for record in &self.outbound.journal {
+            let sump = record.sump.as_ref().map_or("", |sump| sump.as_str());
+            tracing::info!(sump, of = record.subject, state = record.state, "{}", record.message);
+            // Nobody may be watching.
+            let _ = self.journal.send(record.clone());
+        }
+        let Outbound { samples, journal, saved } = std::mem::take(&mut self.outbound);
+        let at_once = !journal.is_empty();
+        self.store.submit(Commit { samples, journal, saved, acks: std::mem::take(&mut self.acks), at_once });
+    }
+}
