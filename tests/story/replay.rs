@@ -35,7 +35,7 @@ fn record(name: &str, seed: u64) -> Recorded {
     let rows: Vec<Row> = scenario.history(HistoryOptions::default()).collect();
     let truths = rows.iter().filter_map(|row| match row {
         Row::Truth { sump, truth } => {
-            Some(((truth.at.to_string(), scenario.sumps[*sump].name.to_owned()), *truth))
+            Some(((same_form(&truth.at.to_string()), scenario.sumps[*sump].name.to_owned()), *truth))
         }
         Row::Sample { .. } | Row::Note { .. } => None,
     });

@@ -5,7 +5,9 @@
 //! have built up. So the volume and the concentration are marked as made from fewer sources than wanted, and the
 //! lower end of the concentration's interval allows for minerals.
 
-use crate::model::{DeviceStatus, Measured, Measurement, ProbeIndex, Quality, Reason, Status};
+use std::time::Duration;
+
+use crate::model::{DeviceStatus, Measured, Measurement, ProbeIndex, Quality, Reason, Status, Uptime};
 
 use super::fluid::{JarTest, JarTestError};
 use super::settings::{EstimateKind, SumpSettings};
@@ -19,6 +21,9 @@ const Z90: f64 = 1.644_853_626_951_472_7;
 /// to make-up hardness × (evaporation + drag-out) / drag-out; evaporation three times drag-out gives four times the
 /// make-up, three of them on top (common practice for the ratio, no source).
 const MINERALS_ON_TOP_MAX: f64 = 3.0;
+
+/// How long coolant runs back after the pumps stop, at the most (common practice, no source).
+const RUN_BACK: Duration = Duration::from_secs(20 * 60);
 
 /// Share of what stands in a tank that may be chips before somebody clears them out (common practice, no source).
 const CHIPS_SHARE_MAX: f64 = 0.1;
@@ -60,6 +65,8 @@ pub struct Sump {
     level: Input,
     conductivity: Input,
     pump: Input,
+    /// When the pumps were last seen to start or stop.
+    pump_turned: Option<Uptime>,
 }
 
 /// Latest of one probe, if the sump has it.
@@ -68,12 +75,13 @@ struct Input {
     probe: Option<ProbeIndex>,
     accuracy: Accuracy,
     measured: Measured,
+    received: Uptime,
 }
 
 impl Input {
     fn new(probe: Option<ProbeIndex>, probes: &[ProbeSettings]) -> Self {
         let accuracy = probe.map_or(Accuracy::default(), |p| probes[p.slot()].accuracy);
-        Self { probe, accuracy, measured: Measured::Bad(Quality::WAITING) }
+        Self { probe, accuracy, measured: Measured::Bad(Quality::WAITING), received: Uptime::default() }
     }
 
     /// Takes the measurement if it is of this probe.
@@ -81,6 +89,7 @@ impl Input {
         let ours = self.probe == Some(measurement.probe);
         if ours {
             self.measured = measurement.measured;
+            self.received = measurement.received;
         }
         ours
     }
@@ -104,6 +113,7 @@ impl Sump {
             level: Input::new(settings.probes.level, probes),
             conductivity: Input::new(settings.probes.conductivity, probes),
             pump: Input::new(settings.probes.pump, probes),
+            pump_turned: None,
             settings: settings.clone(),
         })
     }
@@ -120,7 +130,12 @@ impl Sump {
 
     /// A new measurement. Whether an estimate may have changed by it.
     pub fn observe(&mut self, measurement: &Measurement) -> bool {
-        self.level.take(measurement) | self.conductivity.take(measurement) | self.pump.take(measurement)
+        let before = self.pump.measured.usable();
+        let pump = self.pump.take(measurement);
+        if self.pump.measured.usable() != before {
+            self.pump_turned = Some(measurement.received);
+        }
+        self.level.take(measurement) | self.conductivity.take(measurement) | pump
     }
 
     /// One estimate, or why there is none.
@@ -150,8 +165,11 @@ impl Sump {
         })
     }
 
+    /// Whether the pumps run and have done so for long enough that lines and machine are full, or stand and everything
+    /// has run back; `None` where nobody can tell.
     fn pumps_run(&self) -> Option<bool> {
-        self.pump.measured.usable().map(|running| running != 0.0)
+        let settled = self.pump_turned.is_some_and(|turned| self.level.received.since(turned) >= RUN_BACK);
+        self.pump.measured.usable().filter(|_| settled).map(|running| running != 0.0)
     }
 
     /// Chips need no taking off here: what they fill is no room. The hold-up runs back when the pumps stop, so it is
