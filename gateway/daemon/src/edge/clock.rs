@@ -88,7 +88,7 @@ impl PreciseTimer {
         Ok(timer)
     }
 
-    /// Completes at `at`, or at once if that has passed.
+    /// Completes at `at`, or as soon as the runtime comes round to it if that has passed.
     pub fn sleep_until(&self, at: Uptime) -> SleepUntil {
         SleepUntil { inner: Rc::clone(&self.inner), at, arrival: None }
     }
@@ -160,7 +160,9 @@ impl Future for SleepUntil {
     type Output = ();
 
     fn poll(mut self: Pin<&mut Self>, cx: &mut Context<'_>) -> Poll<()> {
-        if self.inner.clock.uptime() >= self.at {
+        // The first time the clock is not asked: most sleepers are to wake later or are dropped before, and for an instant
+        // that has passed the kernel timer runs out at once.
+        if self.arrival.is_some() && self.inner.clock.uptime() >= self.at {
             return Poll::Ready(());
         }
         let arrival = {

@@ -77,38 +77,42 @@ impl Connection {
         Self { port, client, framing }
     }
 
-    /// Carries out one request, at most as long as it says. Never leaves bytes of it for the next one to find.
-    pub(super) async fn exchange(&mut self, exchange: &Exchange) -> Ended {
+    /// Carries out one request until `time_up`. Never leaves bytes of it for the next one to find.
+    pub(super) async fn exchange(&mut self, exchange: &Exchange, time_up: impl Future<Output = ()>) -> Ended {
         self.client.set_slave(Slave(exchange.unit_id));
-        let call = self.client.call(request(exchange));
-        let called = tokio::time::timeout(exchange.patience, call).await;
+        let called = tokio::select! {
+            biased;
+            called = self.client.call(request(exchange)) => Some(called),
+            () = time_up => None,
+        };
         let trace = self.port.end_exchange();
         let answer = match called {
-            Err(_) => out_of_time(self.framing, exchange, trace),
-            Ok(Ok(Ok(response))) => check(exchange, response),
-            Ok(Ok(Err(exception))) => Answer::Exception(exception.into()),
-            Ok(Err(Error::Protocol(error))) => {
+            None => out_of_time(self.framing, exchange, trace),
+            Some(Ok(Ok(response))) => check(exchange, response),
+            Some(Ok(Err(exception))) => Answer::Exception(exception.into()),
+            Some(Err(Error::Protocol(error))) => {
                 tracing::debug!(%error, "a valid frame that answers something else");
                 Answer::Unmatched
             }
-            Ok(Err(Error::Transport(error))) => broken(&error, trace),
+            Some(Err(Error::Transport(error))) => broken(&error, trace),
         };
         let reusable = self.resynchronise(&answer, trace);
         Ended { answer, reusable }
     }
 
     /// Waits until nothing more comes in, so that the tail of a doubled or noisy reply is not taken for the next one.
-    /// On Modbus TCP the transaction id does that.
-    pub(super) async fn settle(&self, pause: impl AsyncFn()) {
+    /// On Modbus TCP the transaction id does that. Says whether it had to wait.
+    pub(super) async fn settle(&self, pause: impl AsyncFn()) -> bool {
         if self.framing == Framing::Tcp {
-            return;
+            return false;
         }
-        for _ in 0..SETTLE_ROUNDS_MAX {
+        for round in 0..SETTLE_ROUNDS_MAX {
             match self.port.discard_input() {
-                Ok(0) | Err(_) => return,
+                Ok(0) | Err(_) => return round > 0,
                 Ok(_) => pause().await,
             }
         }
+        true
     }
 
     /// Whether the connection may be used again. A serial line gets a fresh decoder after anything but a proper reply:

@@ -269,8 +269,12 @@ impl Actor<'_> {
         sent: Uptime,
     ) -> Result<(), Stop> {
         let (timer, pause) = (self.timer, self.schedule.gap(exchange.device));
-        connection.settle(async || timer.sleep_until(timer.clock().uptime().plus(pause)).await).await;
-        let ended = connection.exchange(exchange).await;
+        let waited =
+            connection.settle(async || timer.sleep_until(timer.clock().uptime().plus(pause)).await).await;
+        let sent = if waited { self.clock.uptime() } else { sent };
+        // The runtime's own timer would do, but wakes the runtime each time it is set.
+        let time_up = timer.sleep_until(sent.plus(exchange.patience));
+        let ended = connection.exchange(exchange, time_up).await;
         let now = self.clock.now();
         self.schedule.finished(ended.answer.outcome(), now, &mut self.readings);
         self.counters.note(exchange.device, &self.schedule);

@@ -70,7 +70,7 @@ async fn ask(
     };
     let gap = wire::gap(device, &settings.link);
     open_connection.settle(async || tokio::time::sleep(gap).await).await;
-    let ended = open_connection.exchange(exchange).await;
+    let ended = open_connection.exchange(exchange, tokio::time::sleep(exchange.patience)).await;
     let words = match ended.answer {
         Answer::Words(words) => Ok(words),
         Answer::Bits(bits) => Ok(bits.into_iter().map(u16::from).collect()),

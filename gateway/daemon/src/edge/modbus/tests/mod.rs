@@ -12,11 +12,20 @@ use sumpwarden_core::model::{DeviceIndex, Name, ProbeIndex, Uptime};
 use sumpwarden_protocol::modbus::{Address, Table};
 use sumpwarden_protocol::words::{Encoding, NumberKind};
 
+use super::exchange::{Connection, Ended};
+
 /// For replies that come: long enough for a busy machine.
 const PATIENT: Duration = Duration::from_secs(3);
 
 fn ms(millis: u64) -> Duration {
     Duration::from_millis(millis)
+}
+
+impl Connection {
+    /// On the runtime's own timer.
+    async fn exchange_for(&mut self, exchange: &Exchange) -> Ended {
+        self.exchange(exchange, tokio::time::sleep(exchange.patience)).await
+    }
 }
 
 /// Asks unit 7 for `quantity` of `table` from address 0 on.

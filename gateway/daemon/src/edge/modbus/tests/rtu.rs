@@ -35,10 +35,10 @@ async fn first_then_good(
 ) -> (Ended, Ended) {
     let line = serial_device(move |a| if a.number == 1 { first(a) } else { vec![good(a)] });
     let mut connection = connect(&line).await;
-    let one = connection.exchange(&ask(Table::InputRegister, 2, patience)).await;
+    let one = connection.exchange_for(&ask(Table::InputRegister, 2, patience)).await;
     tokio::time::sleep(ms(400)).await;
     connection.settle(async || tokio::time::sleep(ms(2)).await).await;
-    (one, connection.exchange(&ask(Table::InputRegister, 2, PATIENT)).await)
+    (one, connection.exchange_for(&ask(Table::InputRegister, 2, PATIENT)).await)
 }
 
 fn second_reply() -> Ended {
@@ -52,10 +52,10 @@ async fn every_table_is_read_over_a_line_and_over_tcp() {
     let over_tcp = BusLink::RtuOverTcp { address: server.to_string(), line: LINE };
     for mut connection in [connect(&line).await, Connection::new(open(&over_tcp, ms(500)).await.unwrap())] {
         for (number, table) in [(1, Table::InputRegister), (2, Table::HoldingRegister)] {
-            let ended = connection.exchange(&ask(table, 3, PATIENT)).await;
+            let ended = connection.exchange_for(&ask(table, 3, PATIENT)).await;
             assert_eq!(ended, usable(Answer::Words(vec![0, number, 2])));
         }
-        let ended = connection.exchange(&ask(Table::Coil, 10, PATIENT)).await;
+        let ended = connection.exchange_for(&ask(Table::Coil, 10, PATIENT)).await;
         assert_eq!(ended, usable(Answer::Bits((0..10).map(|i| i % 2 == 0).collect())));
     }
 }
@@ -147,7 +147,7 @@ async fn no_single_flipped_bit_gets_through() {
     });
     let mut connection = connect(&line).await;
     for bit in 0..8 * 9 {
-        let ended = connection.exchange(&ask(Table::InputRegister, 2, ms(15))).await;
+        let ended = connection.exchange_for(&ask(Table::InputRegister, 2, ms(15))).await;
         let refused = matches!(ended.answer, Answer::BadFrame | Answer::NoReply | Answer::Unmatched);
         assert!(refused && ended.reusable, "bit {bit}: {ended:?}");
     }
@@ -188,10 +188,10 @@ async fn a_pulled_adapter_is_a_lost_connection() {
     let line = serial_device(|a| if a.number == 1 { vec![good(a)] } else { vec![Act::Close] });
     let mut connection = connect(&line).await;
     let request = ask(Table::InputRegister, 2, PATIENT);
-    assert_eq!(connection.exchange(&request).await, usable(Answer::Words(vec![0, 1])));
-    let gone = connection.exchange(&request).await;
+    assert_eq!(connection.exchange_for(&request).await, usable(Answer::Words(vec![0, 1])));
+    let gone = connection.exchange_for(&request).await;
     assert_eq!(gone, Ended { answer: Answer::Lost { partial: false }, reusable: false });
-    let after = connection.exchange(&request).await;
+    let after = connection.exchange_for(&request).await;
     assert_eq!(after, Ended { answer: Answer::NotSent, reusable: false });
 }
 

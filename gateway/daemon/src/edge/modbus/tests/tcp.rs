@@ -21,7 +21,7 @@ async fn one(script: impl FnMut(&Asked) -> Vec<Act> + Send + 'static) -> Ended {
 }
 
 async fn one_within(patience: Duration, script: impl FnMut(&Asked) -> Vec<Act> + Send + 'static) -> Ended {
-    connect(tcp_device(script)).await.exchange(&ask(Table::InputRegister, 2, patience)).await
+    connect(tcp_device(script)).await.exchange_for(&ask(Table::InputRegister, 2, patience)).await
 }
 
 fn good(asked: &Asked) -> Act {
@@ -40,11 +40,11 @@ fn lost_step(answer: Answer) -> Ended {
 async fn every_table_is_read() {
     let mut connection = connect(tcp_device(|a| vec![good(a)])).await;
     for (number, table) in [(1, Table::InputRegister), (2, Table::HoldingRegister)] {
-        let ended = connection.exchange(&ask(table, 3, PATIENT)).await;
+        let ended = connection.exchange_for(&ask(table, 3, PATIENT)).await;
         assert_eq!(ended, usable(Answer::Words(vec![0, number, 2])));
     }
     for table in [Table::Coil, Table::DiscreteInput] {
-        let ended = connection.exchange(&ask(table, 10, PATIENT)).await;
+        let ended = connection.exchange_for(&ask(table, 10, PATIENT)).await;
         let bits = (0..10).map(|i| i % 2 == 0).collect();
         assert_eq!(ended, usable(Answer::Bits(bits)));
     }
@@ -55,10 +55,10 @@ async fn a_late_reply_is_thrown_away() {
     let late = |a: &Asked| if a.number == 1 { vec![Act::Pause(ms(90)), good(a)] } else { vec![good(a)] };
     let mut connection = connect(tcp_device(late)).await;
     let request = ask(Table::InputRegister, 2, ms(60));
-    assert_eq!(connection.exchange(&request).await, usable(Answer::NoReply));
+    assert_eq!(connection.exchange_for(&request).await, usable(Answer::NoReply));
     tokio::time::sleep(ms(500)).await;
     let patient = ask(Table::InputRegister, 2, PATIENT);
-    assert_eq!(connection.exchange(&patient).await, usable(Answer::Words(vec![0, 2])));
+    assert_eq!(connection.exchange_for(&patient).await, usable(Answer::Words(vec![0, 2])));
 }
 
 #[tokio::test]
@@ -66,17 +66,17 @@ async fn a_reply_that_is_later_still_costs_the_connection_but_is_never_a_value()
     let later = |a: &Asked| if a.number == 1 { vec![Act::Pause(ms(700)), good(a)] } else { vec![good(a)] };
     let mut connection = connect(tcp_device(later)).await;
     let request = ask(Table::InputRegister, 2, ms(60));
-    assert_eq!(connection.exchange(&request).await, usable(Answer::NoReply));
+    assert_eq!(connection.exchange_for(&request).await, usable(Answer::NoReply));
     tokio::time::sleep(ms(30)).await;
     let patient = ask(Table::InputRegister, 2, PATIENT);
-    assert_eq!(connection.exchange(&patient).await, lost_step(Answer::Unmatched));
+    assert_eq!(connection.exchange_for(&patient).await, lost_step(Answer::Unmatched));
 }
 
 #[tokio::test]
 async fn a_doubled_reply_is_thrown_away() {
     let mut connection = connect(tcp_device(|a| vec![good(a), good(a)])).await;
     for number in 1..20 {
-        let ended = connection.exchange(&ask(Table::InputRegister, 2, PATIENT)).await;
+        let ended = connection.exchange_for(&ask(Table::InputRegister, 2, PATIENT)).await;
         // The second copy may still be on its way when the next request goes out; then its transaction tells.
         if ended.answer == Answer::Unmatched {
             assert!(!ended.reusable);
@@ -112,7 +112,7 @@ async fn a_reply_of_the_wrong_length_is_no_reply() {
         assert_eq!(one(move |a| vec![Act::Send(a.tcp(&pdu))]).await, lost_step(Answer::BadFrame));
     }
     let bits = |a: &Asked| vec![Act::Send(a.tcp(&[1, 1, 0xFF]))];
-    let ended = connect(tcp_device(bits)).await.exchange(&ask(Table::Coil, 9, PATIENT)).await;
+    let ended = connect(tcp_device(bits)).await.exchange_for(&ask(Table::Coil, 9, PATIENT)).await;
     assert_eq!(ended, lost_step(Answer::BadFrame));
 }
 
@@ -141,9 +141,9 @@ async fn a_flood_is_cut_off() {
     assert_eq!(ended, lost_step(Answer::Lost { partial: true }));
     let mut connection = connect(tcp_device(|a| vec![good(a), Act::Send(vec![0; 100_000])])).await;
     let request = ask(Table::InputRegister, 2, PATIENT);
-    assert_eq!(connection.exchange(&request).await.answer, Answer::Words(vec![0, 1]));
+    assert_eq!(connection.exchange_for(&request).await.answer, Answer::Words(vec![0, 1]));
     tokio::time::sleep(ms(50)).await;
-    assert_eq!(connection.exchange(&request).await, lost_step(Answer::NotSent));
+    assert_eq!(connection.exchange_for(&request).await, lost_step(Answer::NotSent));
 }
 
 #[tokio::test]
@@ -160,7 +160,7 @@ async fn a_reply_may_come_byte_by_byte() {
         let bytes = a.tcp(&a.pdu());
         bytes.into_iter().flat_map(|b| [Act::Send(vec![b]), Act::Pause(ms(5))]).collect()
     };
-    let ended = connect(tcp_device(drip)).await.exchange(&ask(Table::InputRegister, 2, PATIENT)).await;
+    let ended = connect(tcp_device(drip)).await.exchange_for(&ask(Table::InputRegister, 2, PATIENT)).await;
     assert_eq!(ended, usable(Answer::Words(vec![0, 1])));
 }
 
@@ -182,10 +182,10 @@ async fn a_peer_that_goes_away() {
     assert_eq!(one(cut).await, lost_step(Answer::Lost { partial: true }));
     let mut connection = connect(tcp_device(|a| vec![good(a), Act::Close])).await;
     let request = ask(Table::InputRegister, 2, PATIENT);
-    assert_eq!(connection.exchange(&request).await.answer, Answer::Words(vec![0, 1]));
+    assert_eq!(connection.exchange_for(&request).await.answer, Answer::Words(vec![0, 1]));
     tokio::time::sleep(ms(20)).await;
     assert_eq!(
-        connection.exchange(&request).await,
+        connection.exchange_for(&request).await,
         lost_step(Answer::NotSent),
         "closed while idle: not a poll"
     );
@@ -197,7 +197,10 @@ async fn a_time_out_comes_when_it_should() {
     let mut shortest = PATIENT;
     for _ in 0..5 {
         let start = std::time::Instant::now();
-        assert_eq!(connection.exchange(&ask(Table::InputRegister, 2, ms(60))).await, usable(Answer::NoReply));
+        assert_eq!(
+            connection.exchange_for(&ask(Table::InputRegister, 2, ms(60))).await,
+            usable(Answer::NoReply)
+        );
         shortest = shortest.min(start.elapsed());
     }
     assert!(shortest >= ms(60) && shortest < ms(70), "{shortest:?}");
