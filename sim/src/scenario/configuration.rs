@@ -222,7 +222,7 @@ impl Scenario {
         }
         writeln!(out, "every = \"{} ms\"", options.every.as_millis())?;
         if options.speed != 1.0 {
-            writeln!(out, "frozen = false\nspike = false")?;
+            writeln!(out, "frozen = false\nspike = false\nfault_on_delay = \"2 s\"")?;
         }
         Ok(())
     }

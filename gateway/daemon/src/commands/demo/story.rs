@@ -20,6 +20,9 @@ const LOOK_EVERY: Duration = Duration::from_millis(500);
 /// Looks between two full accounts.
 const ACCOUNT_AFTER_LOOKS: u32 = 20;
 
+/// As the simulator counts them, Monday first.
+const WEEKDAYS: [&str; 7] = ["Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun"];
+
 pub(super) struct Story<'a> {
     shop: &'a Shop,
     running: &'a Running,
@@ -75,8 +78,9 @@ impl<'a> Story<'a> {
         match record {
             Ok(record) => {
                 let whose = record.sump.as_ref().map_or_else(|| "gateway".to_owned(), ToString::to_string);
-                let what = if record.message.is_empty() { &record.state } else { &record.message };
-                self.line(&whose, &format!("{} {}: {}", record.state, record.subject, console::plain(what)));
+                let why = if record.message.is_empty() { "" } else { ": " };
+                let (state, subject) = (&record.state, &record.subject);
+                self.line(&whose, &format!("{state} {subject}{why}{}", console::plain(&record.message)));
             }
             Err(RecvError::Lagged(missed)) => {
                 self.line("gateway", &format!("{missed} journal entries went by too fast to show"));
@@ -117,7 +121,10 @@ impl<'a> Story<'a> {
     }
 
     fn line(&self, whose: &str, what: &str) {
-        console::say(&format!("{}  {whose:<10} {what}", self.shop.now()));
+        let now = self.shop.now();
+        let minutes = (now.hour() * 60.0) as u32;
+        let day = WEEKDAYS[now.weekday() as usize % WEEKDAYS.len()];
+        console::say(&format!("{day} {:02}:{:02}  {whose:<10} {what}", minutes / 60, minutes % 60));
     }
 }
 

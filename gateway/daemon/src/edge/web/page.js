@@ -2,11 +2,7 @@
 // Everything shown comes as text nodes: names, titles and messages are untrusted.
 
 const ORDER = ["high", "medium", "low"];
-const NAMES = {
-  ph: "pH", conductivity: "conductivity", level: "level", temperature: "temperature", flow: "make-up flow",
-  flow_total: "make-up total", pump_running: "pump", concentration_percent: "concentration", liquid_l: "liquid",
-  room_l: "room to fill mark",
-};
+const NAMES = { concentration_percent: "concentration", liquid_l: "liquid", room_l: "room to fill mark" };
 const UNITS = { "[pH]": "", "uS/cm": "µS/cm", Cel: "°C", "1": "" };
 const DECIMALS = { ph: 2, concentration_percent: 1, temperature: 1, flow: 1 };
 
@@ -31,32 +27,41 @@ function urgency(sump) {
   return found.length === 0 ? "none" : ORDER[Math.min(...found)];
 }
 
-function row(list, label, value, unit, quality) {
+function row(list, label, value, quality) {
   list.append(element("dt", label));
   const cell = element("dd");
   if (value === null) {
-    cell.append(element("span", "not known", { class: "bad" }));
+    cell.append("not known");
   } else {
-    cell.append(element("span", withUnit(value.text, unit)));
+    cell.append(value.text);
     if (value.band) cell.append(" ", element("span", value.band, { class: "band" }));
   }
   if (quality.reason !== "") cell.append(" ", element("span", `(${quality.reason})`, { class: "why" }));
   list.append(cell);
 }
 
+// Some numbers read better as words.
+function inWords(quantity, value) {
+  if (quantity === "pump_running") return value === 0 ? "stands" : "runs";
+  if (quantity === "room_l" && value < 0) return `none: ${number(-value, quantity)} L over the mark once the pumps stop`;
+  return null;
+}
+
 function figures(sump) {
   const list = element("dl");
   for (const estimate of sump.estimates) {
     const { quantity, value, low90, high90, unit } = estimate;
+    const words = value === null ? null : inWords(quantity, value);
     const shown = value === null ? null : {
-      text: number(value, quantity),
-      band: `${number(low90, quantity)} to ${number(high90, quantity)}`,
+      text: words ?? withUnit(number(value, quantity), unit),
+      band: words === null ? `${number(low90, quantity)} to ${number(high90, quantity)}` : "",
     };
-    row(list, NAMES[quantity] ?? quantity, shown, unit, estimate);
+    row(list, NAMES[quantity] ?? quantity, shown, estimate);
   }
   for (const probe of sump.probes) {
-    const shown = probe.value === null ? null : { text: number(probe.value, probe.quantity) };
-    row(list, NAMES[probe.quantity] ?? probe.quantity, shown, probe.unit, probe);
+    const { quantity, value, unit } = probe;
+    const shown = value === null ? null : { text: inWords(quantity, value) ?? withUnit(number(value, quantity), unit) };
+    row(list, probe.name, shown, probe);
   }
   return list;
 }
@@ -97,7 +102,7 @@ function card(sump) {
   const made = element("article", undefined, { "data-urgency": urgency(sump) });
   const head = element("div");
   head.append(element("h2", sump.title), element("p", `${sump.name} · ${sump.fluid} · target ${sump.target_percent} %`, { class: "name" }));
-  made.append(head, tank(sump), figures(sump), alarms(sump));
+  made.append(head, tank(sump), alarms(sump), figures(sump));
   return made;
 }
 
