@@ -150,7 +150,8 @@ fn probe(series: u32, millis: i64, noise: &mut Noise) -> Sample {
         _ => (650.0, 0.0, 0.0, 0.1, -40.0),
     };
     let raw = (level + swing * wave + drift * t + noise.gauss() * 1.2).round();
-    let celsius = 24.5 + 2.2 * wave;
+    // As the temperature probe beside it says it, in tenths.
+    let celsius = (245.0 + 22.0 * wave + noise.gauss() * 0.6).round() * 0.1;
     let value = if step == 1.0 { raw / (1.0 + 0.02 * (celsius - 25.0)) } else { raw * step + offset };
     let jitter = (noise.next() % 3) as i64;
     Sample {

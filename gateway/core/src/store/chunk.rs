@@ -6,7 +6,9 @@
 //! - Quality: runs of (length u32, packed code u32).
 //! - Raw: runs of (absent u32, present u32), then the present numbers as pco f64.
 //! - Value: runs likewise. Where every present value is `raw · a + b` to the last bit under one pair (flag bit 2), only
-//!   `a` and `b` are kept: a linear probe costs its counts once. Otherwise the values as pco f64.
+//!   `a` and `b` are kept: a linear probe costs its counts once. Where few values recur (flag bit 3), as those of a
+//!   probe that is compensated by another one's counts, the values that occur, ascending, and the place of each point's
+//!   value among them, as pco f64 and u32. Otherwise the values as pco f64.
 //!
 //! A section of runs is its number (u32) and the runs; a pco section is its length (u32) and the bytes. What is read
 //! back is equal bit for bit. Nothing is allocated on the word of the header beyond [`POINTS_MAX`] points.
@@ -20,10 +22,14 @@ use crate::model::Timestamp;
 
 const VERSION: u8 = 1;
 const FLAG_LINE: u8 = 0b100;
+const FLAG_LIST: u8 = 0b1000;
 const UNITS: [i64; 4] = [1, 1_000, 1_000_000, 1_000_000_000];
 
 /// Most points of one chunk; bounds what a reader has to hold.
 pub const POINTS_MAX: usize = 65_536;
+
+/// A list of values is tried where each occurs so many times on average.
+const LISTED_SHARE: usize = 3;
 
 /// pco's level: beyond it, time grows faster than bytes shrink.
 const LEVEL: usize = 6;
@@ -39,21 +45,19 @@ pub fn encode(points: &[Point]) -> Vec<u8> {
         .find(|&unit| points.iter().all(|p| p.at.as_nanos() % UNITS[unit] == 0))
         .expect("every stamp is whole nanoseconds");
     let stamps: Vec<i64> = points.iter().map(|p| p.at.as_nanos() / UNITS[unit]).collect();
-    let line = find_line(points);
+    let (form, values) = match find_line(points) {
+        Some(line) => (FLAG_LINE, [line.factor.to_le_bytes(), line.offset.to_le_bytes()].concat()),
+        None => pack_values(&points.iter().filter_map(|p| p.value).collect::<Vec<_>>()),
+    };
 
-    let mut body = vec![VERSION, unit as u8 | if line.is_some() { FLAG_LINE } else { 0 }];
+    let mut body = vec![VERSION, unit as u8 | form];
     put_u32(&mut body, points.len());
     put_numbers(&mut body, &stamps);
     put_quality(&mut body, points);
     put_presence(&mut body, points.iter().map(|p| p.raw.is_some()));
     put_numbers(&mut body, &points.iter().filter_map(|p| p.raw).collect::<Vec<_>>());
     put_presence(&mut body, points.iter().map(|p| p.value.is_some()));
-    match line {
-        Some(line) => {
-            [line.factor, line.offset].iter().for_each(|n| body.extend_from_slice(&n.to_le_bytes()))
-        }
-        None => put_numbers(&mut body, &points.iter().filter_map(|p| p.value).collect::<Vec<_>>()),
-    }
+    body.extend_from_slice(&values);
     seal(&mut body);
     body
 }
@@ -76,7 +80,7 @@ pub fn decode(body: &[u8]) -> Result<Vec<Point>, DamagedBody> {
     let raw = spread(&raw_runs, count, |n| rest.numbers(n))?;
     let value_runs = rest.runs()?;
     let value = if flags & FLAG_LINE == 0 {
-        spread(&value_runs, count, |n| rest.numbers(n))?
+        spread(&value_runs, count, |n| if flags & FLAG_LIST == 0 { rest.numbers(n) } else { rest.listed(n) })?
     } else {
         let line =
             Line { factor: f64::from_le_bytes(rest.array()?), offset: f64::from_le_bytes(rest.array()?) };
@@ -96,6 +100,26 @@ pub fn decode(body: &[u8]) -> Result<Vec<Point>, DamagedBody> {
         points.push(Point { at: Timestamp::from_nanos(at), raw, value, quality: quality_of(code) });
     }
     Ok(points)
+}
+
+/// Values that lie on no line: plain, or as a list of those that occur and places in it, whichever is smaller.
+fn pack_values(values: &[f64]) -> (u8, Vec<u8>) {
+    let mut plain = Vec::new();
+    put_numbers(&mut plain, values);
+    let mut list = values.to_vec();
+    list.sort_unstable_by(f64::total_cmp);
+    list.dedup_by_key(|value| value.to_bits());
+    if list.len() * LISTED_SHARE > values.len() {
+        return (0, plain);
+    }
+    let place =
+        |value: &f64| list.binary_search_by(|v| v.total_cmp(value)).expect("made of these values") as u32;
+    let places: Vec<u32> = values.iter().map(place).collect();
+    let mut listed = Vec::new();
+    put_u32(&mut listed, list.len());
+    put_numbers(&mut listed, &list);
+    put_numbers(&mut listed, &places);
+    if listed.len() < plain.len() { (FLAG_LIST, listed) } else { (0, plain) }
 }
 
 /// `value = raw · factor + offset`, computed in two roundings as the conversion of a scaled register does.
@@ -257,6 +281,18 @@ impl<'a> Bytes<'a> {
         Ok(pairs.iter().map(|pair| (half(pair, 0), half(pair, 4))).collect())
     }
 
+    /// `count` numbers by their places in a list.
+    fn listed(&mut self, count: usize) -> Result<Vec<f64>, DamagedBody> {
+        let length = self.u32()?;
+        if length > count {
+            return Err(DamagedBody::Content("length of the list"));
+        }
+        let list = self.numbers::<f64>(length)?;
+        let number =
+            |place: u32| list.get(place as usize).copied().ok_or(DamagedBody::Content("place in the list"));
+        self.numbers::<u32>(count)?.into_iter().map(number).collect()
+    }
+
     fn numbers<T: Number + Default>(&mut self, count: usize) -> Result<Vec<T>, DamagedBody> {
         let length = self.u32()?;
         let packed = self.take(length)?;
@@ -323,6 +359,14 @@ mod tests {
         }
 
         #[test]
+        fn values_that_recur_come_back_bit_for_bit(places in proptest::collection::vec(0..5_usize, 1..200)) {
+            let values = [0.0, -0.0, 1.0 / 3.0, f64::MAX, 8.71];
+            let mut points = linear(places.len() as i64, 0.01, 0.0);
+            points.iter_mut().zip(&places).for_each(|(point, &place)| point.value = Some(values[place]));
+            prop_assert_eq!(bits(&decode(&encode(&points)).unwrap()), bits(&points));
+        }
+
+        #[test]
         fn hostile_bytes_are_refused_quietly(mut bytes in proptest::collection::vec(any::<u8>(), 0..300)) {
             if let Some(version) = bytes.first_mut() {
                 *version = VERSION;
@@ -376,6 +420,19 @@ mod tests {
         bent[18].raw = None;
         let (with_line, without) = (encode(&points).len(), encode(&bent).len());
         assert!(with_line < without, "{with_line} {without}");
+    }
+
+    #[test]
+    fn a_compensated_probe_costs_less_than_its_digits() {
+        let mut points = linear(4_000, 1.0, 0.0);
+        for (i, point) in points.iter_mut().enumerate() {
+            let counts = (2_900 + i % 11) as f64;
+            let celsius = (240 + i % 17) as f64 * 0.1;
+            (point.raw, point.value) = (Some(counts), Some(counts / (1.0 + 0.02 * (celsius - 25.0))));
+        }
+        let body = encode(&points);
+        assert_eq!(bits(&decode(&body).unwrap()), bits(&points));
+        assert!(body.len() < 4_000 * 3, "{}", body.len());
     }
 
     #[test]
