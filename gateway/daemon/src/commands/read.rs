@@ -1,20 +1,27 @@
 //! `read`: the probes of a sump once, from the wire to the value, for someone who stands at the machine.
 //!
-//! All Modbus probes of the sump are read, because one may need another's temperature; those asked for are shown.
+//! All Modbus probes of the sump are read, because one may need another's temperature, and of the probes that come by
+//! message those asked for are listened to, at most [`LISTEN_MAX`]; the ones asked for are shown.
 
 use std::path::Path;
+use std::time::Duration;
 
 use serde::Serialize;
-use sumpwarden_core::acquire::decode;
-use sumpwarden_core::acquire::settings::Point;
+use sumpwarden_core::acquire::settings::{BrokerSettings, Point, TopicPoint};
+use sumpwarden_core::acquire::{TopicMap, decode};
 use sumpwarden_core::engine::Settings;
 use sumpwarden_core::engine::snapshot::QualityView;
 use sumpwarden_core::model::{DeviceIndex, Fault, Measurement, ProbeIndex, Quantity, Raw, RawReading};
 use sumpwarden_core::signal::Signals;
 
 use super::{Exit, block_on, console, load};
+use crate::config::quantity::lasting_text;
 use crate::edge::clock::Clock;
 use crate::edge::modbus::read_once;
+use crate::edge::mqtt::listen_once;
+
+/// Longest wait for a message; somebody stands there and waits.
+const LISTEN_MAX: Duration = Duration::from_secs(30);
 
 /// What came of one probe.
 #[derive(Clone, Debug, Serialize)]
@@ -56,7 +63,7 @@ pub fn run(config: &Path, what: &str, json: bool) -> Exit {
         .map(|slot| ProbeIndex(slot as u32))
         .filter(|probe| settings.engine.probes[probe.slot()].sump == sump)
         .collect();
-    let arrived = match block_on(arrive(&settings.engine, &together)) {
+    let arrived = match block_on(arrive(&settings.engine, &together, &wanted)) {
         Ok(Ok(arrived)) => arrived,
         Ok(Err(why)) => {
             console::complain(&why);
@@ -95,7 +102,24 @@ fn wanted(settings: &Settings, what: &str) -> Result<Vec<ProbeIndex>, String> {
     Ok(found)
 }
 
-async fn arrive(settings: &Settings, probes: &[ProbeIndex]) -> Result<Vec<Arrived>, String> {
+async fn arrive(
+    settings: &Settings,
+    together: &[ProbeIndex],
+    wanted: &[ProbeIndex],
+) -> Result<Vec<Arrived>, String> {
+    let mut arrived = from_buses(settings, together).await?;
+    for broker in &settings.brokers {
+        let mut asked = broker.clone();
+        asked.topics.retain(|topic| wanted.contains(&topic.probe));
+        if !asked.topics.is_empty() {
+            let heard = from_broker(settings, &asked).await;
+            arrived.extend(heard.map_err(|why| format!("broker {}: {why}", broker.name))?);
+        }
+    }
+    Ok(arrived)
+}
+
+async fn from_buses(settings: &Settings, probes: &[ProbeIndex]) -> Result<Vec<Arrived>, String> {
     let mut arrived = Vec::new();
     for bus in &settings.buses {
         let points: Vec<(DeviceIndex, usize)> = (bus.devices.iter().zip(0..))
@@ -125,6 +149,32 @@ async fn arrive(settings: &Settings, probes: &[ProbeIndex]) -> Result<Vec<Arrive
     Ok(arrived)
 }
 
+/// What comes to the topics of `broker`, every one of its probes: something, or nothing within two periods.
+async fn from_broker(settings: &Settings, broker: &BrokerSettings) -> Result<Vec<Arrived>, String> {
+    let slowest = broker.topics.iter().map(|topic| settings.probes[topic.probe.slot()].period).max();
+    let most = slowest.map_or(LISTEN_MAX, |period| (period * 2).min(LISTEN_MAX));
+    let expected = |probe: ProbeIndex| settings.probes[probe.slot()].expected();
+    let topics = TopicMap::new(broker, expected).map_err(|why| why.to_string())?;
+    let heard = listen_once(broker, topics, Clock, most).await.map_err(|why| why.to_string())?;
+    let one = |topic: &TopicPoint| {
+        let reading = heard.readings.iter().find(|reading| reading.probe == topic.probe);
+        let what = if heard.refused_filters.contains(&topic.filter) {
+            ": the broker refuses the subscription, check access rights".to_owned()
+        } else if reading.is_none() {
+            format!(": no message within {}", lasting_text(most))
+        } else {
+            String::new()
+        };
+        Arrived {
+            probe: topic.probe,
+            from: format!("{} {}{what}", broker.name, topic.filter),
+            words: Vec::new(),
+            raw: reading.map_or(Raw::Fault(Fault::NoReply), |reading| reading.raw),
+        }
+    };
+    Ok(broker.topics.iter().map(one).collect())
+}
+
 fn source(point: &Point, device: &str) -> String {
     format!("{device} {} as {}", point.address, point.encoding.kind)
 }
@@ -141,16 +191,6 @@ fn show(settings: &Settings, mut arrived: Vec<Arrived>, wanted: &[ProbeIndex]) -
         let measurement = signals.convert(now, &reading);
         if wanted.contains(&one.probe) {
             shown.push((one.probe, shown_of(settings, one, &measurement)));
-        }
-    }
-    for &probe in wanted {
-        if !shown.iter().any(|(found, _)| *found == probe) {
-            let reading =
-                RawReading { probe, at: now.utc, received: now.uptime, raw: Raw::Fault(Fault::NoReply) };
-            let nothing = signals.convert(now, &reading);
-            let from = "nothing arrived".to_owned();
-            let one = Arrived { probe, from, words: Vec::new(), raw: reading.raw };
-            shown.push((probe, shown_of(settings, one, &nothing)));
         }
     }
     shown.sort_by_key(|(probe, _)| *probe);

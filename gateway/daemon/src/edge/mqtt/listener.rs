@@ -104,9 +104,7 @@ impl Listener {
         let mark = Mark::draw();
         let (client, mut eventloop) =
             AsyncClient::builder(options(settings, mark)?).capacity(REQUESTS_MAX).try_build()?;
-        let mut network = NetworkOptions::new();
-        network.set_connection_timeout(CONNECT_MAX_S);
-        eventloop.set_network_options(network);
+        eventloop.set_network_options(network());
         let places = lock(&inflight).places();
         let listener = Self {
             broker,
@@ -268,14 +266,7 @@ impl Listener {
     }
 
     fn read(&mut self, publish: &Publish) -> Taken {
-        let now = self.wires.clock.now();
-        match std::str::from_utf8(&publish.topic) {
-            Ok(topic) => {
-                let payload = (!self.mark.is(&publish.payload)).then_some(&publish.payload[..]);
-                self.topics.read(&Message { topic, payload, retained: publish.retain }, now)
-            }
-            Err(_) => Taken { fates: vec![Fate::Refused(Refusal::UnknownTopic)], ..Taken::default() },
-        }
+        read(&mut self.topics, self.mark, publish, self.wires.clock)
     }
 
     fn hand_on(
@@ -443,7 +434,7 @@ fn lock(inflight: &Mutex<Inflight>) -> MutexGuard<'_, Inflight> {
     inflight.lock().unwrap_or_else(PoisonError::into_inner)
 }
 
-fn options(settings: &BrokerSettings, mark: Mark) -> Result<MqttOptions, ClientBuildError> {
+pub(super) fn options(settings: &BrokerSettings, mark: Mark) -> Result<MqttOptions, ClientBuildError> {
     let packet_bytes_max = settings.packet_bytes_max as usize;
     let target = Target {
         host: settings.host.clone(),
@@ -469,8 +460,25 @@ fn options(settings: &BrokerSettings, mark: Mark) -> Result<MqttOptions, ClientB
     Ok(options)
 }
 
+pub(super) fn network() -> NetworkOptions {
+    let mut network = NetworkOptions::new();
+    network.set_connection_timeout(CONNECT_MAX_S);
+    network
+}
+
+/// What `publish` says to the probes of `topics`.
+pub(super) fn read(topics: &mut TopicMap, mark: Mark, publish: &Publish, clock: Clock) -> Taken {
+    match std::str::from_utf8(&publish.topic) {
+        Ok(topic) => {
+            let payload = (!mark.is(&publish.payload)).then_some(&publish.payload[..]);
+            topics.read(&Message { topic, payload, retained: publish.retain }, clock.now())
+        }
+        Err(_) => Taken { fates: vec![Fate::Refused(Refusal::UnknownTopic)], ..Taken::default() },
+    }
+}
+
 /// The filters in portions that fit into one SUBSCRIBE each.
-fn in_packets(filters: &[&str]) -> Vec<Vec<String>> {
+pub(super) fn in_packets(filters: &[&str]) -> Vec<Vec<String>> {
     let mut packets: Vec<Vec<String>> = Vec::new();
     let mut bytes = 0;
     for filter in filters {

@@ -19,6 +19,7 @@
 mod connect;
 mod inflight;
 mod listener;
+mod once;
 mod pace;
 mod sieve;
 mod status;
@@ -36,6 +37,7 @@ use sumpwarden_core::model::{Ack, Batch, BrokerIndex};
 use tokio::sync::{mpsc, watch};
 use tokio::time::timeout;
 
+pub use self::once::{ListenError, Listened, listen_once};
 pub use self::status::{BrokerCounters, BrokerStatus, Link};
 
 use self::inflight::{Inflight, UNACKNOWLEDGED_MAX};
