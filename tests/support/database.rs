@@ -1,9 +1,10 @@
 //! Time-series databases: VictoriaMetrics (takes the v2 write API) and InfluxDB 1.6 (takes its own /write only), and
 //! what is in them.
 
-use std::io::{Read, Write};
-use std::net::TcpStream;
+use std::io::{BufRead, BufReader, Read, Write};
+use std::net::{TcpListener, TcpStream};
 use std::process::Command;
+use std::thread::spawn;
 use std::time::Duration;
 
 use serde_json::Value;
@@ -142,6 +143,71 @@ impl InfluxDb {
     }
 }
 
+/// Stands before InfluxDB 1.6 and takes the v2 write API for it: the body goes on as it came, packed or not, to the path
+/// that 1.6 knows, and its answer comes back.
+#[derive(Debug)]
+pub struct OtherPath {
+    /// Where it listens, on the loopback address.
+    pub port: u16,
+}
+
+impl OtherPath {
+    /// Starts one before `database`. It serves until the test ends.
+    ///
+    /// # Panics
+    /// If there is no port.
+    pub fn before(database: &InfluxDb) -> Self {
+        let listener = TcpListener::bind("127.0.0.1:0").expect("a free port");
+        let port = listener.local_addr().expect("a bound socket has an address").port();
+        let behind = database.port;
+        spawn(move || {
+            for client in listener.incoming().map_while(Result::ok) {
+                spawn(move || serve_other_path(client, behind));
+            }
+        });
+        Self { port }
+    }
+}
+
+/// Requests of one connection until it closes.
+fn serve_other_path(client: TcpStream, behind: u16) {
+    let mut reader = BufReader::new(client.try_clone().expect("a socket has two ends"));
+    loop {
+        let mut head = Vec::new();
+        while reader.by_ref().read_until(b'\n', &mut head).is_ok_and(|read| read > 2) {}
+        let head = String::from_utf8_lossy(&head).to_ascii_lowercase();
+        if head.is_empty() {
+            return;
+        }
+        assert!(head.starts_with("post ") && head.contains("/api/v2/write?"), "{head}");
+        assert!(head.contains("precision=ns"), "{head}");
+        let header = |name: &str| head.lines().find_map(|line| line.strip_prefix(name)).map(str::trim);
+        let length = header("content-length:").expect("a length").parse().expect("a number");
+        let mut body = vec![0; length];
+        if reader.read_exact(&mut body).is_err() {
+            return;
+        }
+        let mut database = TcpStream::connect(("127.0.0.1", behind)).expect("it listens");
+        let coding =
+            header("content-encoding:").map(|c| format!("Content-Encoding: {c}\r\n")).unwrap_or_default();
+        let path = format!("/write?db={}&precision=ns", InfluxDb::DATABASE);
+        write!(
+            database,
+            "POST {path} HTTP/1.0\r\nHost: 127.0.0.1\r\n{coding}Content-Length: {length}\r\n\r\n"
+        )
+        .and_then(|()| database.write_all(&body))
+        .expect("it takes the request");
+        let mut answer = String::new();
+        database.read_to_string(&mut answer).expect("it answers in UTF-8");
+        let (answer_head, text) = answer.split_once("\r\n\r\n").expect("head and body");
+        let status = answer_head.split(' ').nth(1).expect("a status line");
+        let reply = format!("HTTP/1.1 {status} -\r\nContent-Length: {}\r\n\r\n{text}", text.len());
+        if (&client).write_all(reply.as_bytes()).is_err() {
+            return;
+        }
+    }
+}
+
 fn series(name: &str, tags: &serde_json::Map<String, Value>) -> String {
     let mut tags: Vec<String> =
         tags.iter().filter_map(|(key, value)| Some(format!("{key}={}", value.as_str()?))).collect();
@@ -180,7 +246,7 @@ pub fn http(port: u16, method: &str, path: &str, body: &str) -> Answer {
     socket.set_read_timeout(Some(Duration::from_secs(30))).expect("a time-out can be set");
     write!(
         socket,
-        "{method} {path} HTTP/1.0\r\nHost: 127.0.0.1\r\nContent-Length: {}\r\n\r\n{body}",
+        "{method} {path} HTTP/1.0\r\nHost: 127.0.0.1:{port}\r\nContent-Length: {}\r\n\r\n{body}",
         body.len()
     )
     .expect("it takes the request");

@@ -5,9 +5,11 @@
 //! - [`broker`]: mosquitto and paho
 //! - [`modbus`]: pymodbus on TCP and on a serial line
 //! - [`database`]: time-series databases and what is in them
+//! - [`gateway`]: the gateway's own program on a configuration file, and what it has stored
 
 pub mod broker;
 pub mod database;
+pub mod gateway;
 pub mod modbus;
 pub mod process;
 pub mod vectors;

@@ -45,7 +45,11 @@ pub struct ModbusTcp {
 impl ModbusTcp {
     /// Starts devices with these unit ids.
     pub fn start(units: &[u8]) -> Self {
-        let port = free_port();
+        Self::start_on(free_port(), units)
+    }
+
+    /// Starts them on a port of one's own choice, such as that of devices that are gone.
+    pub fn start_on(port: u16, units: &[u8]) -> Self {
         let mut peer = server(&["tcp".to_owned(), port.to_string()], units);
         peer.wait_for_port(port);
         Self { port, peer }

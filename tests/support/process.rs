@@ -4,7 +4,7 @@ use std::fs::{self, File};
 use std::io::{BufRead, BufReader};
 use std::net::{TcpListener, TcpStream};
 use std::path::{Path, PathBuf};
-use std::process::{Child, Command, Stdio};
+use std::process::{Child, Command, ExitStatus, Stdio};
 use std::sync::atomic::{AtomicU32, Ordering};
 use std::sync::{Arc, Mutex};
 use std::thread::{sleep, spawn};
@@ -134,6 +134,11 @@ impl Peer {
         self.output.lock().expect("nobody panics with it").clone()
     }
 
+    /// The same, for a look while the program is waited for.
+    pub fn shared_output(&self) -> Arc<Mutex<Vec<String>>> {
+        Arc::clone(&self.output)
+    }
+
     /// Waits until something listens on `port`.
     ///
     /// # Panics
@@ -157,18 +162,28 @@ impl Peer {
         }
     }
 
-    /// Waits until it ends by itself.
+    /// Waits until it ends by itself; what it has written.
     ///
     /// # Panics
     /// If it fails, or takes longer than `most`.
-    pub fn finish(mut self, most: Duration) -> Vec<String> {
+    pub fn finish(self, most: Duration) -> Vec<String> {
+        let name = self.name.clone();
+        let (status, output) = self.end(most);
+        assert!(status.success(), "{name} failed ({status}):\n{}", output.join("\n"));
+        output
+    }
+
+    /// Waits until it has ended, however; what it has written.
+    ///
+    /// # Panics
+    /// If it takes longer than `most`.
+    pub fn end(mut self, most: Duration) -> (ExitStatus, Vec<String>) {
         let deadline = Instant::now() + most;
         loop {
             if let Some(status) = self.child.try_wait().expect("it is our child") {
                 // The readers see the end of the streams a moment later.
                 sleep(Duration::from_millis(50));
-                assert!(status.success(), "{} failed ({status}):\n{}", self.name, self.output().join("\n"));
-                return self.output();
+                return (status, self.output());
             }
             assert!(Instant::now() < deadline, "{} does not end:\n{}", self.name, self.output().join("\n"));
             sleep(Duration::from_millis(20));

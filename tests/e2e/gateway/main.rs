@@ -1,0 +1,65 @@
+//! The whole gateway against foreign peers: pymodbus on TCP and on a serial line, mosquitto and paho, two databases.
+
+mod bad_input;
+mod commands;
+mod crash;
+mod identity;
+mod numbers;
+
+use std::time::{Duration, Instant};
+
+/// How long anything may take on a busy machine.
+const MOMENT: Duration = Duration::from_secs(40);
+
+/// Looks until `found` gives something.
+#[track_caller]
+fn wait_for<T>(what: &str, mut found: impl FnMut() -> Option<T>) -> T {
+    let deadline = Instant::now() + MOMENT;
+    loop {
+        if let Some(found) = found() {
+            return found;
+        }
+        assert!(Instant::now() < deadline, "{what} never came");
+        std::thread::sleep(Duration::from_millis(50));
+    }
+}
+
+/// Tables of a broker on this loopback port and of a probe for each topic, which carry the publisher's JSON.
+fn numbered_topics(port: u16, sump: &str, topics: &[&str]) -> String {
+    let probe = |topic: &&str| {
+        let source = format!(
+            "broker = \"shop\"\ntopic = \"hall/{topic}\"\njson = {{ value = \"/v\", time = \"/t\" }}\nevery = \"1 s\""
+        );
+        sumpwarden_tests::gateway::plain_probe(sump, topic, &source)
+    };
+    let broker = format!("\n[broker.shop]\naddress = \"127.0.0.1:{port}\"\nreconnect_after = \"200 ms\"\n");
+    broker + &topics.iter().map(probe).collect::<String>()
+}
+
+/// Tables of devices on one bus, with a probe each that reads the reply counter: (unit id, period in ms).
+fn counting_devices(bus: &str, sump: &str, devices: &[(u8, u32)]) -> String {
+    let device = |(unit, period): &(u8, u32)| {
+        let name = format!("{bus}-{unit}");
+        // Long time-outs: a device that this machine has no time for is no lost reply.
+        let device = format!(
+            "\n[device.{name}]\nbus = \"{bus}\"\nunit_id = {unit}\ntimeout = \"4 s\"\nworst_reply = \"5 s\"\nretries = 0\n"
+        );
+        let source = format!(
+            "device = \"{name}\"\nregister = \"holding:0\"\nnumber = \"u32\"\nevery = \"{period} ms\""
+        );
+        device + &sumpwarden_tests::gateway::plain_probe(sump, &name, &source)
+    };
+    devices.iter().map(device).collect()
+}
+
+/// A bus of Modbus TCP on this loopback port.
+fn tcp_bus(name: &str, port: u16) -> String {
+    format!(
+        "\n[bus.{name}]\nlink = \"modbus-tcp\"\naddress = \"127.0.0.1:{port}\"\nreconnect_after_max = \"1 s\"\n"
+    )
+}
+
+/// A bus on a pseudo-terminal.
+fn serial_bus(name: &str, port: &str, baud: u32) -> String {
+    format!("\n[bus.{name}]\nlink = \"modbus-rtu\"\nport = \"{port}\"\nbaud = {baud}\nparity = \"none\"\n")
+}
