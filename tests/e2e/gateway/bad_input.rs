@@ -189,7 +189,7 @@ async fn messages_that_are_wrong_are_counted_and_the_next_good_one_counts_again(
     assert_eq!(bad.quality.reason, "message too large", "{bad:?}");
     assert_eq!(counted(Refusal::Oversized), 1);
 
-    // One that comes late, behind a younger one: kept at its own time.
+    // One that comes late, behind a younger one: kept at its own time, and the younger stays the latest.
     let late = now_ms() - 10_000;
     raw("hall/t", &format!(r#"{{"v": 31, "t": {}}}"#, now_ms())).await;
     until(&running, "t", "the younger message", |view| view.raw == Some(31.0)).await;
@@ -200,6 +200,7 @@ async fn messages_that_are_wrong_are_counted_and_the_next_good_one_counts_again(
         sleep(Duration::from_millis(20)).await;
     }
     sleep(Duration::from_millis(200)).await;
+    let latest = probe(&running, "t").await;
     running.stop().await;
     let stored = installation.stored();
     let mut raws = stored.raw("probe/s/t");
@@ -211,4 +212,5 @@ async fn messages_that_are_wrong_are_counted_and_the_next_good_one_counts_again(
     raws.sort_unstable();
     assert_eq!(raws, [20, 21, 22, 23, 24, 25, 30, 31], "no wrong number, none twice");
     assert!(stored.raw("probe/s/n").is_empty());
+    assert_ne!(latest.raw, Some(30.0), "the older number is not the latest: {latest:?}");
 }

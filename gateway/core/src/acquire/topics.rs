@@ -31,7 +31,7 @@ use sumpwarden_protocol::payload::topic::{Filter, TopicError};
 use sumpwarden_protocol::payload::{Stamp, json, plain};
 
 use super::settings::{BrokerSettings, PayloadFormat, TopicPoint};
-use crate::model::{Fault, Now, ProbeIndex, Raw, RawReading, Timestamp, Unit};
+use crate::model::{Fault, Now, ProbeIndex, Raw, RawReading, Timestamp, Unit, Uptime};
 
 /// Payload times remembered for each probe. Brokers redeliver what was in flight when the connection broke: 20 messages
 /// with mosquitto's own setting, 100 with others.
@@ -188,7 +188,14 @@ struct ListeningPoint {
     /// Own times the probe has had, the newest [`TIMES_REMEMBERED`] of them.
     had: BTreeSet<Timestamp>,
     /// Latest of all readings taken over, with or without an own time.
-    newest: Option<Timestamp>,
+    newest: Option<Newest>,
+}
+
+/// The latest of the readings taken over.
+#[derive(Clone, Copy, Debug)]
+struct Newest {
+    at: Timestamp,
+    received: Uptime,
 }
 
 /// A payload's format, ready to decode.
@@ -304,15 +311,25 @@ impl ListeningPoint {
         if let Some(time) = own_time {
             self.remember(time);
         }
-        self.newest = self.newest.max(Some(at));
-        let age = if retained { now.utc.since(at) } else { Duration::ZERO };
-        taken.readings.push(RawReading {
-            probe: self.probe,
-            at,
-            received: now.uptime.minus(age),
-            raw: Raw::Number(value),
-        });
+        let received = self.received(at, own_time.is_some(), retained, now);
+        if self.newest.is_none_or(|newest| at > newest.at) {
+            self.newest = Some(Newest { at, received });
+        }
+        taken.readings.push(RawReading { probe: self.probe, at, received, raw: Raw::Number(value) });
         taken.fates.push(Fate::Accepted);
+    }
+
+    /// When a reading counts as received. One that comes behind a younger one stands before it by as much as their own
+    /// times are apart, so that nobody takes it for the latest; without a time of its own it is never late, because the
+    /// gateway's clock may have been set back.
+    fn received(&self, at: Timestamp, own_time: bool, retained: bool, now: Now) -> Uptime {
+        let age = if retained { now.utc.since(at) } else { Duration::ZERO };
+        let received = now.uptime.minus(age);
+        match self.newest {
+            Some(newest) if own_time && at < newest.at => newest.received.minus(newest.at.since(at)),
+            Some(newest) => received.max(newest.received),
+            None => received,
+        }
     }
 
     /// Whether a value of this time can be true.
@@ -323,7 +340,7 @@ impl ListeningPoint {
 
     /// Whether a retained reading of this time still says something.
     fn is_news(&self, time: Timestamp, now: Now) -> bool {
-        now.utc.since(time) <= self.expected.stale_after && self.newest.is_none_or(|newest| time > newest)
+        now.utc.since(time) <= self.expected.stale_after && self.newest.is_none_or(|newest| time > newest.at)
     }
 
     /// The number in the probe's unit.

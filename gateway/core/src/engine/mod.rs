@@ -174,7 +174,7 @@ impl Engine {
         Uptime::from_nanos((now.as_nanos() / every).saturating_add(1).saturating_mul(every))
     }
 
-    /// Every measurement goes the same way: stored, watched, and into the state of its sump.
+    /// Every measurement goes the same way: stored, and, if it is the latest, watched and into the state of its sump.
     fn take(&mut self, now: Now, measurement: &Measurement) {
         self.out.samples.push(Sample {
             series: self.settings.series_of_probe(measurement.probe),
@@ -183,6 +183,9 @@ impl Engine {
             value: measurement.measured.usable(),
             quality: measurement.measured.quality(),
         });
+        if !self.signals.is_latest(measurement) {
+            return;
+        }
         self.alarms.observe(now, measurement, &mut self.transitions);
         let sump = self.settings.probes[measurement.probe.slot()].sump;
         if self.sumps[sump.slot()].observe(measurement) {

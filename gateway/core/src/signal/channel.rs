@@ -92,7 +92,11 @@ impl Channel {
     }
 
     pub(super) fn convert(&mut self, reading: &RawReading, liquid: LiquidTemperature) -> Measurement {
+        let late = self.numbered.is_some_and(|newest| reading.received < newest.received);
         let (raw, measured) = match reading.raw {
+            Raw::Number(number) if late && number.is_finite() => {
+                return self.late(number, reading, liquid);
+            }
             Raw::Number(number) if number.is_finite() => {
                 (Some(number), self.take_number(number, reading, liquid))
             }
@@ -127,6 +131,27 @@ impl Channel {
         }
     }
 
+    /// A number from before the newest: a point of its own time, which moves no check and nothing that stands. A counter
+    /// cannot tell it from a restart.
+    fn late(&mut self, number: f64, reading: &RawReading, liquid: LiquidTemperature) -> Measurement {
+        let RawReading { probe, at, received, .. } = *reading;
+        let converted = if self.sensor.counts() {
+            Err(NOT_CONVERTIBLE)
+        } else {
+            self.value_of(number, Stamp { at, received }, liquid)
+        };
+        let measured = match converted {
+            Ok(Graded { value, quality }) => Measured::new(value, quality.worst(self.range_quality(value))),
+            Err(quality) => Measured::Bad(quality),
+        };
+        Measurement { probe, at, received, raw: Some(number), measured }
+    }
+
+    fn range_quality(&self, value: f64) -> Quality {
+        let outside = self.range.is_some_and(|(low, high)| value < low || value > high);
+        if outside { OUTSIDE_RANGE } else { Quality::GOOD }
+    }
+
     /// Input stage, then sensor stage.
     fn value_of(&mut self, number: f64, stamp: Stamp, liquid: LiquidTemperature) -> Conversion {
         let signal = match &self.input {
@@ -150,9 +175,7 @@ impl Channel {
         {
             return Graded { value, quality: spike::LEFT_OUT };
         }
-        if self.range.is_some_and(|(low, high)| value < low || value > high) {
-            quality = quality.worst(OUTSIDE_RANGE);
-        }
+        quality = quality.worst(self.range_quality(value));
         if let Some(frozen) = &mut self.frozen {
             quality = quality.worst(frozen.judge(number, value, stamp.received));
         }

@@ -95,7 +95,8 @@ impl Signals {
         Self { channels, wake: None, started: false }
     }
 
-    /// Turns a reading into a measurement. A silent fault gives the last usable value while it holds.
+    /// Turns a reading into a measurement. A silent fault gives the last usable value while it holds. A number that was
+    /// received before the newest becomes a measurement that moves nothing here: see [`Signals::is_latest`].
     ///
     /// # Panics
     /// If the probe is not one of those handed to [`Signals::new`].
@@ -120,6 +121,14 @@ impl Signals {
         }
         out.extend(self.channels.iter_mut().filter_map(|channel| channel.expire(now)));
         self.wake = self.channels.iter().filter_map(Channel::deadline).min();
+    }
+
+    /// Whether nothing younger is known of the probe: what is older is worth keeping and says nothing of now.
+    ///
+    /// # Panics
+    /// If the probe is not one of those handed to [`Signals::new`].
+    pub fn is_latest(&self, measurement: &Measurement) -> bool {
+        measurement.received >= self.last(measurement.probe).current.received
     }
 
     /// When to call [`Signals::tick`] next at the latest; it may then find nothing to do. Before the first call of any

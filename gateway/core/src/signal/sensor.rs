@@ -67,6 +67,11 @@ impl Sensor {
         }
     }
 
+    /// Whether what a signal means hangs on the one before it.
+    pub(super) fn counts(&self) -> bool {
+        matches!(self, Self::Counter { .. })
+    }
+
     /// Quantity of a signal.
     pub(super) fn convert(&mut self, signal: f64, liquid: LiquidTemperature, stamp: Stamp) -> Conversion {
         let compensated = |value| Ok(Graded { value, quality: liquid.quality() });

@@ -384,9 +384,10 @@ fn readings_stamped_alike_or_backwards_divide_nothing_by_zero() {
     }]);
     let totals: Vec<_> = [(100, 10.0), (100, 15.0), (90, 15.0), (110, 20.0)]
         .iter()
-        .map(|(at_s, count)| story.number(*at_s, LEVEL, *count).usable().expect("a total"))
+        .map(|(at_s, count)| story.number(*at_s, LEVEL, *count).usable())
         .collect();
-    assert_eq!(totals, [0.0, 0.0, 0.0, 10.0], "what could not be judged is added by the next reading");
+    let expected = [Some(0.0), Some(0.0), None, Some(10.0)];
+    assert_eq!(totals, expected, "what could not be judged is added by the next reading");
 }
 
 #[test]
@@ -431,4 +432,28 @@ fn a_new_configuration_goes_on_from_the_old_one() {
         Some(Uptime::default().plus(s(70))),
         "the level, held since 10 s"
     );
+}
+
+#[test]
+fn a_number_from_before_the_newest_moves_nothing() {
+    let rule = SensorStage::Counter { litres_per_count: 1.0, modulus: None, litres_per_second_max: 10.0 };
+    let meter = ProbeIndex(1);
+    let mut story = Story::new(&[level(), probe("meter", Quantity::FlowTotal, rule)]);
+    story.number(100, LEVEL, 200.0);
+    story.number(90, meter, 1000.0);
+    story.number(100, meter, 1005.0);
+    let before = story.signals.last(LEVEL).current;
+    let mut late = |probe, number| {
+        let Now { uptime: received, utc: at } = Story::now(80);
+        let reading = RawReading { probe, at, received, raw: Raw::Number(number) };
+        let measurement = story.signals.convert(Story::now(101), &reading);
+        assert!(!story.signals.is_latest(&measurement));
+        assert_eq!((measurement.at, measurement.raw), (at, Some(number)));
+        measurement.measured
+    };
+    assert_eq!(late(LEVEL, 90.0), Measured::Good(90.0, Quality::GOOD));
+    assert_eq!(late(meter, 990.0).usable(), None, "it looks like a restarted counter");
+    assert_eq!(story.signals.last(LEVEL).current, before);
+    // Fifteen litres since the meter was first read: the late count is no restart.
+    assert_eq!(story.number(110, meter, 1015.0).usable(), Some(15.0));
 }

@@ -2,7 +2,7 @@ use proptest::prelude::*;
 
 use super::*;
 use crate::acquire::settings::PayloadFormat as F;
-use crate::model::{Name, Uptime};
+use crate::model::Name;
 
 /// 2026-03-01T08:00:00Z on the wall clock, one day after the start on the other.
 fn now() -> Now {
@@ -286,4 +286,20 @@ proptest! {
         let numbers = taken.readings.iter().filter(|r| matches!(r.raw, Raw::Number(_))).count();
         prop_assert_eq!(numbers, taken.fates.iter().filter(|f| **f == Fate::Accepted).count());
     }
+}
+
+#[test]
+fn a_message_behind_a_younger_one_stands_before_it() {
+    let mut map = map(&[("t", json())]);
+    let mut read = |time: &str, now: Now| {
+        let payload = format!(r#"{{"t":1,"u":null,"ts":"2026-03-01T{time}Z"}}"#);
+        let taken = map.read(&message("t", &payload), now);
+        assert_eq!(taken.fates, [Fate::Accepted]);
+        taken.readings[0].received
+    };
+    // Ahead of us by half a minute, which changes nothing: it is the order that counts.
+    assert_eq!(read("08:00:30", later(0)), later(0).uptime);
+    assert_eq!(read("08:00:10", later(5)), later(0).uptime.minus(Duration::from_secs(20)));
+    assert_eq!(read("07:30:00", later(6)), later(0).uptime.minus(Duration::from_secs(1830)));
+    assert_eq!(read("08:00:31", later(7)), later(7).uptime);
 }
