@@ -313,7 +313,10 @@ impl Listener {
         if *self.wires.shutdown.borrow() {
             return Err(Stop::Asked);
         }
-        tracing::warn!(broker = %self.name, reason = %words, wait_s = wait.as_secs_f64(), "broker not connected");
+        // Once per reason, or a broker that stays away would fill the log.
+        if self.wires.status.borrow().words != words {
+            tracing::warn!(broker = %self.name, reason = %words, "broker not connected");
+        }
         self.note(link, words.clone());
         self.tell_connected(false, &words).await?;
         // A broker that is back at the next attempt is no outage for its probes.
