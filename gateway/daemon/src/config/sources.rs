@@ -23,9 +23,9 @@ pub const FILE_BYTES_MAX: u64 = 1 << 20;
 pub const ALL_BYTES_MAX: u64 = 8 << 20;
 /// Most fragments.
 pub const FRAGMENTS_MAX: usize = 256;
-/// Most keys and list items of all files together, counted by their separators. A shop of two hundred sumps has about
-/// twenty thousand; while it is read, each costs about two kilobytes.
-pub const ITEMS_MAX: usize = 30_000;
+/// Most keys and list items of all files together, counted by their separators. A shop of five hundred sumps with ten
+/// probes each has about thirty thousand; while it is read, each costs about two kilobytes.
+pub const ITEMS_MAX: usize = 50_000;
 /// Directory of fragments beside the main file.
 pub const FRAGMENTS_DIRECTORY: &str = "conf.d";
 /// Largest file in which the parser goes on after its first mistake: every byte can be one, and each costs memory.

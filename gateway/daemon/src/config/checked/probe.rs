@@ -17,8 +17,8 @@ use super::sensor::{Sensor, sensor};
 const SECOND: Duration = Duration::from_secs(1);
 const MINUTE: Duration = Duration::from_secs(60);
 const DAY: Duration = Duration::from_secs(86_400);
-/// Shortest period: a serial line carries a request and its reply in about this time.
-const PERIOD_MIN: Duration = Duration::from_millis(50);
+/// Shortest period: stamps are whole milliseconds. What a bus cannot keep up with is left out and counted.
+const PERIOD_MIN: Duration = Duration::from_millis(1);
 
 /// What a probe is checked against.
 pub(super) struct Context<'a> {

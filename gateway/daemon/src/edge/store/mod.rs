@@ -30,6 +30,7 @@ use sumpwarden_core::store::forward::{Delivered, ForwardTotals, Parked};
 use sumpwarden_core::store::retention::DropReason;
 use sumpwarden_core::store::settings::StoreSettings;
 use sumpwarden_core::store::{JournalRecord, SeriesKey};
+use tokio::sync::Notify;
 use tokio::sync::mpsc::UnboundedSender;
 
 pub use reader::{Reader, Samples, TrendPoint};
@@ -156,6 +157,8 @@ pub enum StoreError {
 /// Samples waiting for the writer. Full: the oldest are dropped, counted and reported; waiting acks are dropped with
 /// them, so that their senders deliver again. Longest wait: a second, unless the file cannot be written.
 pub const WAITING_SAMPLES_MAX: usize = 200_000;
+/// From so many on, a sender that can wait waits until the writer has taken them ([`Store::room`]).
+const WAITING_SAMPLES_EASY: usize = WAITING_SAMPLES_MAX / 4;
 /// Journal records waiting for the writer. Full: the oldest is dropped and counted.
 pub const WAITING_JOURNAL_MAX: usize = 10_000;
 
@@ -177,6 +180,8 @@ struct Shared {
     generation: AtomicU64,
     inbox: Mutex<Inbox>,
     wake: Condvar,
+    /// Told when the writer has taken what was waiting, and when it cannot write.
+    taken: Notify,
     status: Mutex<StoreStatus>,
     thread: Mutex<Option<JoinHandle<()>>>,
     readers: Mutex<Vec<Reader>>,
@@ -203,6 +208,7 @@ impl Store {
             generation: AtomicU64::new(0),
             inbox: Mutex::new(Inbox::default()),
             wake: Condvar::new(),
+            taken: Notify::new(),
             status: Mutex::new(StoreStatus::default()),
             thread: Mutex::new(None),
             readers: Mutex::new(Vec::new()),
@@ -222,6 +228,18 @@ impl Store {
         let mut inbox = locked(&self.shared.inbox);
         if inbox.accept(commit, Instant::now()) {
             self.shared.wake.notify_one();
+        }
+    }
+
+    /// Completes once few samples wait, so that a fast sender goes at the pace of the disk instead of having its oldest
+    /// samples dropped. At once where the file cannot be written: then memory has to do, however long.
+    pub async fn room(&self) {
+        loop {
+            let taken = self.shared.taken.notified();
+            if self.shared.has_room() {
+                return;
+            }
+            taken.await;
         }
     }
 
@@ -285,6 +303,14 @@ impl Store {
 }
 
 impl Shared {
+    fn has_room(&self) -> bool {
+        let easy = {
+            let inbox = locked(&self.inbox);
+            inbox.waiting() <= WAITING_SAMPLES_EASY || inbox.closed
+        };
+        easy || locked(&self.status).trouble.is_some()
+    }
+
     fn generation(&self) -> u64 {
         self.generation.load(Ordering::Acquire)
     }

@@ -93,6 +93,11 @@ impl Inbox {
         }
     }
 
+    /// Samples that nobody has taken yet.
+    pub(super) fn waiting(&self) -> usize {
+        self.rows.len()
+    }
+
     fn due_in(&self, now: Instant) -> Option<Duration> {
         if self.at_once || self.closing {
             return Some(Duration::ZERO);
@@ -270,6 +275,7 @@ impl Writer {
             if due == Some(Duration::ZERO) {
                 let window = inbox.take();
                 inbox.closed = window.closing;
+                self.shared.taken.notify_waiters();
                 return Some(window);
             }
             if patience.is_zero() {
@@ -437,6 +443,7 @@ impl Writer {
             status.trouble = Some(text.clone());
             news
         };
+        self.shared.taken.notify_waiters();
         if news {
             tracing::error!(error = %text, "the store cannot be written; commits wait in memory");
             self.tell(StoreEvent::Trouble(text.clone()));
