@@ -7,12 +7,14 @@
 //! - [`wire`]: what requests cost in time, and the plan for people
 //! - [`decode`]: words of a reply to a raw number
 //! - [`counters`]: every poll in exactly one bucket
+//! - [`lateness`]: how long after their planned instant polls start
 //!
 //! Nothing here opens, sends or reads a clock: an uptime comes in as an argument, and what to do comes back.
 
 pub mod backoff;
 pub mod counters;
 pub mod decode;
+pub mod lateness;
 pub mod plan;
 pub mod schedule;
 pub mod settings;
@@ -24,6 +26,7 @@ pub mod wire;
 pub use backoff::Backoff;
 pub use counters::DeviceCounters;
 pub use decode::decode;
+pub use lateness::Lateness;
 pub use plan::{Plan, PlanError, PlannedRequest, plan};
 pub use schedule::{Exchange, Next, Outcome, Reply, Schedule};
 pub use topics::{Expected, Fate, Message, Refusal, Taken, TopicMap, TopicMapError};

@@ -1,8 +1,9 @@
 //! The acquisition thread: bus actors and the engine, nothing else.
 
 use std::io;
-use std::sync::Arc;
+use std::sync::{Arc, PoisonError};
 use std::thread::JoinHandle;
+use std::time::Duration;
 
 use sumpwarden_core::acquire::Plan;
 use sumpwarden_core::acquire::settings::BusSettings;
@@ -17,9 +18,14 @@ use crate::edge::clock::{Clock, PreciseTimer};
 use crate::edge::modbus::{BUS_REPORTS_MAX, BusCounters, BusReport, run_bus};
 use crate::edge::mqtt::BrokerReport;
 use crate::edge::store::{Commit, Store};
+use crate::edge::web::PollStarts;
 
 /// Reports handled between two looks at everything else, so that a burst from one side delays nobody for long.
 const REPORTS_AT_ONCE: usize = 32;
+
+/// How long the engine waits for a store that has fallen behind, so that polls slow down instead of samples being lost.
+/// A store that is stuck for longer is not waited for again until it has caught up: alarms must not wait for a disk.
+const STORE_WAIT_MAX: Duration = Duration::from_secs(2);
 
 /// What the thread needs.
 pub(super) struct Acquisition {
@@ -29,6 +35,7 @@ pub(super) struct Acquisition {
     pub(super) brokers: mpsc::Receiver<BrokerReport>,
     pub(super) snapshots: mpsc::Receiver<oneshot::Sender<Snapshot>>,
     pub(super) journal: broadcast::Sender<JournalRecord>,
+    pub(super) starts: PollStarts,
     pub(super) stop: watch::Receiver<bool>,
 }
 
@@ -60,8 +67,10 @@ impl Acquisition {
             engine: self.engine,
             store: self.store,
             journal: self.journal,
+            starts: self.starts,
             outbound: Outbound::default(),
             acks: Vec::new(),
+            store_is_stuck: false,
         };
         engine_loop.run(timer, arriving, self.brokers, self.snapshots).await;
     }
@@ -71,8 +80,11 @@ struct EngineLoop {
     engine: Engine,
     store: Store,
     journal: broadcast::Sender<JournalRecord>,
+    starts: PollStarts,
     outbound: Outbound,
     acks: Vec<Ack>,
+    /// The store was waited for in vain and has not caught up since.
+    store_is_stuck: bool,
 }
 
 impl EngineLoop {
@@ -111,12 +123,17 @@ impl EngineLoop {
                 } => self.engine.handle(timer.clock().now(), Input::Tick),
             }
             self.hand_over();
+            self.keep_pace().await;
         }
+        self.tell_starts();
     }
 
     fn report(&mut self, now: Now, report: BusReport) {
         match report {
-            BusReport::Readings { readings, .. } => self.engine.handle(now, Input::Readings(&readings)),
+            BusReport::Readings { due, sent, readings, .. } => {
+                self.starts.lock().unwrap_or_else(PoisonError::into_inner).note(sent.since(due));
+                self.engine.handle(now, Input::Readings(&readings));
+            }
             BusReport::Connected { bus } => {
                 self.tell_of_link(now, format!("bus/{}", self.bus_name(bus)), "connected", String::new());
             }
@@ -169,6 +186,27 @@ impl EngineLoop {
             value: None,
             message,
         });
+    }
+
+    fn tell_starts(&self) {
+        let starts = self.starts.lock().unwrap_or_else(PoisonError::into_inner);
+        let late_ms = |quantile| starts.quantile(quantile).map(|late| 1e3 * late.as_secs_f64());
+        tracing::info!(
+            polls = starts.count(),
+            p99_ms = late_ms(0.99),
+            p999_ms = late_ms(0.999),
+            "polling has ended; so late after their planned instant polls started"
+        );
+    }
+
+    /// Lets the store catch up.
+    async fn keep_pace(&mut self) {
+        let wait = if self.store_is_stuck { Duration::ZERO } else { STORE_WAIT_MAX };
+        let caught_up = tokio::time::timeout(wait, self.store.room()).await.is_ok();
+        if !caught_up && !self.store_is_stuck {
+            tracing::warn!("the store does not keep up; going on without waiting for it");
+        }
+        self.store_is_stuck = !caught_up;
     }
 
     /// Everything that has arisen goes to the store in one commit; a state change is written at once.

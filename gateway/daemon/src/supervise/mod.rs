@@ -37,7 +37,7 @@ use crate::edge::modbus::BusCounters;
 use crate::edge::mqtt::{BROKER_REPORTS_MAX, BrokerReport, BrokerStatus, run_broker};
 use crate::edge::store::{Store, StoreError, StoreEvent};
 use crate::edge::uplink::{Uplink, UplinkError, UplinkStatus};
-use crate::edge::web::{self, SnapshotRequests};
+use crate::edge::web::{self, PollStarts, SnapshotRequests};
 
 use acquisition::Acquisition;
 
@@ -147,8 +147,15 @@ pub async fn start(settings: Settings) -> Result<Running, StartError> {
         tasks.spawn(format!("forwarder {name}"), uplink.run(stopping.clone()));
     }
     tasks.spawn("dispatcher".to_owned(), dispatch(happening, acks));
-    let page =
-        web::serve(listener, settings.site.name.to_string(), snapshots.clone(), utc_text, stopped(&stopping));
+    let starts = PollStarts::default();
+    let page = web::serve(
+        listener,
+        settings.site.name.to_string(),
+        snapshots.clone(),
+        Arc::clone(&starts),
+        utc_text,
+        stopped(&stopping),
+    );
     tasks.spawn("page".to_owned(), async {
         if let Err(error) = page.await {
             tracing::error!(%error, "the page has stopped");
@@ -164,6 +171,7 @@ pub async fn start(settings: Settings) -> Result<Running, StartError> {
         brokers: arriving,
         snapshots: asked,
         journal: journal.clone(),
+        starts,
         stop: stopping,
     };
     let acquisition = acquisition.spawn(clock).map_err(StartError::Thread)?;

@@ -1,11 +1,14 @@
 //! The page and the state behind it, over HTTP.
 //!
-//! `GET /` is the page, `GET /state` the shop as JSON: the page uses nothing else. Everything is read only. Titles and
+//! `GET /` is the page, `GET /state` the shop as JSON: the page uses nothing else. `GET /metrics` is the gateway's own
+//! health. Everything is read only. Titles and
 //! messages are untrusted text: the page puts them into text nodes, the server sends a policy that forbids inline
 //! script. The `Host` header must be one of ours, so that a foreign site cannot reach the page by rebinding its name.
 
+mod metrics;
+
 use std::net::SocketAddr;
-use std::sync::Arc;
+use std::sync::{Arc, PoisonError};
 use std::time::Duration;
 
 use axum::body::Body;
@@ -16,6 +19,7 @@ use axum::response::{IntoResponse, Response};
 use axum::routing::get;
 use axum::{Json, Router};
 use serde::Serialize;
+use sumpwarden_core::acquire::Lateness;
 use sumpwarden_core::engine::snapshot::Snapshot;
 use tokio::net::TcpListener;
 use tokio::sync::{Mutex, mpsc, oneshot};
@@ -23,6 +27,9 @@ use tokio::time::Instant;
 
 /// Asks the engine for the shop as it stands.
 pub type SnapshotRequests = mpsc::Sender<oneshot::Sender<Snapshot>>;
+
+/// How late polls start; whoever handles their readings counts.
+pub type PollStarts = Arc<std::sync::Mutex<Lateness>>;
 
 /// The engine is asked no more often than this, however many pages look.
 const SNAPSHOT_AGE_MAX: Duration = Duration::from_millis(250);
@@ -58,6 +65,7 @@ struct Page {
     site: String,
     hosts: Vec<String>,
     requests: SnapshotRequests,
+    starts: PollStarts,
     utc: fn() -> String,
     latest: Mutex<Option<(Instant, Shop)>>,
 }
@@ -67,16 +75,18 @@ pub async fn serve(
     listener: TcpListener,
     site: String,
     requests: SnapshotRequests,
+    starts: PollStarts,
     utc: fn() -> String,
     shutdown: impl Future<Output = ()> + Send + 'static,
 ) -> std::io::Result<()> {
     let hosts = allowed_hosts(listener.local_addr()?);
-    let page = Arc::new(Page { site, hosts, requests, utc, latest: Mutex::new(None) });
+    let page = Arc::new(Page { site, hosts, requests, starts, utc, latest: Mutex::new(None) });
     let router = Router::new()
         .route("/", get(|| asset("text/html; charset=utf-8", include_str!("page.html"))))
         .route("/page.css", get(|| asset("text/css; charset=utf-8", include_str!("page.css"))))
         .route("/page.js", get(|| asset("text/javascript; charset=utf-8", include_str!("page.js"))))
         .route("/state", get(state))
+        .route("/metrics", get(health))
         .layer(middleware::from_fn_with_state(Arc::clone(&page), guard))
         .with_state(page);
     axum::serve(listener, router).with_graceful_shutdown(shutdown).await
@@ -91,6 +101,11 @@ async fn state(State(page): State<Arc<Page>>) -> Response {
         Some(shop) => Json(shop).into_response(),
         None => (StatusCode::SERVICE_UNAVAILABLE, "the engine does not answer").into_response(),
     }
+}
+
+async fn health(State(page): State<Arc<Page>>) -> impl IntoResponse {
+    let text = metrics::write(&page.starts.lock().unwrap_or_else(PoisonError::into_inner));
+    ([(header::CONTENT_TYPE, metrics::MEDIA_TYPE)], text)
 }
 
 async fn guard(State(page): State<Arc<Page>>, request: Request<Body>, next: Next) -> Response {
@@ -153,7 +168,14 @@ mod tests {
             }
         });
         let utc = || "2026-03-01T08:00:00Z".to_owned();
-        tokio::spawn(serve(listener, "hall-2".to_owned(), requests, utc, std::future::pending()));
+        tokio::spawn(serve(
+            listener,
+            "hall-2".to_owned(),
+            requests,
+            PollStarts::default(),
+            utc,
+            std::future::pending(),
+        ));
         let mut stream = tokio::net::TcpStream::connect(address).await.expect("listening");
         let request = request.replace("OURS", &address.to_string());
         stream.write_all(request.as_bytes()).await.expect("written");
@@ -167,6 +189,13 @@ mod tests {
         let answer = answer_to("GET /state HTTP/1.1\r\nHost: OURS\r\nConnection: close\r\n\r\n").await;
         assert!(answer.starts_with("HTTP/1.1 200"), "{answer}");
         assert!(answer.contains(r#"{"site":"hall-2","at":"2026-03-01T08:00:00Z","sumps":[]}"#), "{answer}");
+    }
+
+    #[tokio::test]
+    async fn health_is_open_metrics() {
+        let answer = answer_to("GET /metrics HTTP/1.1\r\nHost: OURS\r\nConnection: close\r\n\r\n").await;
+        assert!(answer.contains("content-type: application/openmetrics-text; version=1.0.0"), "{answer}");
+        assert!(answer.contains("sumpwarden_poll_start_late_seconds_count 0\n"), "{answer}");
     }
 
     #[tokio::test]
