@@ -13,8 +13,8 @@
 //!   have, had it come by itself. A retained message never makes a fault reading: what was damaged long ago is no
 //!   fault of today. So nothing older than its validity reaches a limit.
 //! - **Messages come twice.** QoS 1 delivers again after a broken connection. A reading whose own time the probe has
-//!   had already is dropped and counted. The last [`TIMES_REMEMBERED`] times of each probe are known; beyond them the
-//!   same point is only stored over itself.
+//!   had already is dropped and counted. The last [`TIMES_REMEMBERED`] times of each probe are known, over a restart too
+//!   ([`TopicMap::recall`]). A message without a time of its own is taken over again.
 //!
 //! Topics are strangers' text and are never kept: what is remembered grows with the configuration alone.
 
@@ -235,6 +235,14 @@ impl TopicMap {
     /// Probes that listen, each once, in order.
     pub fn probes(&self) -> Vec<ProbeIndex> {
         self.points.iter().map(|p| p.probe).collect::<BTreeSet<_>>().into_iter().collect()
+    }
+
+    /// Reminds it of times that `probe` had before a restart: what the store had and the broker was not told of comes
+    /// again.
+    pub fn recall(&mut self, probe: ProbeIndex, times: &[Timestamp]) {
+        for point in self.points.iter_mut().filter(|point| point.probe == probe) {
+            times.iter().for_each(|time| point.remember(*time));
+        }
     }
 
     /// What `message` says to the probes that listen to its topic.

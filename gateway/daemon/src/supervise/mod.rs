@@ -15,6 +15,7 @@
 mod acquisition;
 mod restart;
 
+use std::collections::BTreeMap;
 use std::net::SocketAddr;
 use std::sync::Arc;
 use std::thread::JoinHandle;
@@ -24,7 +25,7 @@ use sumpwarden_core::acquire::topics::{TopicMap, TopicMapError};
 use sumpwarden_core::acquire::{Plan, PlanError, plan, settings::BusSettings};
 use sumpwarden_core::engine::snapshot::Snapshot;
 use sumpwarden_core::engine::{Engine, EngineError};
-use sumpwarden_core::model::{Ack, BrokerIndex, Name, ProbeIndex};
+use sumpwarden_core::model::{Ack, BrokerIndex, Name, ProbeIndex, Timestamp};
 use sumpwarden_core::store::JournalRecord;
 use tokio::net::TcpListener;
 use tokio::sync::{broadcast, mpsc, oneshot, watch};
@@ -125,6 +126,7 @@ pub async fn start(settings: Settings) -> Result<Running, StartError> {
     let (events, happening) = mpsc::unbounded_channel();
     let store = Store::open(&settings.store.directory, engine.series(), settings.store.limits, events)?;
     restart::restore(&mut engine, &store)?;
+    let heard = restart::heard(&engine, &store)?;
     let address = settings.web.listen;
     let listen = |why| StartError::Listen { address, why };
     let listener = TcpListener::bind(address).await.map_err(listen)?;
@@ -136,7 +138,7 @@ pub async fn start(settings: Settings) -> Result<Running, StartError> {
     let mut tasks = Tasks::default();
 
     let (reports, arriving) = mpsc::channel(BROKER_REPORTS_MAX);
-    let (brokers, acks) = start_brokers(&engine, clock, &reports, &stopping, &mut tasks)?;
+    let (brokers, acks) = start_brokers(&engine, &heard, clock, &reports, &stopping, &mut tasks)?;
     drop(reports);
     let mut forwards = Vec::new();
     for forward in settings.forwards {
@@ -268,6 +270,7 @@ type Brokers = (Vec<watch::Receiver<BrokerStatus>>, Vec<mpsc::Sender<Ack>>);
 
 fn start_brokers(
     engine: &Engine,
+    heard: &BTreeMap<ProbeIndex, Vec<Timestamp>>,
     clock: Clock,
     reports: &mpsc::Sender<BrokerReport>,
     stopping: &watch::Receiver<bool>,
@@ -279,8 +282,9 @@ fn start_brokers(
         let (ack, acknowledged) = mpsc::channel(ACKS_MAX);
         let probes = &engine.settings().probes;
         let expected = |probe: ProbeIndex| probes[probe.slot()].expected();
-        let topics = TopicMap::new(settings, expected)
+        let mut topics = TopicMap::new(settings, expected)
             .map_err(|why| StartError::Topics { broker: settings.name.clone(), why })?;
+        heard.iter().for_each(|(probe, times)| topics.recall(*probe, times));
         let (settings, reports, stopping) = (settings.clone(), reports.clone(), stopping.clone());
         let name = format!("broker {}", settings.name);
         tasks.spawn(name, async move {

@@ -1,6 +1,10 @@
 //! What the engine left in the store before a restart.
 
+use std::collections::BTreeMap;
+
 use sumpwarden_core::engine::Engine;
+use sumpwarden_core::model::{ProbeIndex, Timestamp};
+use sumpwarden_core::store::SeriesKey;
 
 use crate::edge::store::{Store, StoreError};
 
@@ -19,4 +23,24 @@ pub(super) fn restore(engine: &mut Engine, store: &Store) -> Result<(), StoreErr
         tracing::warn!(key, "saved state cannot be read; this alarm starts as normal");
     }
     failed.map_or(Ok(()), Err)
+}
+
+/// Times of the readings that were stored last of every probe that comes by message. After a kill the broker does not
+/// know of them and sends them again.
+pub(super) fn heard(
+    engine: &Engine,
+    store: &Store,
+) -> Result<BTreeMap<ProbeIndex, Vec<Timestamp>>, StoreError> {
+    let mut reader = store.reader()?;
+    let topics = engine.settings().brokers.iter().flat_map(|broker| &broker.topics);
+    let mut series = BTreeMap::new();
+    for probe in topics.map(|topic| topic.probe) {
+        let key: &SeriesKey = &engine.series()[engine.settings().series_of_probe(probe).slot()];
+        if let Some(id) = reader.find(&key.to_string())? {
+            series.insert(probe, id);
+        }
+    }
+    let ids: Vec<_> = series.values().copied().collect();
+    let mut stamps = reader.recent_stamps(&ids)?;
+    Ok(series.into_iter().filter_map(|(probe, id)| Some((probe, stamps.remove(&id)?))).collect())
 }

@@ -303,3 +303,13 @@ fn a_message_behind_a_younger_one_stands_before_it() {
     assert_eq!(read("07:30:00", later(6)), later(0).uptime.minus(Duration::from_secs(1830)));
     assert_eq!(read("08:00:31", later(7)), later(7).uptime);
 }
+
+#[test]
+fn what_was_stored_before_a_restart_is_known_for_a_copy() {
+    let mut map = map(&[("t", json()), ("other", json())]);
+    let had = now().utc.minus(Duration::from_secs(5));
+    map.recall(ProbeIndex(0), &[had]);
+    let payload = r#"{"t":1,"u":null,"ts":"2026-03-01T07:59:55Z"}"#;
+    assert_eq!(map.read(&message("t", payload), now()).fates, [Fate::Duplicate]);
+    assert_eq!(map.read(&message("other", payload), now()).fates, [Fate::Accepted]);
+}

@@ -87,12 +87,29 @@ impl Reader {
                 see(point);
             }
         })?;
-        let body: Option<Vec<u8>> = transaction
-            .prepare_cached("SELECT body FROM chunk WHERE series = ? ORDER BY last_at DESC LIMIT 1")?
-            .query_row([series.0], |row| row.get(0))
-            .optional()?;
-        body.map(|body| decode_chunk(&body)).into_iter().flatten().for_each(see);
+        newest_chunk(&transaction, series)?.into_iter().for_each(see);
         Ok(latest)
+    }
+
+    /// Stamps of the points with a number that were stored last: all that is not packed yet, and of each series' newest
+    /// pack.
+    pub fn recent_stamps(
+        &mut self,
+        wanted: &[SeriesId],
+    ) -> Result<BTreeMap<SeriesId, Vec<Timestamp>>, StoreError> {
+        let mut recent: BTreeMap<SeriesId, Vec<Timestamp>> =
+            wanted.iter().map(|id| (*id, Vec::new())).collect();
+        let transaction = self.fresh()?.transaction()?;
+        for (id, stamps) in &mut recent {
+            let points = newest_chunk(&transaction, *id)?.into_iter().filter(|point| point.raw.is_some());
+            stamps.extend(points.map(|point| point.at));
+        }
+        each_batch(&transaction, None, |id, point| {
+            if let (Some(stamps), Some(_)) = (recent.get_mut(&id), point.raw) {
+                stamps.push(point.at);
+            }
+        })?;
+        Ok(recent)
     }
 
     /// Buckets over `from..until`, at most `points_max` of them, empty ones left out. Each is either built from the
@@ -420,6 +437,15 @@ pub(super) fn each_batch(
         }
     }
     Ok(())
+}
+
+/// Points of a series' newest chunk; none if it has none.
+fn newest_chunk(connection: &Connection, series: SeriesId) -> rusqlite::Result<Vec<Point>> {
+    let body: Option<Vec<u8>> = connection
+        .prepare_cached("SELECT body FROM chunk WHERE series = ? ORDER BY last_at DESC LIMIT 1")?
+        .query_row([series.0], |row| row.get(0))
+        .optional()?;
+    Ok(body.map(|body| decode_chunk(&body)).unwrap_or_default())
 }
 
 fn decode_chunk(body: &[u8]) -> Vec<Point> {
