@@ -12,10 +12,10 @@ use sumpwarden_sim::scenario::{
 use sumpwarden_tests::broker::{Entrance, Mosquitto, publisher};
 use sumpwarden_tests::database::http;
 use sumpwarden_tests::gateway::{Installation, plain_probe, program, sump};
-use sumpwarden_tests::modbus::ModbusTcp;
+use sumpwarden_tests::modbus::{ModbusRtu, ModbusTcp};
 use sumpwarden_tests::process::{Peer, TempDir, free_port};
 
-use super::{MOMENT, numbered_topics, tcp_bus, wait_for};
+use super::{MOMENT, counting_devices, numbered_topics, serial_bus, tcp_bus, wait_for};
 
 fn text(output: &Output) -> String {
     String::from_utf8_lossy(&output.stdout).into_owned() + &String::from_utf8_lossy(&output.stderr)
@@ -80,6 +80,29 @@ fn read_says_what_is_wrong_with_a_dead_device() {
 }
 
 #[test]
+fn read_leaves_a_serial_line_alone_that_the_daemon_polls() {
+    let devices = ModbusRtu::start(&[3], 115_200);
+    let tables =
+        sump("s") + &serial_bus("line", &devices.port, 115_200) + &counting_devices("line", "s", &[(3, 100)]);
+    let installation = Installation::new(&tables);
+    let daemon = installation.run();
+    wait_for("a reading", || daemon.probe("s", "line-3")["value"].as_f64());
+    let before = daemon.probe("s", "line-3")["value"].as_f64();
+    let busy = installation.command("read", &["s/line-3"]);
+    assert_eq!(busy.status.code(), Some(74), "{}", text(&busy));
+    assert!(text(&busy).contains("bus line") && text(&busy).contains("another"), "{}", text(&busy));
+    wait_for("the next reading", || {
+        let probe = daemon.probe("s", "line-3");
+        (probe["status"] == "Good" && probe["value"].as_f64() > before).then_some(())
+    });
+    let (status, log) = daemon.terminate();
+    assert_eq!(status.code(), Some(0), "{log:?}");
+    let mut numbers = devices.answered();
+    numbers.dedup();
+    assert!(installation.stored().raw("probe/s/line-3").len() + 1 >= numbers.len(), "a reply was spoilt");
+}
+
+#[test]
 fn a_mistake_in_the_configuration_is_named_by_every_command() {
     let installation = Installation::new(&(sump("s") + &words_probe()));
     for (command, arguments) in [("check", &[][..]), ("run", &[]), ("read", &["s/words"])] {
@@ -98,14 +121,14 @@ fn read_listens_for_a_message_and_does_not_disturb_the_daemon() {
     let broker = Mosquitto::start(Entrance::Open);
     let installation = Installation::new(&(sump("s") + &numbered_topics(broker.port, "s", &["a"])));
     let daemon = installation.run();
-    let publishing = publisher(broker.port, &["--topic", "hall/a", "--count", "400", "--every-ms", "10"]);
+    let publishing = publisher(broker.port, &["--topic", "hall/a", "--count", "800", "--every-ms", "10"]);
     wait_for("a first message", || daemon.probe("s", "a")["raw"].as_f64());
 
     let read = installation.command("read", &["s/a", "--json"]);
     assert_eq!(read.status.code(), Some(0), "{}", text(&read));
     let read = json(&read);
     assert_eq!(read[0]["from"], "shop hall/a", "{read}");
-    assert!((0.0..400.0).contains(&read[0]["raw"].as_f64().expect("a number")), "{read}");
+    assert!((0.0..800.0).contains(&read[0]["raw"].as_f64().expect("a number")), "{read}");
     assert_eq!(read[0]["value"], read[0]["raw"], "{read}");
 
     publishing.finish(MOMENT);
@@ -119,7 +142,7 @@ fn read_listens_for_a_message_and_does_not_disturb_the_daemon() {
     let (status, log) = daemon.terminate();
     assert_eq!(status.code(), Some(0), "{log:?}");
     assert!(!log.iter().any(|line| line.contains("not connected")), "it was thrown out: {log:?}");
-    assert_eq!(installation.stored().raw("probe/s/a"), (0..400).collect::<Vec<_>>());
+    assert_eq!(installation.stored().raw("probe/s/a"), (0..800).collect::<Vec<_>>());
 }
 
 #[test]

@@ -1,9 +1,11 @@
 //! Ends of every kind: killed under load, started twice on one store, told to stop.
 
 use std::collections::BTreeSet;
+use std::net::TcpListener;
 use std::thread::sleep;
 use std::time::Duration;
 
+use rustix::process::Signal;
 use sumpwarden_core::store::RecordKind;
 use sumpwarden_tests::broker::{Entrance, Mosquitto, publisher};
 use sumpwarden_tests::database::VictoriaMetrics;
@@ -107,4 +109,34 @@ fn a_second_instance_on_the_same_store_is_refused() {
     wait_for("a reading after that", || daemon.probe("s", "net-1")["value"].as_f64());
     let (status, log) = daemon.terminate();
     assert_eq!(status.code(), Some(0), "{log:?}");
+}
+
+#[test]
+fn it_stops_in_time_though_everybody_else_hangs() {
+    let (devices, broker) = (ModbusTcp::start(&[1]), Mosquitto::start(Entrance::Open));
+    // Takes connections and never says a word.
+    let database = TcpListener::bind("127.0.0.1:0").expect("a free port");
+    let port = database.local_addr().expect("bound").port();
+    let mut tables = sump("s") + &tcp_bus("net", devices.port) + &counting_devices("net", "s", &[(1, 50)]);
+    tables += &numbered_topics(broker.port, "s", &["a"]);
+    tables += &format!(
+        "\n[forward.silent]\nurl = \"http://127.0.0.1:{port}\"\norganisation = \"shop\"\nbucket = \"coolant\"\n"
+    );
+    let installation = Installation::new(&tables);
+    let daemon = installation.run();
+    let publishing = publisher(broker.port, &["--topic", "hall/a", "--count", "200"]);
+    wait_for("a message", || daemon.probe("s", "a")["raw"].as_f64());
+    publishing.finish(MOMENT);
+    let polled = wait_for("a reading", || daemon.probe("s", "net-1")["raw"].as_f64());
+    sleep(Duration::from_secs(2));
+    broker.freeze();
+    devices.peer().signal(Signal::STOP);
+    sleep(Duration::from_millis(500));
+    let (status, log) = daemon.terminate();
+    assert_eq!(status.code(), Some(0), "{log:?}");
+    broker.thaw();
+    drop(database);
+    let stored = installation.stored();
+    assert!(stored.raw("probe/s/net-1").len() > 10 && stored.raw("probe/s/net-1").contains(&(polled as u32)));
+    assert_eq!(stored.raw("probe/s/a"), (0..200).collect::<Vec<_>>());
 }
