@@ -190,7 +190,13 @@ fn tcp_faults_do_what_they_say() {
         assert!(got.len() <= 3 && client.is_closed(), "{fault:?}");
     }
     assert_eq!(client.ask(ASK_17, 15), good, "healthy again");
-    let counts = rig.bank.counts(17);
+    // A reply is booked once it has been written, which may be after the client has read it.
+    let mut counts = rig.bank.counts(17);
+    let booked = Instant::now() + Duration::from_secs(5);
+    while counts.answered < 2 && Instant::now() < booked {
+        std::thread::sleep(Duration::from_millis(1));
+        counts = rig.bank.counts(17);
+    }
     assert_eq!(
         (counts.requests, counts.disturbed, counts.answered),
         (15, 14, 2),
