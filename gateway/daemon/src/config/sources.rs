@@ -9,6 +9,7 @@ use std::fs::File;
 use std::io::Read;
 use std::ops::Range;
 use std::path::{Path, PathBuf};
+use std::sync::{Mutex, MutexGuard, PoisonError};
 
 use config::{Config, Map, Value, ValueKind};
 use toml::de::{DeTable, DeValue};
@@ -129,22 +130,31 @@ pub(super) fn gather(main: &Path, variables: &[(String, String)], report: &mut R
 
 /// Layers the tables with the `config` crate.
 pub(super) fn build(tables: Vec<Map<String, Value>>) -> Value {
-    let layered =
-        tables.into_iter().fold(Config::builder(), |builder, table| builder.add_source(Layer(table)));
+    let layered = tables
+        .into_iter()
+        .fold(Config::builder(), |builder, table| builder.add_source(Layer(Mutex::new(table))));
     layered.build().expect("tables in memory cannot fail to be collected").cache
 }
 
 /// One parsed file, or the variables, as a source of the `config` crate.
-#[derive(Clone, Debug)]
-struct Layer(Map<String, Value>);
+///
+/// It is collected once and hands its table over: a copy of it would cost as much memory as everything else.
+#[derive(Debug)]
+struct Layer(Mutex<Map<String, Value>>);
+
+impl Layer {
+    fn table(&self) -> MutexGuard<'_, Map<String, Value>> {
+        self.0.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+}
 
 impl config::Source for Layer {
     fn clone_into_box(&self) -> Box<dyn config::Source + Send + Sync> {
-        Box::new(self.clone())
+        Box::new(Self(Mutex::new(self.table().clone())))
     }
 
     fn collect(&self) -> Result<Map<String, Value>, config::ConfigError> {
-        Ok(self.0.clone())
+        Ok(std::mem::take(&mut *self.table()))
     }
 }
 
