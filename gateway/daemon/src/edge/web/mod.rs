@@ -63,7 +63,7 @@ pub struct Shop {
 
 struct Page {
     site: String,
-    hosts: Vec<String>,
+    listening: SocketAddr,
     requests: SnapshotRequests,
     starts: PollStarts,
     utc: fn() -> String,
@@ -79,8 +79,8 @@ pub async fn serve(
     utc: fn() -> String,
     shutdown: impl Future<Output = ()> + Send + 'static,
 ) -> std::io::Result<()> {
-    let hosts = allowed_hosts(listener.local_addr()?);
-    let page = Arc::new(Page { site, hosts, requests, starts, utc, latest: Mutex::new(None) });
+    let listening = listener.local_addr()?;
+    let page = Arc::new(Page { site, listening, requests, starts, utc, latest: Mutex::new(None) });
     let router = Router::new()
         .route("/", get(|| asset("text/html; charset=utf-8", include_str!("page.html"))))
         .route("/page.css", get(|| asset("text/css; charset=utf-8", include_str!("page.css"))))
@@ -111,9 +111,7 @@ async fn health(State(page): State<Arc<Page>>) -> impl IntoResponse {
 async fn guard(State(page): State<Arc<Page>>, request: Request<Body>, next: Next) -> Response {
     let host = request.headers().get(header::HOST).and_then(|host| host.to_str().ok());
     let mut response = match host {
-        Some(host) if page.hosts.iter().any(|ours| ours.eq_ignore_ascii_case(host)) => {
-            next.run(request).await
-        }
+        Some(host) if is_ours(host, page.listening) => next.run(request).await,
         _ => {
             (StatusCode::MISDIRECTED_REQUEST, "this server does not answer to that host name").into_response()
         }
@@ -143,14 +141,18 @@ impl Page {
     }
 }
 
-/// Names under which the page may be asked for: the address it listens on, and `localhost` if that is loopback.
-fn allowed_hosts(listening: SocketAddr) -> Vec<String> {
-    let port = listening.port();
-    let mut hosts = vec![listening.to_string()];
-    if listening.ip().is_loopback() {
-        hosts.push(format!("localhost:{port}"));
+/// Whether the page may be asked for under `host`: the address it listens on, `localhost` if that is loopback, and any
+/// address with our port if it listens on all of them. Addresses cannot be rebound, names can: no other name is ours.
+fn is_ours(host: &str, listening: SocketAddr) -> bool {
+    let here = listening.ip();
+    if host
+        .parse::<SocketAddr>()
+        .is_ok_and(|named| named.port() == listening.port() && (named.ip() == here || here.is_unspecified()))
+    {
+        return true;
     }
-    hosts
+    let localhost = format!("localhost:{}", listening.port());
+    (here.is_loopback() || here.is_unspecified()) && host.eq_ignore_ascii_case(&localhost)
 }
 
 #[cfg(test)]
@@ -196,6 +198,24 @@ mod tests {
         let answer = answer_to("GET /metrics HTTP/1.1\r\nHost: OURS\r\nConnection: close\r\n\r\n").await;
         assert!(answer.contains("content-type: application/openmetrics-text; version=1.0.0"), "{answer}");
         assert!(answer.contains("sumpwarden_poll_start_late_seconds_count 0\n"), "{answer}");
+    }
+
+    #[test]
+    fn addresses_are_ours_where_all_are_listened_on_and_foreign_names_never() {
+        let [loopback, all] =
+            ["127.0.0.1:8480", "0.0.0.0:8480"].map(|text| text.parse().expect("an address"));
+        for (host, on_loopback, on_all) in [
+            ("127.0.0.1:8480", true, true),
+            ("LocalHost:8480", true, true),
+            ("192.0.2.7:8480", false, true),
+            ("[2001:db8::7]:8480", false, true),
+            ("192.0.2.7:80", false, false),
+            ("192.0.2.7", false, false),
+            ("evil.example:8480", false, false),
+            ("localhost.evil.example:8480", false, false),
+        ] {
+            assert_eq!((is_ours(host, loopback), is_ours(host, all)), (on_loopback, on_all), "{host}");
+        }
     }
 
     #[tokio::test]
