@@ -370,6 +370,7 @@ mod tests {
             tramp_oil_l: 0.0,
             waves_mm: 0.0,
             foam: 0.0,
+            chip_depth_mm: 0.0,
         }
     }
 

@@ -2,7 +2,7 @@
 
 use std::time::Duration;
 
-use super::{BusPlan, DevicePlan, Link, Place, ProbePlan, Scenario};
+use super::{BusPlan, DevicePlan, Habits, Judged, Link, Place, ProbePlan, Scenario};
 use crate::device::PayloadFormat;
 use crate::probe::{Delivery, Measures, ProbeSetup, Trouble};
 use crate::rng::Rng;
@@ -116,6 +116,8 @@ impl Wired {
             buses: Vec::new(),
             devices: Vec::new(),
             probes: Vec::new(),
+            habits: Habits::NONE,
+            judged: Judged::UNTOLD,
         };
         Self { scenario, free: Vec::new() }
     }
@@ -229,13 +231,16 @@ fn meter() -> ProbeSetup {
 }
 
 fn quiet_week(seed: u64) -> Scenario {
-    Wired::new(seed, days(7), vec![lathe("lathe-1", "Lathe 1, by the door"), mill("mill-2", "Mill 2")])
+    let sumps = vec![lathe("lathe-1", "Lathe 1, by the door"), mill("mill-2", "Mill 2")];
+    let mut scenario = Wired::new(seed, days(7), sumps)
         .bus("cell", Link::Tcp)
         .device("lathe-1-head", 1)
         .head(0)
         .device("mill-2-head", 2)
         .head(1)
-        .done()
+        .done();
+    scenario.judged = Judged { quiet: true, metered: true, ..Judged::UNTOLD };
+    scenario
 }
 
 fn hard_water(seed: u64) -> Scenario {

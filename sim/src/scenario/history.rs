@@ -4,32 +4,25 @@ use std::collections::VecDeque;
 use std::io::{self, Write};
 use std::time::Duration;
 
+use super::habits::{Habits, Notebook, is_due};
 use super::{Plant, Scenario};
-use crate::rng::Rng;
 use crate::stamp::Stamp;
-use crate::world::{EventKind, Truth};
+use crate::world::Truth;
 
 /// How a history is told.
 #[derive(Clone, Copy, PartialEq, Debug)]
 pub struct HistoryOptions {
     /// Time between two samples of a probe.
     pub every: Duration,
-    /// How often somebody reads a refractometer and a hardness strip and writes it down.
-    pub manual_every: Option<Duration>,
-    /// Somebody writes down every top-up: its strength within this standard deviation, percent, and its litres within 5 %.
-    pub topups_known: Option<f64>,
+    /// What people write down; `None`: as the scenario's people do.
+    pub habits: Option<Habits>,
     /// Truth of every sump this often.
     pub truth_every: Duration,
 }
 
 impl Default for HistoryOptions {
     fn default() -> Self {
-        Self {
-            every: Duration::from_secs(60),
-            manual_every: None,
-            topups_known: None,
-            truth_every: Duration::from_secs(3600),
-        }
+        Self { every: Duration::from_secs(60), habits: None, truth_every: Duration::from_secs(3600) }
     }
 }
 
@@ -53,7 +46,7 @@ pub enum Row {
         at: Stamp,
         /// Place of the sump.
         sump: usize,
-        /// `brix`, `hardness_mg_l`, `topup_l` or `topup_percent`.
+        /// `brix`, `hardness_mg_l`, `ph`, `dip_slide_cfu_ml`, `chip_depth_mm`, `topup_l` or `topup_percent`.
         kind: &'static str,
         /// Value.
         value: f64,
@@ -76,27 +69,26 @@ pub struct History {
     rows: VecDeque<Row>,
     /// Events of the world told so far.
     told: usize,
-    notes: Rng,
+    notebook: Notebook,
 }
-
-/// Standard deviation of a refractometer reading, Brix, and of a hardness strip, part of the value (common practice, no
-/// source).
-const BRIX_SPREAD: f64 = 0.15;
-const STRIP_SPREAD: f64 = 0.06;
-/// Manual readings are taken this long after the start of a period: in the morning of its third day.
-const MANUAL_AFTER: Duration = Duration::from_secs(2 * 86_400 + 10 * 3600);
 
 impl Scenario {
     /// Its rows from start to end.
     pub fn history(&self, options: HistoryOptions) -> History {
+        let habits = options.habits.unwrap_or(self.habits);
         History {
             plant: Plant::new(self),
             scenario: self.clone(),
             options,
             rows: VecDeque::new(),
             told: 0,
-            notes: Rng::of(self.seed, "notes"),
+            notebook: Notebook::new(habits, self.start, self.seed),
         }
+    }
+
+    /// Its rows with the notes its people write: a sample of each probe `every`, truth `truth_every`.
+    pub fn history_as_told(&self, every: Duration, truth_every: Duration) -> History {
+        self.history(HistoryOptions { every, truth_every, habits: None })
     }
 }
 
@@ -115,46 +107,21 @@ impl History {
         self.rows.extend(plans.zip(samples).enumerate().filter_map(|(probe, (plan, sample))| {
             sample.map(|sample| Row::Sample { at, sump: plan.sump, probe, raw: sample.number })
         }));
-        self.tell_topups(at);
-        for sump in 0..self.scenario.sumps.len() {
-            let truth = self.plant.world().truth(sump);
-            if self.options.manual_every.is_some_and(|every| self.is_due(before, at, every, MANUAL_AFTER)) {
-                let brix = truth.percent / self.scenario.sumps[sump].fluid.refractometer_factor;
-                let brix = brix + BRIX_SPREAD * self.notes.normal();
-                let strip = truth.hardness_mg_l * (1.0 + STRIP_SPREAD * self.notes.normal());
-                self.rows.push_back(Row::Note { at, sump, kind: "brix", value: tenths(brix) });
-                self.rows.push_back(Row::Note { at, sump, kind: "hardness_mg_l", value: tenths(strip) });
-            }
-            if self.is_due(before, at, self.options.truth_every, Duration::ZERO) {
-                self.rows.push_back(Row::Truth { sump, truth });
+        let world = self.plant.world();
+        for event in &world.events()[self.told..] {
+            self.notebook.hear(event);
+        }
+        self.told = world.events().len();
+        let truth_due = is_due(self.scenario.start, before, at, self.options.truth_every);
+        for (place, sump) in world.sumps().iter().enumerate() {
+            let truth = world.truth(place);
+            self.notebook.look(before, at, place, sump, &truth);
+            if truth_due {
+                self.rows.push_back(Row::Truth { sump: place, truth });
             }
         }
+        self.rows.extend(self.notebook.written(at));
     }
-
-    /// Whether a multiple of `every`, `after` later, lies after `before` and not after `at`.
-    fn is_due(&self, before: Stamp, at: Stamp, every: Duration, after: Duration) -> bool {
-        let (origin, every) = (self.scenario.start + after, every.as_millis() as i64);
-        (at.0 - origin.0).div_euclid(every) > (before.0 - origin.0).div_euclid(every) && at >= origin
-    }
-
-    fn tell_topups(&mut self, at: Stamp) {
-        let events = &self.plant.world().events()[self.told..];
-        self.told += events.len();
-        let Some(spread) = self.options.topups_known else { return };
-        for event in events {
-            if let EventKind::TopUp { litres, percent, .. } = event.kind {
-                let litres = tenths(litres * (1.0 + 0.05 * self.notes.normal()));
-                let percent = tenths((percent + spread * self.notes.normal()).max(0.0));
-                let sump = event.sump;
-                self.rows.push_back(Row::Note { at, sump, kind: "topup_l", value: litres });
-                self.rows.push_back(Row::Note { at, sump, kind: "topup_percent", value: percent });
-            }
-        }
-    }
-}
-
-fn tenths(x: f64) -> f64 {
-    (x * 10.0).round() / 10.0
 }
 
 impl Iterator for History {

@@ -7,11 +7,13 @@ use std::time::Duration;
 
 mod catalogue;
 mod configuration;
+mod habits;
 mod history;
 mod plant;
 
 pub(crate) use configuration::unit;
 pub use configuration::{BrokerAccess, Configuration, ConfigurationOptions, Endpoint, Endpoints};
+pub use habits::Habits;
 pub use history::{History, HistoryOptions, Row, write_history, write_truths};
 pub use plant::Plant;
 
@@ -45,6 +47,31 @@ pub struct Scenario {
     pub devices: Vec<DevicePlan>,
     /// Probes, those of a sump together.
     pub probes: Vec<ProbePlan>,
+    /// What its people write down.
+    pub habits: Habits,
+    /// What a judge of an estimator must know about it.
+    pub judged: Judged,
+}
+
+/// By what an estimator may be judged in a scenario. No part of what a gateway may see.
+#[derive(Clone, Copy, PartialEq, Debug)]
+pub struct Judged {
+    /// Nothing is wrong with any sump: no process alarm and no unexplained loss is justified.
+    pub quiet: bool,
+    /// Every top-up has the strength that people say, within small errors, and they say it.
+    pub mix_known: bool,
+    /// Somebody reads refractometer and hardness at least every other week.
+    pub manual: bool,
+    /// Everything poured in goes through a meter.
+    pub metered: bool,
+    /// Hardness the shop wants to stay under, mg/L as CaCO3, where it has such a limit.
+    pub hardness_limit_mg_l: Option<f64>,
+}
+
+impl Judged {
+    /// Something goes on, nobody says anything.
+    pub const UNTOLD: Self =
+        Self { quiet: false, mix_known: false, manual: false, metered: false, hardness_limit_mg_l: None };
 }
 
 /// A Modbus wire.

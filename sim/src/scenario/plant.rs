@@ -3,9 +3,9 @@
 use std::time::Duration;
 
 use super::Scenario;
-use crate::probe::{Probe, RawSample};
+use crate::probe::{Probe, RawSample, Trouble};
 use crate::rng::Rng;
-use crate::world::World;
+use crate::world::{Event, EventKind, World};
 
 /// A running shop without its wires.
 #[derive(Clone, Debug)]
@@ -45,6 +45,24 @@ impl Plant {
     /// Moves time on.
     pub fn step(&mut self, dt: Duration) {
         self.world.step(dt);
+    }
+
+    /// What happened so far in the sumps and to the probes, in order of time.
+    pub fn events(&self) -> Vec<Event> {
+        let now = self.world.now();
+        let mut events = self.world.events().to_vec();
+        for (place, (sump, probe)) in self.probes.iter().enumerate() {
+            let troubles = probe.setup().troubles.iter().map(|&(from, to, trouble)| {
+                let kind = match trouble {
+                    Trouble::Frozen => EventKind::ProbeFrozen { probe: place, to },
+                    _ => EventKind::ProbeTroubled { probe: place, to },
+                };
+                Event { at: from, sump: *sump, kind }
+            });
+            events.extend(troubles.filter(|event| event.at <= now));
+        }
+        events.sort_by_key(|event| event.at);
+        events
     }
 
     /// What every probe delivers now, in the order of [`Scenario::probes`]; `None` where nothing comes.

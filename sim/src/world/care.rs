@@ -6,6 +6,7 @@
 use std::time::Duration;
 
 use super::EventKind;
+use crate::stamp::Stamp;
 
 /// Rate of the pump that empties a sump, and of the hose that fills it, L/min.
 const DRAIN_L_MIN: f64 = 40.0;
@@ -64,14 +65,14 @@ pub struct Change {
 }
 
 impl Procedure {
-    /// Pump out, leave the chips, refill.
-    pub fn dump(litres: f64, percent: f64) -> Self {
+    /// Pump out from `at` on, leave the chips, refill.
+    pub fn dump(at: Stamp, litres: f64, percent: f64) -> Self {
         let stages = vec![Stage::Drain { chips: false }, Stage::Fill { litres, percent, cleaner: false }];
-        Self::of(stages, EventKind::Dump)
+        Self::of(stages, EventKind::Dump { started: at })
     }
 
-    /// The whole clean-out, with `clean` of circulation (2 h is common practice) and `rinse` (30 min).
-    pub fn cleanout(litres: f64, percent: f64, clean: Duration, rinse: Duration) -> Self {
+    /// The whole clean-out from `at` on, with `clean` of circulation (2 h is common practice) and `rinse` (30 min).
+    pub fn cleanout(at: Stamp, litres: f64, percent: f64, clean: Duration, rinse: Duration) -> Self {
         let stages = vec![
             Stage::Drain { chips: true },
             Stage::Fill { litres, percent: 0.0, cleaner: true },
@@ -82,7 +83,7 @@ impl Procedure {
             Stage::Drain { chips: false },
             Stage::Fill { litres, percent, cleaner: false },
         ];
-        Self::of(stages, EventKind::CleanOut)
+        Self::of(stages, EventKind::CleanOut { started: at, clean, rinse })
     }
 
     fn of(mut stages: Vec<Stage>, done: EventKind) -> Self {

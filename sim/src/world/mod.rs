@@ -73,12 +73,14 @@ pub struct Truth {
     pub waves_mm: f64,
     /// Foam, 0 to 1.
     pub foam: f64,
+    /// Depth of the chip bed were it spread evenly: where a stick that is pushed to the floor meets it, mm.
+    pub chip_depth_mm: f64,
 }
 
 /// Something that happened in a sump.
 #[derive(Clone, Copy, PartialEq, Debug)]
 pub struct Event {
-    /// When it was over.
+    /// When it was over; for a probe that is out of order, when that began.
     pub at: Stamp,
     /// Which sump, by place.
     pub sump: usize,
@@ -98,10 +100,56 @@ pub enum EventKind {
         /// Concentrate in it, percent.
         percent: f64,
     },
-    /// Emptied and refilled.
-    Dump,
+    /// Emptied and refilled, the chips left where they are.
+    Dump {
+        /// When it began.
+        started: Stamp,
+    },
     /// Cleaned and recharged.
-    CleanOut,
+    CleanOut {
+        /// When it began.
+        started: Stamp,
+        /// Circulation of the cleaner.
+        clean: Duration,
+        /// Circulation of the rinse.
+        rinse: Duration,
+    },
+    /// A leak opened.
+    LeakBegun {
+        /// L/h.
+        litres_h: f64,
+    },
+    /// It was closed.
+    LeakEnded,
+    /// Chips were shovelled out, the coolant stayed.
+    ChipsEmptied {
+        /// Litres of solid metal that left.
+        solids_l: f64,
+    },
+    /// A probe gives the same number until `to`.
+    ProbeFrozen {
+        /// Its place in the scenario's probes.
+        probe: usize,
+        /// When it heals; beyond the end of the scenario if it does not.
+        to: Stamp,
+    },
+    /// A probe gives wrong numbers or none until `to`, in some other way than frozen.
+    ProbeTroubled {
+        /// Its place in the scenario's probes.
+        probe: usize,
+        /// When it heals.
+        to: Stamp,
+    },
+    /// A probe was replaced by another of its kind.
+    ProbeSwapped {
+        /// Its place in the scenario's probes.
+        probe: usize,
+    },
+    /// Somebody wiped a probe.
+    ProbeWiped {
+        /// Its place in the scenario's probes.
+        probe: usize,
+    },
 }
 
 /// Something a script makes happen at a moment.
@@ -133,6 +181,11 @@ pub enum Action {
         clean: Duration,
         /// Circulation of the rinse.
         rinse: Duration,
+    },
+    /// Chips are shovelled out.
+    EmptyChips {
+        /// Part of them that stays, 0 to 1.
+        left: f64,
     },
 }
 
@@ -200,15 +253,28 @@ impl World {
     /// # Panics
     /// If there is no such sump.
     pub fn act(&mut self, sump: usize, action: &Action) {
-        let (at, sump) = (self.now, &mut self.sumps[sump]);
-        match *action {
-            Action::Leak(litres_h) => sump.leak(litres_h),
-            Action::Pour { litres, percent } => sump.pour(at, litres, percent),
-            Action::Dump { litres, percent } => sump.begin(Procedure::dump(litres, percent)),
-            Action::CleanOut { litres, percent, clean, rinse } => {
-                sump.begin(Procedure::cleanout(litres, percent, clean, rinse));
+        let (at, place) = (self.now, sump);
+        let sump = &mut self.sumps[place];
+        let happened = match *action {
+            Action::Leak(litres_h) => {
+                sump.leak(litres_h);
+                Some(if litres_h > 0.0 { EventKind::LeakBegun { litres_h } } else { EventKind::LeakEnded })
             }
-        }
+            Action::Pour { litres, percent } => {
+                sump.pour(at, litres, percent);
+                None
+            }
+            Action::Dump { litres, percent } => {
+                sump.begin(Procedure::dump(at, litres, percent));
+                None
+            }
+            Action::CleanOut { litres, percent, clean, rinse } => {
+                sump.begin(Procedure::cleanout(at, litres, percent, clean, rinse));
+                None
+            }
+            Action::EmptyChips { left } => Some(EventKind::ChipsEmptied { solids_l: sump.empty_chips(left) }),
+        };
+        self.events.extend(happened.map(|kind| Event { at, sump: place, kind }));
     }
 
     /// Moves time on by `dt`.

@@ -98,8 +98,19 @@ impl<'a> Story<'a> {
                 EventKind::TopUp { litres, percent, .. } => {
                     format!("(somebody poured in {litres:.0} L at {percent:.1} % and told nobody)")
                 }
-                EventKind::Dump => "(somebody dumped it and filled it anew)".to_owned(),
-                EventKind::CleanOut => "(somebody cleaned it out and charged it anew)".to_owned(),
+                EventKind::Dump { .. } => "(somebody dumped it and filled it anew)".to_owned(),
+                EventKind::CleanOut { .. } => "(somebody cleaned it out and charged it anew)".to_owned(),
+                EventKind::LeakBegun { litres_h } => {
+                    format!("(a seal gives way: {litres_h:.1} L an hour run out, and nobody sees it)")
+                }
+                EventKind::LeakEnded => "(the leak is closed)".to_owned(),
+                EventKind::ChipsEmptied { solids_l } => {
+                    format!("(somebody shovelled out {solids_l:.0} L of chips)")
+                }
+                EventKind::ProbeFrozen { .. }
+                | EventKind::ProbeTroubled { .. }
+                | EventKind::ProbeSwapped { .. }
+                | EventKind::ProbeWiped { .. } => continue,
             };
             self.line(sump, &what);
         }
