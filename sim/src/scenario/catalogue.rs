@@ -1,19 +1,21 @@
 //! The shops. Every name, machine and figure here is invented.
 
-use std::time::Duration;
-
-use super::{BusPlan, DevicePlan, Habits, Judged, Link, Place, ProbePlan, Scenario};
-use crate::device::PayloadFormat;
+use super::wiring::{HOUR, Wired, days, lathe, mill, saw};
+use super::{Judged, Link, Scenario, quarter};
 use crate::probe::{Delivery, Measures, ProbeSetup, Trouble};
 use crate::rng::Rng;
 use crate::stamp::Stamp;
-use crate::world::{Action, Biology, Fluid, Hall, Machine, People, Start, SumpSetup, Tank, Water};
+use crate::world::{Action, Biology, People, Start, Water};
 
 /// Name, what it shows, and who builds it from a seed.
-type Entry = (&'static str, &'static str, fn(u64) -> Scenario);
+pub(super) type Entry = (&'static str, &'static str, fn(u64) -> Scenario);
 
 /// Every scenario.
-pub(super) const ALL: &[Entry] = &[
+pub(super) fn all() -> impl Iterator<Item = &'static Entry> {
+    SHORT.iter().chain(quarter::ALL)
+}
+
+const SHORT: &[Entry] = &[
     ("quiet-week", "two sumps in good hands for a week: nothing to say", quiet_week),
     (
         "hard-water",
@@ -28,207 +30,6 @@ pub(super) const ALL: &[Entry] = &[
     ("ninety-days", "three months of everything slow: hardness, chips, fouling, unknown mixes", ninety_days),
     ("shop", "four sumps, each with a trouble of its own, on every kind of wire", shop),
 ];
-
-const HOUR: Duration = Duration::from_secs(3600);
-
-fn days(count: u64) -> Duration {
-    24 * HOUR * count as u32
-}
-
-/// A sump on a lathe: 380 L to the brim of a sloped floor.
-fn lathe(name: &'static str, title: &'static str) -> SumpSetup {
-    SumpSetup {
-        name,
-        title,
-        tank: Tank::Box { length_m: 1.2, width_m: 0.8, drop_m: 0.03, height_m: 0.41 },
-        fill_mark_mm: 320.0,
-        pump_minimum_mm: 110.0,
-        holdup_l: 28.0,
-        fluid: Fluid::SEMI_SYNTHETIC,
-        water: Water::tap(220.0),
-        target_percent: 7.0,
-        start: Start {
-            fullness: 0.97,
-            percent: 7.0,
-            hardness_mg_l: 230.0,
-            chip_solids_l: 2.0,
-            log_cfu_ml: 3.0,
-            acid_mmol_l: 0.0,
-        },
-        machine: Machine::LATHE,
-        people: People::CAREFUL,
-        biology: Biology::KEPT,
-    }
-}
-
-/// A sump under a milling machine: stepped, flatter, aluminium.
-fn mill(name: &'static str, title: &'static str) -> SumpSetup {
-    SumpSetup {
-        tank: Tank::Stepped(vec![(0.45, 0.12), (1.05, 0.36)]),
-        fill_mark_mm: 290.0,
-        pump_minimum_mm: 100.0,
-        holdup_l: 22.0,
-        fluid: Fluid::EMULSION,
-        target_percent: 6.0,
-        start: Start { percent: 6.0, ..lathe(name, title).start },
-        machine: Machine {
-            chips_kg_h: 4.0,
-            metal_kg_m3: 2700.0,
-            chips_kept_share: 0.01,
-            chip_porosity: 0.87,
-            dragout_share: 0.07,
-            ..Machine::LATHE
-        },
-        people: People { mix_percent: 3.5, ..People::CAREFUL },
-        ..lathe(name, title)
-    }
-}
-
-/// A sump in a lying tank beside a saw.
-fn saw(name: &'static str, title: &'static str) -> SumpSetup {
-    SumpSetup {
-        tank: Tank::Cylinder { diameter_m: 0.7, length_m: 1.1 },
-        fill_mark_mm: 520.0,
-        pump_minimum_mm: 130.0,
-        holdup_l: 12.0,
-        ..lathe(name, title)
-    }
-}
-
-/// One shop with one wire of each kind in use by [`Wired`].
-struct Wired {
-    scenario: Scenario,
-    /// Next free register and contact of each device.
-    free: Vec<(u16, u16)>,
-}
-
-impl Wired {
-    fn new(seed: u64, length: Duration, sumps: Vec<SumpSetup>) -> Self {
-        let scenario = Scenario {
-            name: "",
-            about: "",
-            seed,
-            start: Stamp::MONDAY,
-            length,
-            hall: Hall::MILD,
-            sumps,
-            script: Vec::new(),
-            buses: Vec::new(),
-            devices: Vec::new(),
-            probes: Vec::new(),
-            habits: Habits::NONE,
-            judged: Judged::UNTOLD,
-        };
-        Self { scenario, free: Vec::new() }
-    }
-
-    fn bus(mut self, name: &'static str, link: Link) -> Self {
-        self.scenario.buses.push(BusPlan { name, link });
-        self
-    }
-
-    /// A device on the last wire.
-    fn device(mut self, name: &'static str, unit_id: u8) -> Self {
-        let bus = self.scenario.buses.len() - 1;
-        self.scenario.devices.push(DevicePlan { name, bus, unit_id });
-        self.free.push((2, 0));
-        self
-    }
-
-    /// A probe of a sump on the last device.
-    fn probe(mut self, sump: usize, setup: ProbeSetup) -> Self {
-        let device = self.scenario.devices.len() - 1;
-        let (register, contact) = &mut self.free[device];
-        let (slot, width) = match setup.delivery {
-            Delivery::Contact => (contact, 1),
-            Delivery::Float | Delivery::Conductance { .. } | Delivery::Pulses { .. } => (register, 2),
-            _ => (register, 1),
-        };
-        let place = Place::Register { device, index: *slot };
-        *slot += width;
-        self.scenario.probes.push(ProbePlan { sump, setup, place });
-        self
-    }
-
-    fn topic(mut self, sump: usize, setup: ProbeSetup, format: PayloadFormat, retained: bool) -> Self {
-        let topic = format!("hall/{}/{}", self.scenario.sumps[sump].name, setup.name);
-        self.scenario.probes.push(ProbePlan { sump, setup, place: Place::Topic { topic, format, retained } });
-        self
-    }
-
-    /// The usual six probes on the last device: everything scaled to integers by the head of the probe.
-    fn head(self, sump: usize) -> Self {
-        let depth = self.scenario.sumps[sump].tank.height_mm();
-        self.probe(sump, ProbeSetup::new("ph", Measures::Ph, Delivery::Scaled { scale: 0.01 }))
-            .probe(sump, conductivity().drifting(0.0003))
-            .probe(
-                sump,
-                ProbeSetup::new("level", Measures::Level, Delivery::Loop { signal: (0.0, depth.max(400.0)) }),
-            )
-            .probe(
-                sump,
-                ProbeSetup::new("temperature", Measures::Temperature, Delivery::Scaled { scale: 0.1 }),
-            )
-            .probe(sump, pump())
-            .probe(sump, meter())
-    }
-
-    /// Bare sensors on the last device: millivolts, conductance, ohms, a distance.
-    fn bare(self, sump: usize) -> Self {
-        let height = self.scenario.sumps[sump].tank.height_mm() + 150.0;
-        let electrode = Delivery::Electrode { slope_percent: 97.0, zero_ph: 7.0 };
-        let cell = Delivery::Conductance { constant_per_cm: 0.97 };
-        self.probe(sump, ProbeSetup::new("temperature", Measures::Temperature, Delivery::Pt100))
-            .probe(sump, ProbeSetup::new("ph", Measures::Ph, electrode))
-            .probe(sump, ProbeSetup::new("conductivity", Measures::Conductivity, cell).drifting(0.0003))
-            .probe(
-                sump,
-                ProbeSetup::new("level", Measures::Level, Delivery::Gap { sensor_height_mm: height }),
-            )
-            .probe(sump, pump())
-    }
-
-    /// A sender of its own for each of four values.
-    fn wireless(self, sump: usize) -> Self {
-        let value = |name, measures| ProbeSetup::new(name, measures, Delivery::Float);
-        self.topic(sump, value("ph", Measures::Ph), PayloadFormat::Json, false)
-            .topic(sump, value("conductivity", Measures::Conductivity), PayloadFormat::SenmlJson, false)
-            .topic(sump, value("level", Measures::Level), PayloadFormat::Number, true)
-            .topic(sump, value("temperature", Measures::Temperature), PayloadFormat::SenmlCbor, false)
-    }
-
-    /// Something that goes wrong with a probe of a sump between two days.
-    fn trouble(mut self, sump: usize, probe: &str, from_day: f64, to_day: f64, trouble: Trouble) -> Self {
-        let start = self.scenario.start;
-        for plan in &mut self.scenario.probes {
-            if plan.sump == sump && plan.setup.name == probe {
-                plan.setup.troubles.push((start.plus_days(from_day), start.plus_days(to_day), trouble));
-            }
-        }
-        self
-    }
-
-    fn happens(mut self, day: f64, sump: usize, action: Action) -> Self {
-        self.scenario.script.push((self.scenario.start.plus_days(day), sump, action));
-        self
-    }
-
-    fn done(self) -> Scenario {
-        self.scenario
-    }
-}
-
-fn conductivity() -> ProbeSetup {
-    ProbeSetup::new("conductivity", Measures::Conductivity, Delivery::Float)
-}
-
-fn pump() -> ProbeSetup {
-    ProbeSetup::new("pump", Measures::Pump, Delivery::Contact)
-}
-
-fn meter() -> ProbeSetup {
-    ProbeSetup::new("makeup", Measures::Meter, Delivery::Pulses { litres: 0.1, from: 4_294_960_000 })
-}
 
 fn quiet_week(seed: u64) -> Scenario {
     let sumps = vec![lathe("lathe-1", "Lathe 1, by the door"), mill("mill-2", "Mill 2")];

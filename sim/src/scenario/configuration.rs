@@ -145,7 +145,7 @@ impl Scenario {
             write_broker(out, options.broker.as_ref())?;
         }
         for (index, sump) in self.sumps.iter().enumerate() {
-            write_sump(out, sump)?;
+            self.write_sump(out, sump)?;
             for plan in self.probes.iter().filter(|plan| plan.sump == index) {
                 self.write_probe(out, plan, options)?;
             }
@@ -188,6 +188,26 @@ impl Scenario {
             writeln!(out, "\n[device.{}]\nbus = \"{bus}\"\nunit_id = {}", device.name, device.unit_id)?;
         }
         Ok(())
+    }
+
+    /// A sump with its own water and fluid: names are the sump's, so that each can have its own jar test.
+    fn write_sump(&self, out: &mut String, sump: &SumpSetup) -> fmt::Result {
+        let (name, fluid, known) = (sump.name, sump.fluid.name, self.known_sump(sump));
+        writeln!(out, "\n[water.{name}-tap]\nhardness = \"{} mg/L\"", known.water_hardness_mg_l)?;
+        writeln!(out, "conductivity = \"{} uS/cm\"", known.water_us_cm)?;
+        writeln!(out, "\n[fluid.{name}-{fluid}]")?;
+        writeln!(out, "refractometer_factor = {:?}", known.refractometer_factor)?;
+        let curve = known.jar_test.map(|(percent, us_cm)| format!("[{percent}, {us_cm}]")).join(", ");
+        writeln!(out, "conductivity_curve = [{curve}]")?;
+        writeln!(out, "\n[sump.{name}]\ntitle = \"{}\"", sump.title)?;
+        writeln!(out, "fluid = \"{name}-{fluid}\"\nwater = \"{name}-tap\"")?;
+        writeln!(
+            out,
+            "target_percent = {:?}\nfill_mark = \"{} mm\"",
+            sump.target_percent, sump.fill_mark_mm
+        )?;
+        writeln!(out, "pump_minimum = \"{} mm\"\nholdup = \"{} L\"", sump.pump_minimum_mm, known.holdup_l)?;
+        writeln!(out, "tank = {}", tank(&known.tank))
     }
 
     fn write_probe(&self, out: &mut String, plan: &ProbePlan, options: &ConfigurationOptions) -> fmt::Result {
@@ -349,22 +369,6 @@ fn write_broker(out: &mut String, access: Option<&BrokerAccess>) -> fmt::Result 
         writeln!(out, "user = \"{user}\"\npassword_file = \"{PASSWORD_FILE}\"")?;
     }
     Ok(())
-}
-
-/// A sump with its own water and fluid: names are the sump's, so that each can have its own jar test.
-fn write_sump(out: &mut String, sump: &SumpSetup) -> fmt::Result {
-    let (name, water, fluid) = (sump.name, &sump.water, &sump.fluid);
-    writeln!(out, "\n[water.{name}-tap]\nhardness = \"{:.0} mg/L\"", water.hardness_mg_l())?;
-    writeln!(out, "conductivity = \"{:.0} uS/cm\"", water.conductivity_us_cm())?;
-    writeln!(out, "\n[fluid.{name}-{}]", fluid.name)?;
-    writeln!(out, "refractometer_factor = {:?}", fluid.refractometer_factor)?;
-    let curve = fluid.jar_test(water).map(|(percent, us_cm)| format!("[{percent}, {us_cm}]")).join(", ");
-    writeln!(out, "conductivity_curve = [{curve}]")?;
-    writeln!(out, "\n[sump.{name}]\ntitle = \"{}\"", sump.title)?;
-    writeln!(out, "fluid = \"{name}-{}\"\nwater = \"{name}-tap\"", fluid.name)?;
-    writeln!(out, "target_percent = {:?}\nfill_mark = \"{} mm\"", sump.target_percent, sump.fill_mark_mm)?;
-    writeln!(out, "pump_minimum = \"{} mm\"\nholdup = \"{} L\"", sump.pump_minimum_mm, sump.holdup_l)?;
-    writeln!(out, "tank = {}", tank(&sump.tank))
 }
 
 fn tank(tank: &Tank) -> String {

@@ -89,19 +89,29 @@ impl Notebook {
         Self { habits, start, rng: Rng::of(seed, "notes"), pending: Vec::new() }
     }
 
+    /// Whether anything is to be read between two moments.
+    pub(super) fn is_due(&self, before: Stamp, at: Stamp) -> bool {
+        self.due(before, at).contains(&true)
+    }
+
+    /// Refractometer and hardness, pH strip, dip slide, dip stick.
+    fn due(&self, before: Stamp, at: Stamp) -> [bool; 4] {
+        let habits = &self.habits;
+        [
+            (habits.manual_every, MANUAL_AFTER),
+            (habits.ph_strip_every, PH_STRIP_AFTER),
+            (habits.dip_slide_every, DIP_SLIDE_AFTER),
+            (habits.dip_stick_every, DIP_STICK_AFTER),
+        ]
+        .map(|(every, after)| every.is_some_and(|every| is_due(self.start + after, before, at, every)))
+    }
+
     /// Reads what is due of a sump between two moments.
     pub(super) fn look(&mut self, before: Stamp, at: Stamp, place: usize, sump: &Sump, truth: &Truth) {
         if !sump.is_attended(at) {
             return;
         }
-        let habits = self.habits;
-        let due = |every: Option<Duration>, after| {
-            every.is_some_and(|every| is_due(self.start + after, before, at, every))
-        };
-        let manual = due(habits.manual_every, MANUAL_AFTER);
-        let ph_strip = due(habits.ph_strip_every, PH_STRIP_AFTER);
-        let dip_slide = due(habits.dip_slide_every, DIP_SLIDE_AFTER);
-        let dip_stick = due(habits.dip_stick_every, DIP_STICK_AFTER);
+        let [manual, ph_strip, dip_slide, dip_stick] = self.due(before, at);
         if manual {
             let brix = self.brix(truth, sump.setup().fluid.refractometer_factor);
             let hardness = self.hardness(truth.hardness_mg_l);

@@ -114,10 +114,16 @@ impl History {
         self.told = world.events().len();
         let truth_due = is_due(self.scenario.start, before, at, self.options.truth_every);
         for (place, sump) in world.sumps().iter().enumerate() {
-            let truth = world.truth(place);
-            self.notebook.look(before, at, place, sump, &truth);
-            if truth_due {
-                self.rows.push_back(Row::Truth { sump: place, truth });
+            let looks = self.notebook.is_due(before, at);
+            // Truth costs: the ions are settled anew each time.
+            if looks || truth_due {
+                let truth = world.truth(place);
+                if looks {
+                    self.notebook.look(before, at, place, sump, &truth);
+                }
+                if truth_due {
+                    self.rows.push_back(Row::Truth { sump: place, truth });
+                }
             }
         }
         self.rows.extend(self.notebook.written(at));

@@ -9,12 +9,16 @@ mod catalogue;
 mod configuration;
 mod habits;
 mod history;
+mod known;
 mod plant;
+mod quarter;
+mod wiring;
 
 pub(crate) use configuration::unit;
 pub use configuration::{BrokerAccess, Configuration, ConfigurationOptions, Endpoint, Endpoints};
 pub use habits::Habits;
 pub use history::{History, HistoryOptions, Row, write_history, write_truths};
+pub use known::Knowledge;
 pub use plant::Plant;
 
 use crate::device::PayloadFormat;
@@ -49,6 +53,8 @@ pub struct Scenario {
     pub probes: Vec<ProbePlan>,
     /// What its people write down.
     pub habits: Habits,
+    /// How well its people know their sumps when they write a configuration.
+    pub known: Knowledge,
     /// What a judge of an estimator must know about it.
     pub judged: Judged,
 }
@@ -58,7 +64,7 @@ pub struct Scenario {
 pub struct Judged {
     /// Nothing is wrong with any sump: no process alarm and no unexplained loss is justified.
     pub quiet: bool,
-    /// Every top-up has the strength that people say, within small errors, and they say it.
+    /// People write down nearly every top-up, and its strength was what they say within small errors.
     pub mix_known: bool,
     /// Somebody reads refractometer and hardness at least every other week.
     pub manual: bool,
@@ -157,8 +163,7 @@ pub struct UnknownScenario {
 impl Scenario {
     /// The scenario of this name with this seed.
     pub fn named(name: &str, seed: u64) -> Result<Self, UnknownScenario> {
-        catalogue::ALL
-            .iter()
+        catalogue::all()
             .find(|(known, ..)| *known == name)
             .map(|(name, about, build)| {
                 let mut scenario = build(seed);
@@ -173,7 +178,7 @@ impl Scenario {
 
     /// Every scenario: name and what it shows.
     pub fn names() -> impl Iterator<Item = (&'static str, &'static str)> {
-        catalogue::ALL.iter().map(|(name, about, _)| (*name, *about))
+        catalogue::all().map(|(name, about, _)| (*name, *about))
     }
 
     /// The last moment of it.

@@ -3,7 +3,7 @@
 use std::time::Duration;
 
 use super::Scenario;
-use crate::probe::{Probe, RawSample, Trouble};
+use crate::probe::{Attention, Probe, RawSample, Trouble};
 use crate::rng::Rng;
 use crate::world::{Event, EventKind, World};
 
@@ -59,7 +59,14 @@ impl Plant {
                 };
                 Event { at: from, sump: *sump, kind }
             });
-            events.extend(troubles.filter(|event| event.at <= now));
+            let attentions = probe.setup().attentions.iter().map(|&(at, attention)| {
+                let kind = match attention {
+                    Attention::Wiped(_) => EventKind::ProbeWiped { probe: place },
+                    Attention::Swapped(_) => EventKind::ProbeSwapped { probe: place },
+                };
+                Event { at, sump: *sump, kind }
+            });
+            events.extend(troubles.chain(attentions).filter(|event| event.at <= now));
         }
         events.sort_by_key(|event| event.at);
         events

@@ -17,18 +17,19 @@ pub struct Buffer {
 }
 
 /// First and second dissociation of carbonic acid and the ion product of water at 25 °C (common handbook values).
-const PK1: f64 = 6.35;
-const PK2: f64 = 10.33;
-const PKW: f64 = 14.0;
+const K1: f64 = 4.466_835_921_509_635e-7; // pK 6.35
+const K2: f64 = 4.677_351_412_871_981e-11; // pK 10.33
+const KW: f64 = 1e-14;
 
 impl Buffer {
     /// The pH at which charges balance, between 3 and 13.
     pub fn ph(&self) -> f64 {
+        let amine_k = power(-self.amine_pka);
         let (mut low, mut high) = (3.0, 13.0);
         // The positive surplus falls as pH rises; 30 halvings leave 1e-8.
         for _ in 0..30 {
             let middle = 0.5 * (low + high);
-            if self.surplus(middle) > 0.0 {
+            if self.surplus(power(middle), amine_k) > 0.0 {
                 low = middle;
             } else {
                 high = middle;
@@ -37,17 +38,22 @@ impl Buffer {
         0.5 * (low + high)
     }
 
-    /// Positive less negative charge, mmol/L.
-    fn surplus(&self, ph: f64) -> f64 {
-        let power = |x: f64| libm::exp(std::f64::consts::LN_10 * x);
-        let (h, hydroxide) = (1e3 * power(-ph), 1e3 * power(ph - PKW));
-        let protonated = self.amine / (1.0 + power(ph - self.amine_pka));
-        let (to_bicarbonate, to_carbonate) = (power(ph - PK1), power(2.0 * ph - PK1 - PK2));
+    /// Positive less negative charge, mmol/L, at 10^pH and with the amine's constant.
+    fn surplus(&self, alkalinity: f64, amine_k: f64) -> f64 {
+        let (h, hydroxide) = (1e3 / alkalinity, 1e3 * KW * alkalinity);
+        let protonated = self.amine / (1.0 + alkalinity * amine_k);
+        let to_bicarbonate = alkalinity * K1;
+        let to_carbonate = to_bicarbonate * alkalinity * K2;
         let carbonate =
             self.bicarbonate * (to_bicarbonate + 2.0 * to_carbonate) / (1.0 + to_bicarbonate + to_carbonate);
         let anions = self.amine * (1.0 - self.amine_free_share) + self.acid;
         protonated + h + self.bicarbonate - anions - hydroxide - carbonate
     }
+}
+
+/// Ten to the power of `x`.
+fn power(x: f64) -> f64 {
+    libm::exp(std::f64::consts::LN_10 * x)
 }
 
 #[cfg(test)]

@@ -11,19 +11,21 @@ pub mod air;
 pub mod care;
 pub mod content;
 pub mod ions;
+pub mod screen;
 pub mod setup;
 mod sump;
 pub mod tank;
 pub mod work;
 
-pub use air::Hall;
+pub use air::{Hall, Weather};
 pub use care::Procedure;
 pub use content::{Content, Ledger};
 pub use ions::Water;
-pub use setup::{Biology, Fluid, Machine, People, Start, SumpSetup};
+pub use screen::Screen;
+pub use setup::{Biology, Fluid, Hose, Machine, Mixing, People, Start, SumpSetup};
 pub use sump::Sump;
 pub use tank::Tank;
-pub use work::Calendar;
+pub use work::{Calendar, Rest};
 
 use crate::stamp::Stamp;
 
@@ -73,6 +75,18 @@ pub struct Truth {
     pub waves_mm: f64,
     /// Foam, 0 to 1.
     pub foam: f64,
+    /// Level before a chip screen and behind it, where the pump draws, mm; the same where there is no screen.
+    pub level_dirty_mm: f64,
+    /// See `level_dirty_mm`.
+    pub level_clean_mm: f64,
+    /// Conductivity at 25 °C of what is around the conductivity probe, uS/cm.
+    pub met_25_us_cm: f64,
+    /// The same at the liquid's temperature.
+    pub met_us_cm: f64,
+    /// Layer of tramp oil on top, mm.
+    pub oil_layer_mm: f64,
+    /// Slime, 0 to 1.
+    pub slime: f64,
     /// Depth of the chip bed were it spread evenly: where a stick that is pushed to the floor meets it, mm.
     pub chip_depth_mm: f64,
 }
@@ -121,6 +135,8 @@ pub enum EventKind {
     },
     /// It was closed.
     LeakEnded,
+    /// The chip screen was brushed off.
+    ScreenBrushed,
     /// Chips were shovelled out, the coolant stayed.
     ChipsEmptied {
         /// Litres of solid metal that left.
@@ -187,12 +203,15 @@ pub enum Action {
         /// Part of them that stays, 0 to 1.
         left: f64,
     },
+    /// The chip screen is brushed off.
+    BrushScreen,
 }
 
 /// A shop's sumps and its air.
 #[derive(Clone, Debug)]
 pub struct World {
     hall: Hall,
+    weather: Weather,
     sumps: Vec<Sump>,
     /// What is still to happen, soonest last.
     script: Vec<(Stamp, usize, Action)>,
@@ -215,14 +234,16 @@ impl World {
         // Stable, then reversed: actions of the same moment happen in the order written.
         script.sort_by_key(|(at, ..)| *at);
         script.reverse();
+        let mut weather = Weather::new(start, seed);
+        let change = weather.at(start, &hall);
         let sumps = setups
             .into_iter()
             .map(|setup| {
-                let air = hall.air(start, setup.machine.calendar.is_working(start));
+                let air = hall.air(start, setup.machine.calendar.is_working(start), change);
                 Sump::new(setup, start, air, seed)
             })
             .collect();
-        Self { hall, sumps, script, events: Vec::new(), stepped_to: start, now: start }
+        Self { hall, weather, sumps, script, events: Vec::new(), stepped_to: start, now: start }
     }
 
     /// Simulated time.
@@ -272,6 +293,10 @@ impl World {
                 sump.begin(Procedure::cleanout(at, litres, percent, clean, rinse));
                 None
             }
+            Action::BrushScreen => {
+                sump.brush_screen();
+                Some(EventKind::ScreenBrushed)
+            }
             Action::EmptyChips { left } => Some(EventKind::ChipsEmptied { solids_l: sump.empty_chips(left) }),
         };
         self.events.extend(happened.map(|kind| Event { at, sump: place, kind }));
@@ -288,11 +313,10 @@ impl World {
                 }
             }
             self.stepped_to = self.stepped_to + QUANTUM;
+            let (at, hall, weather) = (self.stepped_to, &self.hall, &mut self.weather);
             for (index, sump) in self.sumps.iter_mut().enumerate() {
-                let air =
-                    self.hall.air(self.stepped_to, sump.setup().machine.calendar.is_working(self.stepped_to));
                 let before = self.events.len();
-                sump.step(self.stepped_to, air, &mut self.events);
+                sump.step(at, |working| hall.air(at, working, weather.at(at, hall)), &mut self.events);
                 self.events[before..].iter_mut().for_each(|event| event.sump = index);
             }
         }

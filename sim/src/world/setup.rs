@@ -1,8 +1,9 @@
 //! What a sump, its machine and its people are like: everything a scenario chooses.
 
 use super::ions::Water;
+use super::screen::Screen;
 use super::tank::Tank;
-use super::work::Calendar;
+use super::work::{Calendar, Rest};
 
 /// One sump and all around it.
 #[derive(Clone, PartialEq, Debug)]
@@ -23,6 +24,8 @@ pub struct SumpSetup {
     pub fluid: Fluid,
     /// What it is topped up with.
     pub water: Water,
+    /// What it was filled with and is filled with anew after a dump or a clean-out; `None`: the same.
+    pub fill_water: Option<Water>,
     /// Concentration people aim at, percent.
     pub target_percent: f64,
     /// State at the start.
@@ -33,6 +36,26 @@ pub struct SumpSetup {
     pub people: People,
     /// Life in it.
     pub biology: Biology,
+    /// How long a top-up takes to reach the conductivity probe.
+    pub mixing: Mixing,
+    /// Screen that keeps the chips on one side.
+    pub screen: Option<Screen>,
+    /// When it stands beside the weekends.
+    pub rests: Vec<Rest>,
+}
+
+/// Time constants with which what the conductivity probe meets follows the whole; zero: at once.
+#[derive(Clone, Copy, PartialEq, Debug)]
+pub struct Mixing {
+    /// While the pump runs, minutes.
+    pub running_min: f64,
+    /// While it stands, hours.
+    pub standing_h: f64,
+}
+
+impl Mixing {
+    /// A sump that is always well mixed.
+    pub const AT_ONCE: Self = Self { running_min: 0.0, standing_h: 0.0 };
 }
 
 /// A concentrate.
@@ -97,6 +120,8 @@ pub struct Start {
     pub log_cfu_ml: f64,
     /// Acid already made, mmol/L.
     pub acid_mmol_l: f64,
+    /// Slime on walls and in lines, 0 to 1: it shelters bacteria and survives a dump.
+    pub slime: f64,
 }
 
 /// A machine and its work.
@@ -158,10 +183,24 @@ pub struct People {
     pub mix_percent: f64,
     /// Its standard deviation.
     pub mix_spread: f64,
+    /// How much stronger they pour for each percent the refractometer shows under the target; 0: they do not look.
+    pub corrects: f64,
     /// Chance that it is plain water.
     pub plain_chance: f64,
     /// Rate of the hose, L/min.
     pub hose_l_min: f64,
+    /// When they pour.
+    pub hose: Hose,
+    /// Chance that it is the wrong mix.
+    pub wrong_chance: f64,
+    /// Strength of the wrong mix, percent.
+    pub wrong_percent: f64,
+    /// Chance that neat concentrate goes in first and water some minutes later.
+    pub neat_chance: f64,
+    /// Chance that it comes in buckets, past the meter.
+    pub bucket_chance: f64,
+    /// In how many pours over some hours it comes.
+    pub portions: u32,
     /// Chance that a skimmer visit takes tramp oil off on a working day.
     pub skim_chance: f64,
 }
@@ -172,10 +211,30 @@ impl People {
         low_part: 0.10,
         mix_percent: 4.0,
         mix_spread: 0.4,
+        corrects: 0.0,
         plain_chance: 0.0,
         hose_l_min: 14.0,
+        hose: Hose::Running,
+        wrong_chance: 0.0,
+        wrong_percent: 12.0,
+        neat_chance: 0.0,
+        bucket_chance: 0.0,
+        portions: 1,
         skim_chance: 0.5,
     };
+}
+
+/// When somebody pours.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub enum Hose {
+    /// While the pump runs.
+    Running,
+    /// While it stands.
+    Standing,
+    /// At the moment it starts or stops.
+    AtSwitch,
+    /// Whenever it looks low.
+    Anyhow,
 }
 
 /// How bacteria do.

@@ -59,17 +59,41 @@ impl Tank {
 
     /// Height at which `litres` stand; beyond the tank's ends, the end.
     pub fn level_mm(&self, litres: f64) -> f64 {
-        let (mut low, mut high) = (0.0, self.height_mm());
-        // The curve rises everywhere, so halving finds it; 50 halvings leave less than 1e-12 mm.
-        for _ in 0..50 {
-            let middle = 0.5 * (low + high);
-            if self.volume_l(middle) < litres {
-                low = middle;
-            } else {
-                high = middle;
+        let m3 = litres.max(0.0) / 1000.0;
+        let h = match self {
+            Self::Box { length_m, width_m, drop_m, .. } => {
+                let plan = length_m * width_m;
+                if m3 < plan * drop_m / 2.0 {
+                    (2.0 * drop_m * m3 / plan).sqrt()
+                } else {
+                    m3 / plan + drop_m / 2.0
+                }
             }
+            Self::Stepped(steps) => stepped_m(steps, m3),
+            Self::Cylinder { .. } => return self.search_mm(litres),
+        };
+        (1000.0 * h).min(self.height_mm())
+    }
+
+    /// Height for a volume by Newton's steps, and by halving where such a step leads out of what is known.
+    fn search_mm(&self, litres: f64) -> f64 {
+        let (mut low, mut high) = (0.0, self.height_mm());
+        let mut h = 0.5 * high;
+        for _ in 0..60 {
+            let over = self.volume_l(h) - litres;
+            if over > 0.0 {
+                high = h;
+            } else {
+                low = h;
+            }
+            let next = h - over / self.surface_m2(h).max(1e-6);
+            let next = if low < next && next < high { next } else { 0.5 * (low + high) };
+            if (next - h).abs() < 1e-9 {
+                return next;
+            }
+            h = next;
         }
-        0.5 * (low + high)
+        h
     }
 
     /// Free surface at `h_mm`, m².
@@ -98,20 +122,33 @@ fn stepped_m3(steps: &[(f64, f64)], h: f64) -> f64 {
     volume
 }
 
+fn stepped_m(steps: &[(f64, f64)], m3: f64) -> f64 {
+    let (mut floor, mut left) = (0.0, m3);
+    for &(area, top) in steps {
+        let room = area * (top - floor);
+        if left <= room {
+            return floor + left / area;
+        }
+        left -= room;
+        floor = top;
+    }
+    floor
+}
+
 fn cylinder_m3(r: f64, length: f64, h: f64) -> f64 {
     length * (r * r * libm::acos((r - h) / r) - (r - h) * (2.0 * r * h - h * h).max(0.0).sqrt())
 }
 
-/// What stands in a tank with a bed of chips on its floor.
+/// What stands in a tank with a bed of chips on its floor, on `share` of its plan area (1: everywhere).
 ///
 /// `solids_l` of metal lie loose with `porosity` of their bulk empty; liquid fills the gaps. Only metal under the
 /// surface pushes the level up, so a heap that stands out of the liquid displaces less than its solids.
-pub fn level_with_chips_mm(tank: &Tank, liquid_l: f64, solids_l: f64, porosity: f64) -> f64 {
+pub fn level_with_chips_mm(tank: &Tank, liquid_l: f64, solids_l: f64, porosity: f64, share: f64) -> f64 {
     let bulk = solids_l / (1.0 - porosity);
-    if liquid_l >= bulk * porosity {
+    if share * (liquid_l + solids_l) >= bulk {
         tank.level_mm(liquid_l + solids_l)
     } else {
-        tank.level_mm(liquid_l / porosity)
+        tank.level_mm(liquid_l / (1.0 - share * (1.0 - porosity)))
     }
 }
 
@@ -173,7 +210,7 @@ mod tests {
             let solids = 1000.0 * area * bed * (1.0 - porosity);
             close(tank.volume_l(1000.0 * h), apparent);
             close(displaced_l(&tank, 1000.0 * h, solids, porosity), displaced);
-            assert!((level_with_chips_mm(&tank, fluid, solids, porosity) - 1000.0 * h).abs() < 1e-3);
+            assert!((level_with_chips_mm(&tank, fluid, solids, porosity, 1.0) - 1000.0 * h).abs() < 1e-3);
         }
     }
 }

@@ -16,6 +16,17 @@ pub struct Calendar {
     pub days: u32,
 }
 
+/// A time in which the machine stands though the calendar says work.
+#[derive(Clone, Copy, PartialEq, Debug)]
+pub struct Rest {
+    /// From here.
+    pub from: Stamp,
+    /// To here.
+    pub to: Stamp,
+    /// Nobody is there either.
+    pub holiday: bool,
+}
+
 /// Breaks, hours of the day: start and length.
 const BREAKS: [(f64, f64); 3] = [(9.0, 0.25), (12.0, 0.5), (18.0, 0.5)];
 

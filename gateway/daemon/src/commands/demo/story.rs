@@ -107,7 +107,8 @@ impl<'a> Story<'a> {
                 EventKind::ChipsEmptied { solids_l } => {
                     format!("(somebody shovelled out {solids_l:.0} L of chips)")
                 }
-                EventKind::ProbeFrozen { .. }
+                EventKind::ScreenBrushed
+                | EventKind::ProbeFrozen { .. }
                 | EventKind::ProbeTroubled { .. }
                 | EventKind::ProbeSwapped { .. }
                 | EventKind::ProbeWiped { .. } => continue,
