@@ -87,7 +87,7 @@ pub struct Truth {
     pub oil_layer_mm: f64,
     /// Slime, 0 to 1.
     pub slime: f64,
-    /// Depth of the chip bed were it spread evenly: where a stick that is pushed to the floor meets it, mm.
+    /// Depth of the chip bed, spread evenly where chips lie: what a stick that is pushed to the floor tells, mm.
     pub chip_depth_mm: f64,
 }
 

@@ -422,7 +422,7 @@ impl Sump {
 
     fn level_mm(&self) -> f64 {
         let in_tank = self.content.liquid_l - self.holdup_l;
-        let share = self.setup.screen.map_or(1.0, |screen| screen.dirty_share);
+        let share = self.chips_share();
         let porosity = self.setup.machine.chip_porosity;
         level_with_chips_mm(&self.setup.tank, in_tank, self.chips_l, porosity, share)
     }
@@ -458,21 +458,14 @@ impl Sump {
             self.conductivity_25(&self.met)
         };
         let warmth = temperature_factor(self.temperature_c);
-        let hardness = self.content.hardness_mg_l();
         let level_mm = self.level_mm();
         let (level_dirty_mm, level_clean_mm) =
             self.setup.screen.map_or((level_mm, level_mm), |s| self.clogging.levels_mm(&s, level_mm));
-        // Soft water and a strong mix foam while the pump stirs; the 70 mg/L is a glass shop's figure (trade article).
-        let foam = if self.pump {
-            ((90.0 - hardness) / 60.0).clamp(0.0, 1.0) * (percent / 10.0).min(1.0)
-        } else {
-            0.0
-        };
         Truth {
             at,
             liquid_l: self.content.liquid_l,
             percent,
-            hardness_mg_l: hardness,
+            hardness_mg_l: self.content.hardness_mg_l(),
             chip_solids_l: self.chips_l,
             holdup_l: self.holdup_l,
             level_mm,
@@ -494,9 +487,29 @@ impl Sump {
             oil_layer_mm: (1.0 - TRAMP_EMULSIFIED) * self.tramp_oil_l / self.surface_m2.max(0.05),
             slime: self.slime,
             waves_mm: if self.pump { self.setup.machine.waves_mm } else { 0.05 },
-            foam,
-            chip_depth_mm: self.setup.tank.level_mm(self.chips_l / (1.0 - self.setup.machine.chip_porosity)),
+            foam: self.foam(),
+            chip_depth_mm: self.chip_depth_mm(),
         }
+    }
+
+    /// Soft water and a strong mix foam while the pump stirs; the 70 mg/L is a glass shop's figure (trade article).
+    fn foam(&self) -> f64 {
+        if !self.pump {
+            return 0.0;
+        }
+        let soft = ((90.0 - self.content.hardness_mg_l()) / 60.0).clamp(0.0, 1.0);
+        soft * (self.content.percent() / 10.0).min(1.0)
+    }
+
+    /// Behind a screen there is nothing to find, so people push the stick in before it.
+    fn chip_depth_mm(&self) -> f64 {
+        let bulk_l = self.chips_l / (1.0 - self.setup.machine.chip_porosity);
+        self.setup.tank.level_mm(bulk_l / self.chips_share())
+    }
+
+    /// Part of the plan area on which chips lie.
+    fn chips_share(&self) -> f64 {
+        self.setup.screen.map_or(1.0, |screen| screen.dirty_share)
     }
 }
 

@@ -196,6 +196,15 @@ mod tests {
     }
 
     #[test]
+    fn a_heap_on_one_side_stands_out_sooner() {
+        let tank = Tank::Box { length_m: 1.0, width_m: 1.0, drop_m: 0.0, height_m: 0.6 };
+        // 200 L of bulk on all of a square metre is 200 mm deep and under 220 mm of coolant; on half of it 400 mm deep: then
+        // 0.5·h + 0.5·h·0.9 = 200 L.
+        close(level_with_chips_mm(&tank, 200.0, 20.0, 0.9, 1.0), 220.0);
+        close(level_with_chips_mm(&tank, 200.0, 20.0, 0.9, 0.5), 200.0 / 0.95);
+    }
+
+    #[test]
     fn a_chip_bed_displaces_what_lies_under_the_surface() {
         // Columns: area m2, h m, bed m, bulk kg/m3, solid kg/m3, apparent L, fluid L, displaced L; arithmetic of bulk
         // density (chip guide of a conveyor maker, 2002, for the densities) with chips fully wetted.
