@@ -2,10 +2,18 @@
 //!
 //! [`tank`] turns a level into litres, [`fluid`] a conductivity into a concentration by the fluid's own jar test,
 //! [`sump`] puts them together, each estimate with a 90 % interval and a quality that says what it lacks. What a person
-//! measured or did comes in as a [`note`].
+//! measured or did comes in as a [`note`]. What follows from a state stands beside it, without state of its own: what to pour
+//! and drain ([`mixing`]), when a limit is reached ([`outlook`]), what chips displace ([`chips`]), each advice with its rule
+//! and source ([`guidance`]). [`trend`] finds slopes and shifts in series; [`acidity`] judges a fill's pH by them.
 
+pub mod acidity;
+pub mod chips;
 pub mod fluid;
+pub mod guidance;
+pub mod mixing;
 pub mod note;
+pub mod outlook;
 pub mod settings;
 pub mod sump;
 pub mod tank;
+pub mod trend;
