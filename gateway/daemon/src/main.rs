@@ -50,6 +50,8 @@ enum Command {
         #[arg(long, value_name = "DIR")]
         output: PathBuf,
     },
+    /// Reckon what to pour, drain or leave alone, from a configuration or from numbers alone
+    Mix(Box<commands::mix::Options>),
     /// Simulated sumps on real Modbus and MQTT, with everything embedded
     #[cfg(feature = "demo")]
     Demo(commands::demo::Options),
@@ -73,6 +75,7 @@ fn main() -> ExitCode {
         Command::Replay { configured, input, output } => {
             commands::replay::run(&configured.config, &input, &output)
         }
+        Command::Mix(options) => commands::mix::run(&options),
         #[cfg(feature = "demo")]
         Command::Demo(options) => commands::demo::run(&options),
     };

@@ -4,6 +4,7 @@ pub mod check;
 pub mod console;
 #[cfg(feature = "demo")]
 pub mod demo;
+pub mod mix;
 pub mod read;
 pub mod replay;
 pub mod run;
@@ -18,7 +19,7 @@ use crate::config::{self, Settings};
 pub enum Exit {
     /// Done.
     Success,
-    /// The probe gave no usable value, or a mistake was found in what was to be checked.
+    /// The probe gave no usable value, a mistake was found in what was to be checked, or what was asked for cannot be.
     Negative,
     /// Arguments name something that is not there.
     Usage,
