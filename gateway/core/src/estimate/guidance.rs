@@ -112,7 +112,7 @@ texts! { Rule, "What a number follows.":
         "mass balance";
     /// Exchange.
     PartialExchange "partial-exchange"
-        "Draining takes out hardness and concentrate in proportion, the refill brings in its own: drained litres = (what is in the sump + what the refill to the mark brings − limit × volume) / (sump − refill). The refill counts as all water, which errs to the safe side.",
+        "Draining takes out hardness and concentrate in proportion. Of the old may stay: volume filled up to × (limit − refill) / (sump − refill), hardness each; the rest is drained. The refill counts as all water, which errs to the safe side.",
         "mass balance";
     /// Run-back.
     RunBack "run-back"

@@ -71,7 +71,15 @@ fn where_pouring_is_not_enough_it_says_so_and_how_much_to_drain() {
     let strong = answered(&["--volume", "300 L", "--now", "9.5", "--target", "7", "--fill-to", "320 L"]);
     assert!(!strong.reached);
     // Best: (300 · 9.5 + 20 · 1) / 320 = 8.97 %. Kept: 320 · (7 − 1) / (9.5 − 1) = 225.88 L.
-    holds(&strong.text, &["Too strong for the room there is", "brings it to 8.97 %", "drain 74.1 L first"]);
+    holds(
+        &strong.text,
+        &[
+            "Too strong for the room there is",
+            "premix it would take none could",
+            "brings it to 8.97 %",
+            "drain 74.1 L first",
+        ],
+    );
     let full = answered(&["--volume", "330 L", "--now", "7", "--target", "7", "--fill-to", "320 L"]);
     holds(&full.text, &["10.0 L too much in it", "drain 10.0 L."]);
 }
@@ -150,6 +158,38 @@ fn hardness_is_answered_with_exchange_dump_share_and_cost() {
         "Very soft water may foam",
         "only by a licensed route",
     ];
+    holds(&reply.text, &parts);
+}
+
+#[test]
+fn where_something_has_to_be_drained_the_steps_begin_with_it() {
+    let reply = answered(&[
+        "--volume",
+        "260 L",
+        "--now",
+        "6.5",
+        "--target",
+        "7",
+        "--fill-to",
+        "320 L",
+        "--hardness",
+        "420 mg/L",
+        "--limit",
+        "350 mg/L",
+        "--water-hardness",
+        "220 mg/L",
+    ]);
+    // 208 L stay at 6.5 %: the refill has (320 · 7 − 208 · 6.5) / 112 = 7.93 %.
+    let parts = [
+        "drain 52.0 L and refill with 112 L of a premix of 7.93 %",
+        "its water of at most 220 mg/L: 7.00 % and 350 mg/L then.",
+        "refill after draining 112 L at 7.93 %",
+        "Without regard to hardness: Pour in 60.0 L",
+        "1. Drain 52.0 L into a waste container. 2. Put 103 L of water",
+    ];
+    assert!(
+        !reply.reached && reply.text.starts_with("For hardness and concentration together, drain 52.0 L")
+    );
     holds(&reply.text, &parts);
 }
 

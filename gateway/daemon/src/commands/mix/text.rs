@@ -142,14 +142,17 @@ impl Say {
     /// What to do, a sentence or two for each question.
     fn answer(&self, answer: &Answer) -> Vec<String> {
         let mut lines = Vec::new();
-        lines.extend(answer.top_up.as_ref().map(|a| self.top_up(&a.numbers)));
+        // Where something has to go first, what to pour without that comes after it and says so.
+        let refill = drained_refill(answer);
+        lines.extend(refill.map(|(exchange, waste, refill)| self.refill(exchange, waste, refill)));
+        let alone = if refill.is_some() { "Without regard to hardness: " } else { "" };
+        lines.extend(answer.top_up.as_ref().map(|a| format!("{alone}{}", self.top_up(&a.numbers))));
         lines.extend(answer.correction.as_ref().map(|a| self.correction(&a.numbers)));
         lines.extend(answer.premix.as_ref().map(|a| self.with_premix(&a.numbers)));
         lines.extend(answer.exchange.as_ref().map(|a| self.exchange("the water at hand", &a.numbers)));
         lines.extend(
             answer.exchange_soft.as_ref().map(|a| self.exchange("the low-mineral water", &a.numbers)),
         );
-        lines.extend(answer.refill.as_ref().and_then(|a| self.refill(answer, &a.numbers)));
         lines.extend(answer.water.as_ref().and_then(|a| self.water(&a.numbers)));
         lines.extend(answer.plateau.as_ref().map(|a| plateau_line(&a.numbers)));
         lines.extend(answer.holding.as_ref().map(|a| holding_line(&a.numbers)));
@@ -272,16 +275,16 @@ impl Say {
         }
     }
 
-    /// What to refill with after an exchange; where nothing is drained the top-up says it already.
-    fn refill(&self, answer: &Answer, refill: &TopUp) -> Option<String> {
-        let drained = answer.best_exchange()?.numbers.partial?.waste_l > NOTHING;
-        let pour = refill.pour.filter(|_| drained)?;
+    fn refill(&self, exchange: &Exchange, waste_l: f64, refill: &TopUp) -> String {
+        let pour = refill.pour.map_or_else(String::new, |pour| self.premix(pour));
         let reached = percent(refill.reached.percent);
-        Some(format!(
-            "After draining {}, refill with {}: it is {reached} then.",
-            self.volume(answer.best_exchange()?.numbers.partial?.waste_l),
-            self.premix(pour)
-        ))
+        format!(
+            "For hardness and concentration together, drain {} and refill with {pour}, its water of at most {}: {reached} \
+             and {} then.",
+            self.volume(waste_l),
+            hardness(exchange.refill),
+            hardness(exchange.limit)
+        )
     }
 
     fn water(&self, water: &TopUpWater) -> Option<String> {
@@ -316,13 +319,20 @@ impl Say {
 
     /// Pouring in order, where there is one thing to be poured.
     fn steps(&self, answer: &Answer) -> Vec<String> {
-        let best = answer.top_up.as_ref().and_then(|a| a.numbers.pour);
+        let drained = drained_refill(answer);
+        let refill =
+            drained.map_or(answer.top_up.as_ref().map(|a| &a.numbers), |(_, _, refill)| Some(refill));
+        let best = refill.and_then(|plan| plan.pour);
         let pour = best.or(answer.correction.as_ref().map(|a| a.numbers.pour));
         let Some(pour) = pour.filter(|pour| pour.litres > NOTHING) else { return Vec::new() };
-        let mut steps = vec![format!(
+        let mut steps = Vec::new();
+        if let Some((_, waste_l, _)) = drained {
+            steps.push(format!("Drain {} into a waste container.", self.volume(waste_l)));
+        }
+        steps.push(format!(
             "Put {} of water into a clean container, softened or demineralised where there is some.",
             self.volume(pour.water_l)
-        )];
+        ));
         if pour.concentrate_l > 0.0 {
             steps.push(format!(
                 "Stir {} of concentrate into it. Never pour water into concentrate.",
@@ -343,7 +353,11 @@ impl Say {
             rows.push(("in the sump", self.mix(plan.now)));
             rows.push(("wanted", self.mix(plan.target)));
             rows.push(("room", self.volume(plan.room_l)));
-            rows.extend(plan.needed_percent.map(|needed| ("premix it would take", percent(needed))));
+            rows.extend(plan.needed_percent.map(|needed| {
+                let possible = (0.0..=100.0).contains(&needed);
+                let none = || "none could".to_owned();
+                ("premix it would take", if possible { percent(needed) } else { none() })
+            }));
             rows.extend(plan.pour.map(|pour| ("poured in", self.pour(pour))));
             rows.push(("afterwards", self.mix(plan.reached)));
             if let Some(drain) = plan.drain {
@@ -363,6 +377,8 @@ impl Say {
             rows.push(("  afterwards", self.mix(premix.reached)));
         }
         self.hardness_numbers(answer, &mut rows);
+        let refill = drained_refill(answer).and_then(|(_, _, refill)| refill.pour);
+        rows.extend(refill.map(|pour| ("refill after draining", self.pour(pour))));
         if let Some(tank) = answer.run_back.as_ref().map(|a| &a.numbers) {
             rows.push((
                 "when the pumps stop",
@@ -434,6 +450,15 @@ impl Say {
             self.volume(pour.water_l)
         )
     }
+}
+
+/// The exchange against hardness that makes the least waste, that waste in L and the refill that suits it, where anything
+/// has to be drained.
+fn drained_refill(answer: &Answer) -> Option<(&Exchange, f64, &TopUp)> {
+    let exchange = &answer.best_exchange()?.numbers;
+    let waste_l = exchange.partial?.waste_l;
+    let refill = answer.refill.as_ref().filter(|a| waste_l > NOTHING && a.numbers.pour.is_some())?;
+    Some((exchange, waste_l, &refill.numbers))
 }
 
 fn plateau_line(water: &PlateauWater) -> String {
