@@ -1,6 +1,7 @@
-//! What several tests share: published values, foreign peers, what was stored.
+//! What several tests share: published values, a hand-made sump, foreign peers, what was stored.
 //!
 //! - [`vectors`]: published values
+//! - [`shop`]: one sump whose every reading a test says itself
 //! - [`process`]: foreign programs, started on free ports and stopped by their own process id
 //! - [`broker`]: mosquitto and paho
 //! - [`modbus`]: pymodbus on TCP and on a serial line
@@ -12,4 +13,5 @@ pub mod database;
 pub mod gateway;
 pub mod modbus;
 pub mod process;
+pub mod shop;
 pub mod vectors;

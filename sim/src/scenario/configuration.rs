@@ -15,7 +15,7 @@ use crate::device::PayloadFormat;
 use crate::probe::{Delivery, Measures};
 use crate::world::content::Content;
 use crate::world::ions::obstruction;
-use crate::world::{Fluid, SumpSetup, Tank, Water};
+use crate::world::{Fluid, People, SumpSetup, Tank, Water};
 
 /// Where a wire can be reached.
 #[derive(Clone, PartialEq, Eq, Debug)]
@@ -132,11 +132,11 @@ impl Scenario {
         endpoints: &Endpoints,
         options: &ConfigurationOptions,
     ) -> fmt::Result {
-        writeln!(
-            out,
-            "[site]\nname = \"{}\"\ntimezone = \"UTC\"\n\n[store]\ndirectory = \"data\"",
-            self.name
-        )?;
+        writeln!(out, "[site]\nname = \"{}\"\ntimezone = \"UTC\"", self.name)?;
+        if options.speed != 1.0 {
+            writeln!(out, "pace = {:?}", options.speed)?;
+        }
+        writeln!(out, "\n[store]\ndirectory = \"data\"")?;
         if let Some(listen) = options.listen {
             writeln!(out, "\n[web]\nlisten = \"{listen}\"")?;
         }
@@ -195,12 +195,25 @@ impl Scenario {
         let (name, fluid, known) = (sump.name, sump.fluid.name, self.known_sump(sump));
         writeln!(out, "\n[water.{name}-tap]\nhardness = \"{} mg/L\"", known.water_hardness_mg_l)?;
         writeln!(out, "conductivity = \"{} uS/cm\"", known.water_us_cm)?;
+        if let Some((hardness_mg_l, us_cm)) = known.fill_water {
+            writeln!(out, "\n[water.{name}-fill]\nhardness = \"{hardness_mg_l} mg/L\"")?;
+            writeln!(out, "conductivity = \"{us_cm} uS/cm\"")?;
+        }
         writeln!(out, "\n[fluid.{name}-{fluid}]")?;
         writeln!(out, "refractometer_factor = {:?}", known.refractometer_factor)?;
         let curve = known.jar_test.map(|(percent, us_cm)| format!("[{percent}, {us_cm}]")).join(", ");
         writeln!(out, "conductivity_curve = [{curve}]")?;
         writeln!(out, "\n[sump.{name}]\ntitle = \"{}\"", sump.title)?;
         writeln!(out, "fluid = \"{name}-{fluid}\"\nwater = \"{name}-tap\"")?;
+        if known.fill_water.is_some() {
+            writeln!(out, "fill_water = \"{name}-fill\"")?;
+        }
+        if let Some(percent) = self.judged.mix_known.then(|| constant_mix(&sump.people)).flatten() {
+            writeln!(out, "makeup_percent = {percent:?}")?;
+        }
+        if let Some(percent) = known.chip_solid_percent {
+            writeln!(out, "chip_solid_percent = {percent:?}")?;
+        }
         writeln!(
             out,
             "target_percent = {:?}\nfill_mark = \"{} mm\"",
@@ -362,6 +375,13 @@ impl Scenario {
     }
 }
 
+/// Strength of every top-up in tenths of a percent, as a mixing unit is set to; `None` where people mix by what they read, or
+/// pour something else now and then: nobody would call that one strength.
+fn constant_mix(people: &People) -> Option<f64> {
+    let others = [people.corrects, people.plain_chance, people.wrong_chance, people.neat_chance];
+    (others == [0.0; 4]).then(|| (10.0 * people.mix_percent).round() / 10.0)
+}
+
 fn write_broker(out: &mut String, access: Option<&BrokerAccess>) -> fmt::Result {
     let (host, port) = access.map_or(("192.0.2.250", 1883), |access| (access.host.as_str(), access.port));
     writeln!(out, "\n[broker.shop]\naddress = \"{host}:{port}\"")?;
@@ -432,5 +452,42 @@ pub(crate) fn unit(measures: Measures) -> &'static str {
         Measures::Temperature => "Cel",
         Measures::Pump => "1",
         Measures::Meter => "L",
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn written(scenario: &Scenario) -> String {
+        scenario.configuration(&Endpoints::new(), &ConfigurationOptions::default()).toml
+    }
+
+    #[test]
+    fn one_strength_is_told_only_where_there_is_one() {
+        let mut scenario = Scenario::named("quarter-quiet-lathe", 1).expect("a name from the list");
+        assert!(!written(&scenario).contains("makeup_percent"), "they correct what they read");
+        scenario.sumps[0].people = People { mix_percent: 4.23, ..People::CAREFUL };
+        assert!(written(&scenario).contains("\nmakeup_percent = 4.2\n"));
+        scenario.judged.mix_known = false;
+        assert!(!written(&scenario).contains("makeup_percent"), "nobody says so");
+    }
+
+    #[test]
+    fn another_water_and_chips_that_a_look_tells_are_told() {
+        let of = |name: &str| written(&Scenario::named(name, 1).expect("a name from the list"));
+        let demineralised = of("quarter-demineralised");
+        assert!(demineralised.contains("\nfill_water = \"lathe-1-fill\"\n"), "{demineralised}");
+        assert!(
+            demineralised.contains("\n[water.lathe-1-fill]\nhardness = \"2"),
+            "200 to 300 mg/L: {demineralised}"
+        );
+        assert!(!of("quarter-quiet-lathe").contains("fill_water"));
+        assert!(!of("quarter-quiet-lathe").contains("chip_solid_percent"), "broken chips: nobody says so");
+        let told = |name: &str, among: &[&str]| {
+            among.iter().any(|p| of(name).contains(&format!("\nchip_solid_percent = {p}\n")))
+        };
+        assert!(told("quarter-fine-chips", &["20.0", "25.0", "30.0"]));
+        assert!(told("quarter-stringy", &["4.0", "6.0", "8.0"]));
     }
 }

@@ -43,6 +43,10 @@ pub(super) struct KnownSump {
     pub(super) water_us_cm: f64,
     /// Percent and uS/cm.
     pub(super) jar_test: [(f64, f64); 5],
+    /// Water it is filled with, where that is another one: hardness in mg/L, conductivity in uS/cm.
+    pub(super) fill_water: Option<(f64, f64)>,
+    /// Part of a chip bed that is metal, percent, where a look at the chips tells: fine ones and long turnings.
+    pub(super) chip_solid_percent: Option<f64>,
 }
 
 impl Scenario {
@@ -67,7 +71,22 @@ impl Scenario {
                 .fluid
                 .jar_test(&sump.water)
                 .map(|(percent, us_cm)| (percent, (us_cm * meter * off(known.jar)).round())),
+            fill_water: sump.fill_water.filter(|water| *water != sump.water).map(|water| {
+                let hardness_mg_l = (water.hardness_mg_l() * off(known.analysis)).round();
+                (hardness_mg_l, (water.conductivity_us_cm() * meter * off(known.jar)).round())
+            }),
+            chip_solid_percent: seen_chips(100.0 * (1.0 - sump.machine.chip_porosity)),
         }
+    }
+}
+
+/// What a person says of a heap of chips that is metal by `percent`: nothing of broken chips, which are the common ones,
+/// round figures of others. Broken chips lie at 11 to 15 % (bulk densities of a conveyor maker's guide, 2002).
+fn seen_chips(percent: f64) -> Option<f64> {
+    match percent {
+        ..8.0 => Some((percent / 2.0).round() * 2.0),
+        20.0.. => Some((percent / 5.0).round() * 5.0),
+        _ => None,
     }
 }
 

@@ -182,11 +182,20 @@ impl Alarms {
         alarm.standing.since = Some(since);
     }
 
-    /// A probe's new measurement.
-    pub fn observe(&mut self, now: Now, measurement: &Measurement, out: &mut Vec<Transition>) {
-        let (value, quality) = (measurement.measured.usable(), measurement.measured.quality());
+    /// A probe's new measurement. Where the limits of its sump rest, by design, they take it as one that says nothing;
+    /// instrument alarms go on.
+    pub fn observe(
+        &mut self,
+        now: Now,
+        measurement: &Measurement,
+        limits_rest: bool,
+        out: &mut Vec<Transition>,
+    ) {
+        let (usable, quality) = (measurement.measured.usable(), measurement.measured.quality());
         for at in 0..self.of_probe[measurement.probe.slot()].len() {
             let index = self.of_probe[measurement.probe.slot()][at];
+            let is_limit = matches!(self.alarms[index.slot()].definition, Definition::Limit(_));
+            let value = usable.filter(|_| !(is_limit && limits_rest));
             self.evaluate(now, index, value, quality, out);
         }
     }

@@ -2,6 +2,7 @@
 
 use std::fmt::Write as _;
 
+use crate::estimate::outlook::Crossing;
 use crate::estimate::settings::EstimateKind;
 use crate::model::{Quality, Quantity};
 
@@ -51,11 +52,49 @@ pub fn instrument_message(probe: &str, quality: Quality, state: State) -> String
     }
 }
 
+/// When a limit on an estimate is reached: "hardness 400 mg/L in 12 to 19 days".
+pub fn ahead_message(kind: EstimateKind, limit: f64, crossing: &Crossing) -> String {
+    let quantity = kind.quantity();
+    let unit = unit_text(quantity);
+    // A limit is written as it was set, without digits that say nothing.
+    let what = format!("{} {}{unit}", noun_of_estimate(kind), (100.0 * limit).round() / 100.0);
+    let when = match (days_text(crossing.low90), days_text(crossing.high90)) {
+        _ if crossing.high90 <= 0.0 => "passed already".to_owned(),
+        _ if crossing.days <= 0.0 => "most likely passed already".to_owned(),
+        (None, _) => "never, as things go".to_owned(),
+        (Some(_), None) if crossing.low90 < 0.5 && crossing.days.is_infinite() => {
+            "never, as things go, unless it is passed already".to_owned()
+        }
+        (Some(low), None) if crossing.days.is_infinite() => {
+            format!("never, as things go, or in {low} days at the earliest")
+        }
+        (Some(_), None) if crossing.low90 < 0.5 => "any day, if ever".to_owned(),
+        (Some(low), None) => format!("in {low} days or later, if ever"),
+        (Some(_), Some(high)) if crossing.low90 < 0.5 => format!("within {high} days"),
+        (Some(low), Some(high)) if low == high => format!("in about {low} days"),
+        (Some(low), Some(high)) => format!("in {low} to {high} days"),
+    };
+    format!("{what} {when}")
+}
+
+/// Whole days; two digits are more than anybody knows past a hundred. None for never, and for what is further off than a
+/// sump lasts.
+fn days_text(days: f64) -> Option<String> {
+    const LAST_DAYS: f64 = 3650.0;
+    let step = if days < 100.0 { 1.0 } else { 10.0 };
+    (days < LAST_DAYS).then(|| format!("{:.0}", (days / step).round() * step))
+}
+
 /// The quantity a limit on an estimate speaks of.
 pub fn noun_of_estimate(kind: EstimateKind) -> &'static str {
     match kind {
         EstimateKind::Concentration => "concentration",
+        EstimateKind::Hardness => "hardness",
         EstimateKind::Liquid => "liquid",
+        EstimateKind::ChipSolids => "chips under the surface",
+        EstimateKind::Holdup => "hold-up",
+        EstimateKind::Evaporation => "evaporation",
+        EstimateKind::DragOut => "drag-out",
         EstimateKind::Room => "room to the fill mark",
     }
 }
@@ -73,6 +112,7 @@ pub fn noun(quantity: Quantity) -> &'static str {
         Quantity::Volume => "volume",
         Quantity::Concentration => "concentration",
         Quantity::Hardness => "hardness",
+        Quantity::Loss => "loss",
     }
 }
 
@@ -86,12 +126,13 @@ fn unit_text(quantity: Quantity) -> &'static str {
         Quantity::FlowTotal | Quantity::Volume => " L",
         Quantity::Concentration => " %",
         Quantity::Hardness => " mg/L",
+        Quantity::Loss => " L/h",
     }
 }
 
 fn decimals(quantity: Quantity) -> usize {
     match quantity {
-        Quantity::Ph | Quantity::Concentration => 2,
+        Quantity::Ph | Quantity::Concentration | Quantity::Loss => 2,
         Quantity::Temperature | Quantity::Flow => 1,
         Quantity::Conductivity
         | Quantity::Level
@@ -121,8 +162,40 @@ fn action(quantity: Quantity, side: Side) -> &'static str {
         }
         (Quantity::Conductivity, Side::Low) => "Check the concentration with a refractometer.",
         (Quantity::Temperature | Quantity::Hardness, Side::Low)
-        | (Quantity::Flow | Quantity::FlowTotal | Quantity::PumpRunning, Side::Low | Side::High) => {
-            "Check at the machine."
+        | (
+            Quantity::Flow | Quantity::FlowTotal | Quantity::PumpRunning | Quantity::Loss,
+            Side::Low | Side::High,
+        ) => "Check at the machine.",
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn what_lies_ahead_reads_as_a_person_would_say_it() {
+        let never = f64::INFINITY;
+        for (low90, days, high90, expected) in [
+            (11.6, 14.0, 19.3, "in 12 to 19 days"),
+            (112.0, 140.0, 196.0, "in 110 to 200 days"),
+            (13.8, 14.0, 14.2, "in about 14 days"),
+            (0.2, 1.0, 4.0, "within 4 days"),
+            (20.0, 40.0, never, "in 20 days or later, if ever"),
+            (20.0, 40.0, 9e9, "in 20 days or later, if ever"),
+            (20.0, never, never, "never, as things go, or in 20 days at the earliest"),
+            (0.0, never, never, "never, as things go, unless it is passed already"),
+            (0.0, 40.0, never, "any day, if ever"),
+            (never, never, never, "never, as things go"),
+            (0.0, 0.0, 3.0, "most likely passed already"),
+            (0.0, 0.0, 0.0, "passed already"),
+        ] {
+            let crossing = Crossing { days, low90, high90, never_share: 0.0 };
+            let text = ahead_message(EstimateKind::Hardness, 400.0, &crossing);
+            assert_eq!(text, format!("hardness 400 mg/L {expected}"));
         }
+        let crossing = Crossing { days: 3.0, low90: 2.0, high90: 5.0, never_share: 0.0 };
+        let text = ahead_message(EstimateKind::Concentration, 5.5, &crossing);
+        assert_eq!(text, "concentration 5.5 % in 2 to 5 days");
     }
 }

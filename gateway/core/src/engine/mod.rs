@@ -12,19 +12,25 @@
 //! }
 //! ```
 
+mod events;
+mod fill;
+pub mod outlook;
 mod restart;
 pub mod settings;
 pub mod snapshot;
 
 pub use settings::Settings;
 
+use fill::{Fill, Told};
+
 use crate::alarm::settings::Subject;
 use crate::alarm::state::State;
 use crate::alarm::{AlarmIndex, Alarms, Definition, Transition, wording};
-use crate::estimate::note::Note;
+use crate::estimate::note::{Note, NoteKind};
 use crate::estimate::settings::EstimateKind;
-use crate::estimate::sump::{Estimate, Sump, SumpError};
-use crate::model::{Measurement, Name, Now, Quality, RawReading, Sample, SumpIndex, Timestamp, Uptime};
+use crate::estimate::sump::prospect::Drying;
+use crate::estimate::sump::{Estimate, Event, Sump, SumpError};
+use crate::model::{Measurement, Name, Now, Quality, RawReading, Sample, SumpIndex, Uptime};
 use crate::signal::Signals;
 use crate::store::record::{JournalRecord, RecordKind, SeriesKey};
 
@@ -76,6 +82,10 @@ pub struct Engine {
     series: Vec<SeriesKey>,
     signals: Signals,
     sumps: Vec<Sump>,
+    /// How fast each sump dried lately, for its outlook; begins anew with a restart.
+    drying: Vec<Drying>,
+    /// pH and clean-out of each.
+    fills: Vec<Fill>,
     alarms: Alarms,
     /// Next time the estimates are written out; none before the first reading.
     next_estimates: Option<Uptime>,
@@ -83,6 +93,8 @@ pub struct Engine {
     /// Emptied at every use; kept for their capacity.
     overdue: Vec<Measurement>,
     transitions: Vec<Transition>,
+    events: Vec<Event>,
+    told: Vec<Told>,
 }
 
 impl Engine {
@@ -92,7 +104,14 @@ impl Engine {
             .sumps
             .iter()
             .map(|sump| {
-                Sump::new(sump, &settings.probes).map_err(|why| EngineError { sump: sump.name.clone(), why })
+                Sump::new(sump, settings.pace.0).map_err(|why| EngineError { sump: sump.name.clone(), why })
+            })
+            .collect::<Result<_, _>>()?;
+        let fills = settings
+            .sumps
+            .iter()
+            .map(|sump| {
+                Fill::new(sump, settings.pace.0).map_err(|why| EngineError { sump: sump.name.clone(), why })
             })
             .collect::<Result<_, _>>()?;
         let alarms =
@@ -100,12 +119,16 @@ impl Engine {
         Ok(Self {
             series: settings.series(),
             signals: Signals::new(&settings.probes),
+            drying: vec![Drying::default(); settings.sumps.len()],
             sumps,
+            fills,
             alarms,
             next_estimates: None,
             out: Outbound::default(),
             overdue: Vec::new(),
             transitions: Vec::new(),
+            events: Vec::new(),
+            told: Vec::new(),
             settings,
         })
     }
@@ -132,7 +155,14 @@ impl Engine {
                     self.take(now, &measurement);
                 }
             }
-            Input::Note(note) => self.journal_note(note),
+            Input::Note(note) => {
+                self.journal_note(note);
+                self.sumps[note.sump.slot()].note(now, note);
+                if note.kind == NoteKind::Cleanout {
+                    self.fills[note.sump.slot()].note_cleanout(now, note.value >= 0.5);
+                }
+                self.journal_events(now, note.sump);
+            }
             Input::Acknowledge(alarm, by) => self.alarms.acknowledge(now, alarm, by, &mut self.transitions),
             Input::Tick => {}
         }
@@ -164,7 +194,7 @@ impl Engine {
         self.overdue = overdue;
         self.alarms.tick(now, &mut self.transitions);
         if self.next_estimates.is_some_and(|due| due <= now.uptime) {
-            self.write_estimates(now.utc);
+            self.write_estimates(now);
             self.next_estimates = Some(self.estimates_due_after(now.uptime));
         }
     }
@@ -186,27 +216,31 @@ impl Engine {
         if !self.signals.is_latest(measurement) {
             return;
         }
-        self.alarms.observe(now, measurement, &mut self.transitions);
         let sump = self.settings.probes[measurement.probe.slot()].sump;
-        if self.sumps[sump.slot()].observe(measurement) {
-            self.watch_estimates(now, sump);
-        }
+        let limits_rest = self.fills[sump.slot()].suppresses();
+        self.alarms.observe(now, measurement, limits_rest, &mut self.transitions);
+        self.sumps[sump.slot()].observe(now, measurement);
+        self.fills[sump.slot()].observe(now, measurement);
+        self.journal_events(now, sump);
     }
 
-    fn watch_estimates(&mut self, now: Now, sump: SumpIndex) {
-        for &kind in EstimateKind::ALL {
-            if !self.alarms.watches(sump, kind) {
-                continue;
-            }
-            let (value, quality) = split(self.sumps[sump.slot()].estimate(kind));
-            self.alarms.observe_estimate(now, sump, kind, value, quality, &mut self.transitions);
-        }
-    }
-
-    fn write_estimates(&mut self, at: Timestamp) {
-        for (sump, index) in self.sumps.iter().zip(0..) {
-            for &kind in EstimateKind::ALL {
-                let (values, quality) = match sump.estimate(kind) {
+    /// Estimates move slowly: they are written out, and limits on them judged, on a grid of their own.
+    fn write_estimates(&mut self, now: Now) {
+        let at = now.utc;
+        for index in (0..).take(self.sumps.len()) {
+            let sump = &mut self.sumps[index as usize];
+            sump.advance(now);
+            sump.watch_drying(now, &mut self.drying[index as usize]);
+            self.fills[index as usize].tick(now);
+            let limits_rest = self.fills[index as usize].suppresses();
+            for (&kind, estimate) in EstimateKind::ALL.iter().zip(sump.estimates(now)) {
+                if self.alarms.watches(SumpIndex(index), kind) {
+                    let (value, quality) = split(estimate);
+                    let value = value.filter(|_| !limits_rest);
+                    let out = &mut self.transitions;
+                    self.alarms.observe_estimate(now, SumpIndex(index), kind, value, quality, out);
+                }
+                let (values, quality) = match estimate {
                     Ok(e) => ([e.value, e.low90, e.high90].map(Some), e.quality),
                     Err(quality) => ([None; 3], quality),
                 };
@@ -219,22 +253,38 @@ impl Engine {
                     quality,
                 }));
             }
+            self.journal_events(now, SumpIndex(index));
         }
     }
 
+    /// What was found in a sump goes into the journal.
+    fn journal_events(&mut self, now: Now, sump: SumpIndex) {
+        self.sumps[sump.slot()].drain_events(&mut self.events);
+        let name = &self.settings.sumps[sump.slot()].name;
+        let kept = self.sumps[sump.slot()].save();
+        self.out.saved.extend(kept.map(|bytes| (restart::estimate_key(name), bytes)));
+        let fill = &mut self.fills[sump.slot()];
+        self.events.iter().for_each(|event| fill.found(&event.what));
+        self.out.journal.extend(self.events.drain(..).flat_map(|event| events::records(name, &event)));
+        fill.drain(&mut self.told);
+        if !self.told.is_empty() {
+            let causes = fill.causes();
+            let records = self.told.drain(..).map(|told| fill::words::record(name, now.utc, &told, &causes));
+            self.out.journal.extend(records);
+        }
+        let keys = [restart::acidity_key(name), restart::cleanout_key(name)];
+        let kept = keys.into_iter().zip(fill.save(now.utc));
+        self.out.saved.extend(kept.filter_map(|(key, bytes)| Some((key, bytes?))));
+    }
+
+    /// What a person wrote down stands in the journal as a note of that person; what was found in the readings, as an event.
     fn journal_note(&mut self, note: &Note) {
-        use crate::estimate::note::NoteKind::{TopUpLitres, TopUpPercent};
-        let (event, quantity) = match note.kind {
-            TopUpLitres => ("topup", "litres"),
-            TopUpPercent => ("topup", "percent"),
-            kind => ("reading", kind.word()),
-        };
         self.out.journal.push(JournalRecord {
             at: note.at,
             kind: RecordKind::Event,
             sump: Some(self.settings.sumps[note.sump.slot()].name.clone()),
-            subject: event.to_owned(),
-            state: quantity.to_owned(),
+            subject: "note".to_owned(),
+            state: note.kind.word().to_owned(),
             priority: None,
             value: Some(note.value),
             message: String::new(),

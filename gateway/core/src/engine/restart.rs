@@ -1,4 +1,5 @@
-//! What an alarm needs to stand where it stood after a restart: `alarm/<sump>/<name>` → `STATE RFC3339`.
+//! What is needed to stand where one stood after a restart: `alarm/<sump>/<name>` → `STATE RFC3339`, `estimate/<sump>` →
+//! what is believed of the sump, `acidity/<sump>` and `cleanout/<sump>` → what is known of its fill.
 
 use super::Engine;
 use crate::alarm::state::State;
@@ -10,9 +11,24 @@ pub(super) fn saved((sump, name): (&Name, String), transition: &Transition) -> (
     (format!("alarm/{sump}/{name}"), format!("{} {}", transition.to.word(), transition.at).into_bytes())
 }
 
+/// Where the belief about a sump is kept.
+pub(super) fn estimate_key(sump: &Name) -> String {
+    format!("estimate/{sump}")
+}
+
+/// Where the pH of a sump's fill is kept.
+pub(super) fn acidity_key(sump: &Name) -> String {
+    format!("acidity/{sump}")
+}
+
+/// Where a sump's clean-out is kept.
+pub(super) fn cleanout_key(sump: &Name) -> String {
+    format!("cleanout/{sump}")
+}
+
 impl Engine {
-    /// Puts every alarm back to where it stood, before the first input. `lookup` gives what the store kept under a key.
-    /// An entry that cannot be read leaves its alarm normal: the next reading decides. Gives the keys of such entries.
+    /// Puts every alarm and every belief back to where it stood, before the first input. `lookup` gives what the store kept under a key.
+    /// An entry that cannot be read leaves its alarm normal and its sump unknown: the next readings decide. Gives the keys of such entries.
     pub fn restore(&mut self, mut lookup: impl FnMut(&str) -> Option<Vec<u8>>) -> Vec<String> {
         let keys: Vec<(AlarmIndex, String)> = (self.alarms.iter())
             .map(|(alarm, _, _)| {
@@ -21,6 +37,21 @@ impl Engine {
             })
             .collect();
         let mut unreadable = Vec::new();
+        for sump in &mut self.sumps {
+            let key = estimate_key(&sump.settings().name);
+            if lookup(&key).is_some_and(|bytes| !sump.restore(&bytes)) {
+                unreadable.push(key);
+            }
+        }
+        for (sump, fill) in self.settings.sumps.iter().zip(&mut self.fills) {
+            let (acidity, cleanout) = (acidity_key(&sump.name), cleanout_key(&sump.name));
+            if lookup(&acidity).is_some_and(|bytes| !fill.restore_acidity(&bytes)) {
+                unreadable.push(acidity);
+            }
+            if lookup(&cleanout).is_some_and(|bytes| !fill.restore_cleanout(&bytes)) {
+                unreadable.push(cleanout);
+            }
+        }
         for (alarm, key) in keys {
             let Some(bytes) = lookup(&key) else { continue };
             match read(&bytes) {

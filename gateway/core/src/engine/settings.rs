@@ -26,6 +26,18 @@ pub struct Settings {
     pub instruments: Vec<InstrumentSettings>,
     /// How often estimates are stored and written out.
     pub estimate_every: Duration,
+    /// How many hours pass in the sumps in one hour of the clock: 1 but for demonstrations.
+    pub pace: Pace,
+}
+
+/// Hours in a sump in one hour of the clock.
+#[derive(Clone, Copy, PartialEq, Debug)]
+pub struct Pace(pub f64);
+
+impl Default for Pace {
+    fn default() -> Self {
+        Self(1.0)
+    }
 }
 
 /// Ends of an estimate's interval beside its value, in the order they are stored.

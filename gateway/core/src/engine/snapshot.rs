@@ -2,10 +2,16 @@
 
 use serde::Serialize;
 
+pub use super::fill::view::{CleanoutView, FillView, StepView, TrendView};
+use super::outlook::Outlook;
 use super::{Engine, split};
 use crate::alarm::Definition;
 use crate::alarm::state::State;
+use crate::alarm::wording;
+use crate::estimate::outlook::Plateau;
 use crate::estimate::settings::EstimateKind;
+use crate::estimate::sump::Estimate;
+use crate::estimate::sump::advice::Suggestion;
 use crate::model::{ProbeIndex, Quality, SumpIndex};
 
 /// The shop.
@@ -32,8 +38,52 @@ pub struct SumpView {
     pub probes: Vec<ProbeView>,
     /// What follows from it.
     pub estimates: Vec<EstimateView>,
+    /// What to do now, most urgent first.
+    pub advice: Vec<Suggestion>,
+    /// What lies ahead; none before anything is believed.
+    pub outlook: Option<OutlookView>,
+    /// pH of its fill, and its clean-out.
+    pub fill: FillView,
     /// Alarms that are not normal.
     pub alarms: Vec<AlarmView>,
+}
+
+/// What lies ahead of a sump by the losses of the last week.
+#[derive(Clone, PartialEq, Debug, Serialize)]
+pub struct OutlookView {
+    /// Water that evaporates, L/d.
+    pub evaporation_l_d: f64,
+    /// Coolant that leaves as it is, L/d.
+    pub dragout_l_d: f64,
+    /// Strength of top-ups, percent.
+    pub makeup_percent: f64,
+    /// Hardness the sump tends to, mg/L as CaCO3; none where it rises without end.
+    pub plateau_mg_l: Option<f64>,
+    /// Concentration the sump tends to, percent; none where it rises without end.
+    pub plateau_percent: Option<f64>,
+    /// When limits are reached.
+    pub limits: Vec<AheadView>,
+}
+
+/// When a limit is reached. Days are none where it never is.
+#[derive(Clone, PartialEq, Debug, Serialize)]
+pub struct AheadView {
+    /// Name of the limit; none for the hardness limit that holds where none is configured.
+    pub name: Option<String>,
+    /// Stable word of the estimate, unit last.
+    pub quantity: &'static str,
+    /// The limit, in that unit.
+    pub limit: f64,
+    /// By the means of all that is believed.
+    pub days: Option<f64>,
+    /// Lower end of the 90 % interval.
+    pub low90_days: Option<f64>,
+    /// Upper end of the 90 % interval.
+    pub high90_days: Option<f64>,
+    /// Share of what the losses may be with which it never happens.
+    pub never_share: f64,
+    /// In words.
+    pub text: String,
 }
 
 /// One probe.
@@ -122,7 +172,12 @@ impl Engine {
             target_percent: settings.target_percent,
             fill_mark_l: sump.tank().volume_l(settings.fill_mark_mm),
             probes: self.probe_views(index),
-            estimates: EstimateKind::ALL.iter().map(|&kind| self.estimate_view(index, kind)).collect(),
+            estimates: (EstimateKind::ALL.iter().zip(sump.latest()))
+                .map(|(&kind, estimate)| estimate_view(kind, estimate))
+                .collect(),
+            advice: self.advice(index),
+            outlook: self.outlook(index).as_ref().map(outlook_view),
+            fill: self.fills[index.slot()].view(),
             alarms: self.alarm_views(index),
         }
     }
@@ -146,20 +201,6 @@ impl Engine {
             .collect()
     }
 
-    fn estimate_view(&self, sump: SumpIndex, kind: EstimateKind) -> EstimateView {
-        let estimate = self.sumps[sump.slot()].estimate(kind);
-        let interval = estimate.ok();
-        let (value, quality) = split(estimate);
-        EstimateView {
-            quantity: kind.word(),
-            unit: kind.quantity().unit().ucum(),
-            value,
-            low90: interval.map(|e| e.low90),
-            high90: interval.map(|e| e.high90),
-            quality: quality.into(),
-        }
-    }
-
     fn alarm_views(&self, sump: SumpIndex) -> Vec<AlarmView> {
         (self.alarms.iter())
             .filter(|(_, definition, standing)| {
@@ -177,5 +218,46 @@ impl Engine {
                 message: self.message_of(definition, standing.state, standing.value, standing.quality),
             })
             .collect()
+    }
+}
+
+fn estimate_view(kind: EstimateKind, estimate: Result<Estimate, Quality>) -> EstimateView {
+    let interval = estimate.ok();
+    let (value, quality) = split(estimate);
+    EstimateView {
+        quantity: kind.word(),
+        unit: kind.quantity().unit().ucum(),
+        value,
+        low90: interval.map(|e| e.low90),
+        high90: interval.map(|e| e.high90),
+        quality: quality.into(),
+    }
+}
+
+fn outlook_view(outlook: &Outlook) -> OutlookView {
+    let finite = |days: f64| days.is_finite().then_some(days);
+    let tends = |plateau: Plateau| match plateau {
+        Plateau::At(level) => finite(level),
+        Plateau::Rises => None,
+    };
+    let prospect = &outlook.prospect;
+    OutlookView {
+        evaporation_l_d: prospect.evaporation_l_d.value,
+        dragout_l_d: prospect.dragout_l_d.value,
+        makeup_percent: prospect.makeup_percent.value,
+        plateau_mg_l: tends(prospect.plateau_mg_l()),
+        plateau_percent: tends(prospect.plateau_percent()),
+        limits: (outlook.limits.iter())
+            .map(|ahead| AheadView {
+                name: ahead.name.clone(),
+                quantity: ahead.kind.word(),
+                limit: ahead.limit,
+                days: finite(ahead.crossing.days),
+                low90_days: finite(ahead.crossing.low90),
+                high90_days: finite(ahead.crossing.high90),
+                never_share: ahead.crossing.never_share,
+                text: wording::ahead_message(ahead.kind, ahead.limit, &ahead.crossing),
+            })
+            .collect(),
     }
 }

@@ -61,6 +61,15 @@ pub const REPLACE_OVER: Hundredths = Hundredths(100);
 /// Temperatures that suit most bacteria and fungi best, °C (DGUV, water circuits).
 pub const WARM_C: (f64, f64) = (20.0, 40.0);
 
+/// What an amine buffer loses in pH as it warms, per kelvin: the pKa of ethanolamines falls by 0.02 to 0.03 (handbook
+/// values, from memory). Day and night differ by more than a sump turns sour in.
+const PH_PER_KELVIN: f64 = -0.025;
+
+/// pH as it would be at 25 °C; as it is where the temperature is not known.
+pub fn ph_at_25(ph: f64, celsius: Option<f64>) -> f64 {
+    ph - PH_PER_KELVIN * celsius.map_or(0.0, |celsius| celsius - 25.0)
+}
+
 /// Hours looked back on for the pattern of fall, warmth and standing still: a weekend (common practice, no source).
 const WATCH_HOURS: i64 = 72;
 
@@ -177,6 +186,9 @@ struct Hour {
     /// Hours since 1970.
     hour: i64,
     ph: Hundredths,
+    /// As it would be at 25 °C, so that a warm day is no fall.
+    #[serde(default)]
+    at_25: Option<Hundredths>,
     warm: Option<bool>,
     running: Option<bool>,
 }
@@ -202,6 +214,13 @@ pub struct SavedAcidity {
     days: VecDeque<Day>,
     /// Hours of the day that is not over.
     today: Vec<Hundredths>,
+}
+
+impl SavedAcidity {
+    /// What the fill is judged against, once that is known.
+    pub fn baseline(&self) -> Option<Baseline> {
+        self.baseline
+    }
 }
 
 /// pH of one sump, hour by hour.
@@ -270,6 +289,7 @@ impl Acidity {
             return Err(AcidityError::Saved("it holds times that no clock shows"));
         }
         let all = saved.hours.iter().map(|h| h.ph).chain(saved.days.iter().map(|d| d.ph));
+        let all = all.chain(saved.hours.iter().filter_map(|h| h.at_25));
         let all = all.chain(saved.first.iter().chain(&saved.today).copied());
         if !all.chain(saved.baseline.map(|b| b.ph)).all(|ph| (0..=1400).contains(&ph.0)) {
             return Err(AcidityError::Saved("it holds what is no pH"));
@@ -307,7 +327,8 @@ impl Acidity {
             self.close_day(day_of(before));
         }
         let warm = median.temperature_c.filter(|t| t.is_finite()).map(|t| (WARM_C.0..=WARM_C.1).contains(&t));
-        self.state.hours.push_back(Hour { hour, ph, warm, running: median.pump_running });
+        let at_25 = Hundredths::of_ph(ph_at_25(median.ph, median.temperature_c.filter(|t| t.is_finite())));
+        self.state.hours.push_back(Hour { hour, ph, at_25, warm, running: median.pump_running });
         while self.state.hours.front().is_some_and(|first| first.hour <= hour - WATCH_HOURS) {
             self.state.hours.pop_front();
         }
@@ -411,8 +432,9 @@ impl Acidity {
         if !enough {
             return None;
         }
-        let before = median_ph(hours.iter().take(END_HOURS).map(|h| h.ph))?;
-        let after = median_ph(hours.iter().rev().take(END_HOURS).map(|h| h.ph))?;
+        let at_25 = |hour: &Hour| hour.at_25.unwrap_or(hour.ph);
+        let before = median_ph(hours.iter().take(END_HOURS).map(at_25))?;
+        let after = median_ph(hours.iter().rev().take(END_HOURS).map(at_25))?;
         let fall = after.drop_from(before);
         let warm = hours.iter().filter(|h| h.warm == Some(true)).count();
         let still_hours = longest_still(hours);

@@ -67,6 +67,11 @@ impl JarTest {
         Ok(Self { points: points.to_vec() })
     }
 
+    /// Its points, (percent, uS/cm at 25 °C), rising in both.
+    pub fn points(&self) -> &[(f64, f64)] {
+        &self.points
+    }
+
     /// Concentration at `us_cm` (at 25 °C). Beyond the ends the nearest piece is extended and says so; never under 0 %.
     pub fn percent_at(&self, us_cm: f64) -> ByCurve {
         let last_piece = self.points.len() - 2;

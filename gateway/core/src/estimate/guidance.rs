@@ -114,6 +114,14 @@ texts! { Rule, "What a number follows.":
     PartialExchange "partial-exchange"
         "Draining takes out hardness and concentrate in proportion. Of the old may stay: volume filled up to × (limit − refill) / (sump − refill), hardness each; the rest is drained. The refill counts as all water, which errs to the safe side.",
         "mass balance";
+    /// The hardness that counts where none was configured.
+    HardnessLimit "hardness-limit"
+        "Where no limit on hardness is configured 400 mg/L as CaCO3 counts: past it many emulsions split, leave scum and protect less against rust.",
+        "common practice, no source";
+    /// Leak.
+    LooksLikeLeak "looks-like-leak"
+        "What leaves whether the pumps run or stand, is no water vapour and was drawn off by nobody, leaks: look under the machine, at pump, hoses, way covers and drain valve.",
+        "mass balance; where to look: common practice, no source";
     /// Run-back.
     RunBack "run-back"
         "When the pumps stop, what lines and machine hold up runs back into the tank.",
@@ -138,6 +146,42 @@ texts! { Rule, "What a number follows.":
     LikelyBiological "likely-biological"
         "likely biological activity; confirm with a dip slide",
         "falling pH with warmth and standing still: common practice, no source";
+    /// Clean-out: draining.
+    CleanoutDrain "cleanout-drain"
+        "Pump the old coolant out and take the chips out: what stays behind seeds the new fill.",
+        "common practice, no source";
+    /// Clean-out: cleaner.
+    CleanoutClean "cleanout-clean"
+        "Circulate an alkaline cleaner with all pumps on: slime that is not dissolved shelters bacteria, and they grow back within days to weeks.",
+        "common practice, no source";
+    /// Clean-out: hidden places.
+    CleanoutPlaces "cleanout-places"
+        "Empty the places where old coolant hides: lines, filters, way covers, chip conveyor, coolant through the spindle. No probe can witness it; what stays there seeds the new fill.",
+        "common practice, no source";
+    /// Clean-out: cleaner out.
+    CleanoutPumpOut "cleanout-pump-out"
+        "Pump the cleaner out: what stays holds the loosened slime, and is caustic to skin, paint and aluminium.",
+        "common practice, no source";
+    /// Clean-out: rinse.
+    CleanoutRinse "cleanout-rinse"
+        "Circulate a weak coolant as a rinse: cleaner and loosened slime that stay in the lines foam, irritate skin and spoil the new fill.",
+        "common practice, no source";
+    /// Clean-out: rinse out.
+    CleanoutPumpOutRinse "cleanout-pump-out-rinse"
+        "Pump the rinse out: it holds what the rinse took along, and weakens the new fill.",
+        "common practice, no source";
+    /// Clean-out: fresh fill.
+    CleanoutRecharge "cleanout-recharge"
+        "Fill at the target concentration: too weak a fill rusts and is eaten by bacteria sooner.",
+        "common practice, no source";
+    /// Clean-out: alarms.
+    CleanoutLimitsRest "cleanout-limits-rest"
+        "While a clean-out runs, the limits of this sump are not judged: an empty tank and a caustic pH are the work itself. Faults of probes are.",
+        "common practice, no source";
+    /// Regrowth.
+    RegrowthAfterCleanout "regrowth-after-cleanout"
+        "pH that falls soon after a clean-out: likely regrowth; confirm with a dip slide",
+        "common practice, no source";
 }
 
 texts! { Caution, "What to mind while doing it.":
@@ -177,6 +221,26 @@ texts! { Caution, "What to mind while doing it.":
     NotABacteriaCount "not-a-bacteria-count"
         "pH is no substitute for a count of bacteria.",
         "UK HSE";
+    /// Energy.
+    LockOut "lock-out"
+        "Lock out and tag out the machine before anybody reaches into sump, conveyor or lines.",
+        "common practice, no source";
+    /// Chemistry.
+    NeverMixCleaner "never-mix-cleaner"
+        "Never mix the cleaner with a biocide, an acid or another cleaner: some mixtures give off toxic gas or heat.",
+        "common practice, no source";
+    /// Air.
+    Ventilate "ventilate"
+        "Ventilate: a sour sump gives off foul and toxic gas when it is stirred, a cleaner gives off mist.",
+        "common practice, no source";
+    /// Fire.
+    OilyWipes "oily-wipes"
+        "Oily wipes go into a closed container for oily waste: in a heap they can heat themselves up and burn.",
+        "common practice, no source";
+    /// Biocides.
+    BiocidesByThoseAllowed "biocides-by-those-allowed"
+        "Biocides are handled only by those who are trained and allowed to, and only products approved for coolant.",
+        "common practice, no source";
 }
 
 /// Stands under every advice.

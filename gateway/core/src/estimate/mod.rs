@@ -4,11 +4,16 @@
 //! [`sump`] puts them together, each estimate with a 90 % interval and a quality that says what it lacks. What a person
 //! measured or did comes in as a [`note`]. What follows from a state stands beside it, without state of its own: what to pour
 //! and drain ([`mixing`]), when a limit is reached ([`outlook`]), what chips displace ([`chips`]), each advice with its rule
-//! and source ([`guidance`]). [`trend`] finds slopes and shifts in series; [`acidity`] judges a fill's pH by them.
+//! and source ([`guidance`]). [`trend`] finds slopes and shifts in series; [`acidity`] judges a fill's pH by them;
+//! [`cleanout`] follows a clean-out from draining to the fresh fill and watches what grows back.
 
 pub mod acidity;
+pub mod belief;
 pub mod chips;
+pub mod cleanout;
+pub mod coolant;
 pub mod fluid;
+pub mod gaussian;
 pub mod guidance;
 pub mod mixing;
 pub mod note;

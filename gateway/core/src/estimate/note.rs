@@ -55,6 +55,8 @@ kinds! {
     TopUpLitres "topup_l", 0.0 ..= 100000.0;
     /// Concentration of a top-up, percent by volume.
     TopUpPercent "topup_percent", 0.0 ..= 100.0;
+    /// A clean-out: 1 begins it, 0 abandons it.
+    Cleanout "cleanout", 0.0 ..= 1.0;
 }
 
 impl NoteKind {

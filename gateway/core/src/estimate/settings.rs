@@ -21,6 +21,12 @@ pub struct SumpSettings {
     pub fluid: FluidSettings,
     /// Water it is topped up with.
     pub water: WaterSettings,
+    /// Water it is filled with, where that is another one.
+    pub fill_water: Option<WaterSettings>,
+    /// Strength of every top-up where a mixing unit makes them, percent by volume.
+    pub makeup_percent: Option<f64>,
+    /// Part of a chip bed that is metal, percent by volume, where somebody knows.
+    pub chip_solid_percent: Option<f64>,
     /// Concentration to be held, percent by volume.
     pub target_percent: f64,
     /// Which probe gives what; the first of a kind where there are several.
@@ -30,8 +36,8 @@ pub struct SumpSettings {
 /// Probes of a sump by what they give.
 #[derive(Clone, Copy, PartialEq, Eq, Debug, Default)]
 pub struct SumpProbes {
-    /// Level above the floor.
-    pub level: Option<ProbeIndex>,
+    /// Level above the floor; two where one stands on either side of the chip screen.
+    pub level: [Option<ProbeIndex>; 2],
     /// Conductivity.
     pub conductivity: Option<ProbeIndex>,
     /// pH.
@@ -142,21 +148,45 @@ pub struct WaterSettings {
 pub enum EstimateKind {
     /// Concentration of concentrate, percent by volume.
     Concentration,
-    /// Liquid in the tank, L.
+    /// Total hardness, mg/L as CaCO3.
+    Hardness,
+    /// Liquid in tank, lines and machine, L.
     Liquid,
+    /// Chip solids under the surface, L.
+    ChipSolids,
+    /// Liquid out of the tank while the pumps run, L.
+    Holdup,
+    /// Water that evaporates now, L/h.
+    Evaporation,
+    /// Coolant that leaves on chips and parts and as mist now, L/h.
+    DragOut,
     /// Litres that still fit under the fill mark.
     Room,
 }
 
 impl EstimateKind {
     /// Every kind, in the order it is stored and written out.
-    pub const ALL: &'static [Self] = &[Self::Concentration, Self::Liquid, Self::Room];
+    pub const ALL: &'static [Self] = &[
+        Self::Concentration,
+        Self::Hardness,
+        Self::Liquid,
+        Self::ChipSolids,
+        Self::Holdup,
+        Self::Evaporation,
+        Self::DragOut,
+        Self::Room,
+    ];
 
     /// Stable word in store, forwarder and files, unit last.
     pub const fn word(self) -> &'static str {
         match self {
             Self::Concentration => "concentration_percent",
+            Self::Hardness => "hardness_mg_l",
             Self::Liquid => "liquid_l",
+            Self::ChipSolids => "chip_solids_l",
+            Self::Holdup => "holdup_l",
+            Self::Evaporation => "evaporation_l_h",
+            Self::DragOut => "dragout_l_h",
             Self::Room => "room_l",
         }
     }
@@ -165,7 +195,9 @@ impl EstimateKind {
     pub const fn quantity(self) -> Quantity {
         match self {
             Self::Concentration => Quantity::Concentration,
-            Self::Liquid | Self::Room => Quantity::Volume,
+            Self::Hardness => Quantity::Hardness,
+            Self::Liquid | Self::ChipSolids | Self::Holdup | Self::Room => Quantity::Volume,
+            Self::Evaporation | Self::DragOut => Quantity::Loss,
         }
     }
 }

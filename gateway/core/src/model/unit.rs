@@ -23,6 +23,8 @@ pub enum Quantity {
     Concentration,
     /// Total hardness as CaCO3.
     Hardness,
+    /// Rate at which water or coolant leaves a sump.
+    Loss,
 }
 
 impl Quantity {
@@ -38,6 +40,7 @@ impl Quantity {
         Self::Volume,
         Self::Concentration,
         Self::Hardness,
+        Self::Loss,
     ];
 
     /// The unit it is held in.
@@ -52,6 +55,7 @@ impl Quantity {
             Self::PumpRunning => Unit::One,
             Self::Concentration => Unit::Percent,
             Self::Hardness => Unit::MilligramPerLitre,
+            Self::Loss => Unit::LitrePerHour,
         }
     }
 
@@ -68,6 +72,7 @@ impl Quantity {
             Self::Volume => "volume",
             Self::Concentration => "concentration",
             Self::Hardness => "hardness",
+            Self::Loss => "loss",
         }
     }
 

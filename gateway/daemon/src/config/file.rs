@@ -55,6 +55,8 @@ pub struct Site {
     pub name: Option<String>,
     /// IANA name of the time zone; what people read is written in it. Default UTC.
     pub timezone: Option<String>,
+    /// Hours that pass in the sumps in one hour of the clock. Default 1; more only for demonstrations.
+    pub pace: Option<f64>,
 }
 
 /// The embedded store.
@@ -229,8 +231,14 @@ pub struct Sump {
     pub fluid: Option<String>,
     /// Name of the water it is topped up with.
     pub water: Option<String>,
+    /// Name of the water it is filled with, where that is another one.
+    pub fill_water: Option<String>,
     /// Concentration to be held.
     pub target_percent: Option<f64>,
+    /// Strength of every top-up, where a mixing unit makes them.
+    pub makeup_percent: Option<f64>,
+    /// Part of a chip bed that is metal, percent by volume.
+    pub chip_solid_percent: Option<f64>,
     /// Height of the fill mark above the lowest point of the floor.
     pub fill_mark: Option<Measure>,
     /// Height under which the pump draws air.

@@ -121,6 +121,20 @@ fn a_warm_weekend_with_a_fall_is_named_and_any_two_of_the_three_are_not() {
 }
 
 #[test]
+fn a_fall_that_the_warmth_explains_is_not_named() {
+    let mut acidity = filled(48, |_| 9.2);
+    for number in 48..48 + 60 {
+        // 0.2 pH over 8 K, as an amine buffer does.
+        let warmer_k = 8.0 * (number - 48) as f64 / 60.0;
+        let (temperature_c, pump_running) = (Some(30.0 + warmer_k), Some(number < 54));
+        acidity
+            .observe(&HourMedian { temperature_c, pump_running, ..hour(number, 9.2 - 0.025 * warmer_k) })
+            .unwrap();
+    }
+    assert_eq!(acidity.verdict().numbers.suspicion, None);
+}
+
+#[test]
 fn what_no_hour_can_be_is_refused_and_changes_nothing() {
     let mut acidity = filled(30, |_| 9.0);
     let before = acidity.clone();

@@ -77,7 +77,7 @@ async fn show(options: &Options) -> Result<(), DemoError> {
     let broker = broker::start().map_err(|e| DemoError::Outside("embedded broker", e))?;
     let shop = open_shop(options, broker).await?;
     let configured = ConfigurationOptions {
-        every: Duration::from_secs(1),
+        every: Duration::from_millis(250),
         listen: Some(page_address(options).await),
         ..ConfigurationOptions::default()
     };

@@ -6,7 +6,7 @@ use std::path::Path;
 use std::time::Duration;
 
 use sumpwarden_core::engine::snapshot::{EstimateView, ProbeView, SumpView};
-use sumpwarden_core::store::JournalRecord;
+use sumpwarden_core::store::{JournalRecord, RecordKind};
 use sumpwarden_sim::scenario::Endpoint;
 use sumpwarden_sim::shop::Shop;
 use sumpwarden_sim::world::EventKind;
@@ -78,9 +78,13 @@ impl<'a> Story<'a> {
         match record {
             Ok(record) => {
                 let whose = record.sump.as_ref().map_or_else(|| "gateway".to_owned(), ToString::to_string);
-                let why = if record.message.is_empty() { "" } else { ": " };
-                let (state, subject) = (&record.state, &record.subject);
-                self.line(&whose, &format!("{state} {subject}{why}{}", console::plain(&record.message)));
+                let words = console::plain(&record.message);
+                // What was found in the readings speaks for itself; an alarm's state does not.
+                if record.kind == RecordKind::Event && !words.is_empty() {
+                    return self.line(&whose, &format!("found: {words}"));
+                }
+                let why = if words.is_empty() { "" } else { ": " };
+                self.line(&whose, &format!("{} {}{why}{words}", record.state, record.subject));
             }
             Err(RecvError::Lagged(missed)) => {
                 self.line("gateway", &format!("{missed} journal entries went by too fast to show"));
@@ -145,7 +149,7 @@ fn standing(sump: &SumpView) -> String {
     let estimate = |word: &str| sump.estimates.iter().find(|e| e.quantity == word);
     let probe = |word: &str| sump.probes.iter().find(|p| p.quantity == word);
     let worst = match sump.alarms.iter().filter(|alarm| alarm.state != "RTNUN").count() {
-        0 => "nothing to do".to_owned(),
+        0 => sump.advice.first().map_or_else(|| "nothing to do".to_owned(), |advice| advice.text.clone()),
         1 => "1 alarm".to_owned(),
         count => format!("{count} alarms"),
     };
@@ -153,7 +157,8 @@ fn standing(sump: &SumpView) -> String {
         figure("pH", probe("ph").and_then(value), 2, ""),
         figure("liquid", estimate("liquid_l").and_then(estimated), 0, " L"),
         room(estimate("room_l").and_then(estimated)),
-        figure("concentration, uncorrected", estimate("concentration_percent").and_then(estimated), 1, " %"),
+        figure("concentration", estimate("concentration_percent").and_then(estimated), 1, " %"),
+        figure("hardness", estimate("hardness_mg_l").and_then(estimated), 0, " mg/L"),
         figure("temperature", probe("temperature").and_then(value), 1, " °C"),
         worst,
     ];

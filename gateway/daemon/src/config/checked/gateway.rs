@@ -5,6 +5,7 @@ use std::path::PathBuf;
 use std::time::Duration;
 
 use sumpwarden_core::acquire::settings::Secret;
+use sumpwarden_core::engine::settings::Pace;
 use sumpwarden_core::model::Name;
 use sumpwarden_core::store::settings::{ForwardSettings, StoreSettings};
 
@@ -107,6 +108,13 @@ pub(super) fn store(notes: &mut Notes<'_>, shop: &Shop) -> StoreConfig {
     let free_min = table.free_bytes_min.map_or(default.free_min, |size| size.0);
     let limits = StoreSettings { keep_raw, keep_journal, bytes_max, free_min, ..default };
     StoreConfig { directory: notes.path(directory), limits }
+}
+
+/// How many hours pass in the sumps in one of the clock.
+pub(super) fn pace(notes: &mut Notes<'_>, shop: &Shop) -> Pace {
+    let at = At::root().key("site").key("pace");
+    let pace = shop.site.pace.unwrap_or(1.0);
+    Pace(notes.within(&at, pace, (1.0, 10_000.0), "").unwrap_or(1.0))
 }
 
 /// How often estimates are stored and written out.

@@ -231,7 +231,9 @@ fn default_deadband(watched: &Watched, setpoint: f64) -> f64 {
         Quantity::Temperature => share(1.0).max(1.0),
         Quantity::Ph => 0.1,
         Quantity::Concentration => 0.3,
-        Quantity::Conductivity | Quantity::Volume | Quantity::Hardness => setpoint.abs() * 0.05,
+        Quantity::Conductivity | Quantity::Volume | Quantity::Hardness | Quantity::Loss => {
+            setpoint.abs() * 0.05
+        }
         Quantity::FlowTotal => 1.0,
         Quantity::PumpRunning => 0.5,
     }

@@ -83,7 +83,11 @@ pub(super) fn check(
     let brokers = bus::brokers(&mut notes, &shop, site.as_ref().map(|s| &s.name));
     let mut wiring = source::Wiring::new(buses, brokers, &shop);
     let estimate_every = gateway::estimates_every(&mut notes, &shop);
-    let mut settings = engine::Settings { estimate_every, ..engine::Settings::default() };
+    let mut settings = engine::Settings {
+        estimate_every,
+        pace: gateway::pace(&mut notes, &shop),
+        ..engine::Settings::default()
+    };
     let indices = probe_indices(&shop);
     let fluids = sump::fluids(&mut notes, &shop);
     let waters = sump::waters(&mut notes, &shop);

@@ -331,6 +331,7 @@ pub(super) fn possible(quantity: Quantity) -> (f64, f64) {
         Quantity::Volume => (0.0, 1e6),
         Quantity::Concentration => (0.0, 100.0),
         Quantity::Hardness => (0.0, 10_000.0),
+        Quantity::Loss => (0.0, 10_000.0),
     }
 }
 
@@ -380,6 +381,7 @@ fn accuracy(notes: &mut Notes<'_>, at: &At, table: &Probe, quantity: Quantity) -
         Quantity::Volume => (1.0, 0.02),
         Quantity::Concentration => (0.2, 0.0),
         Quantity::Hardness => (5.0, 0.05),
+        Quantity::Loss => (0.1, 0.05),
     };
     if table.accuracy.is_none() && table.accuracy_percent.is_none() {
         return Some(Accuracy { absolute, relative });

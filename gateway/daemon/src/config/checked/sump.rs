@@ -41,6 +41,15 @@ pub(super) fn sump(
     let water = notes.require(at, "water", table.water.as_deref(), "\"mains\", the name of its water");
     let names = waters.iter().map(|(k, v)| (k.as_str(), v));
     let water = water.and_then(|name| notes.refer(&at.key("water"), "water", name, names).cloned().flatten());
+    let fill_water = table.fill_water.as_deref().map(|name| {
+        let names = waters.iter().map(|(k, v)| (k.as_str(), v));
+        notes.refer(&at.key("fill_water"), "water", name, names).cloned().flatten()
+    });
+    let mut percent = |key: &str, value: Option<f64>, range: (f64, f64)| {
+        value.map(|value| notes.within(&at.key(key), value, range, "percent"))
+    };
+    let makeup_percent = percent("makeup_percent", table.makeup_percent, (0.0, 50.0));
+    let chip_solid_percent = percent("chip_solid_percent", table.chip_solid_percent, (0.5, 60.0));
     let target = notes.require(at, "target_percent", table.target_percent, "7.5");
     let target =
         target.and_then(|value| notes.within(&at.key("target_percent"), value, (0.5, 50.0), "percent"));
@@ -70,6 +79,9 @@ pub(super) fn sump(
         holdup_l: holdup.unwrap_or(Some(0.0))?,
         fluid: fluid?,
         water: water?,
+        fill_water: fill_water.map_or(Some(None), |water| water.map(Some))?,
+        makeup_percent: makeup_percent.map_or(Some(None), |percent| percent.map(Some))?,
+        chip_solid_percent: chip_solid_percent.map_or(Some(None), |percent| percent.map(Some))?,
         target_percent: target?,
         probes: SumpProbes::default(),
     };
@@ -165,13 +177,14 @@ fn water(notes: &mut Notes<'_>, key: &str, table: &Water) -> Option<WaterSetting
 }
 
 impl Checked {
-    /// The settings, once it is known which probe gives what: the first of a kind by name.
+    /// The settings, once it is known which probe gives what: the first of a kind by name, of levels the first two.
     pub(super) fn finish(self, probes: &BTreeMap<&str, ProbeFacts>) -> SumpSettings {
         let first = |quantity: Quantity| -> Option<ProbeIndex> {
             probes.values().find(|p| p.quantity == quantity).map(|p| p.index)
         };
+        let mut levels = probes.values().filter(|p| p.quantity == Quantity::Level).map(|p| p.index);
         let probes = SumpProbes {
-            level: first(Quantity::Level),
+            level: [levels.next(), levels.next()],
             conductivity: first(Quantity::Conductivity),
             ph: first(Quantity::Ph),
             temperature: first(Quantity::Temperature),

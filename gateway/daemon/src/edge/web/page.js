@@ -2,9 +2,13 @@
 // Everything shown comes as text nodes: names, titles and messages are untrusted.
 
 const ORDER = ["high", "medium", "low"];
-const NAMES = { concentration_percent: "concentration", liquid_l: "liquid", room_l: "room to fill mark" };
+const NAMES = {
+  concentration_percent: "concentration", hardness_mg_l: "hardness", liquid_l: "liquid", chip_solids_l: "chips",
+  holdup_l: "out in the machine", evaporation_l_h: "evaporation", dragout_l_h: "drag-out", room_l: "room to fill mark",
+};
 const UNITS = { "[pH]": "", "uS/cm": "µS/cm", Cel: "°C", "1": "" };
-const DECIMALS = { ph: 2, concentration_percent: 1, temperature: 1, flow: 1 };
+const opened = new Set(); // details that stay open when the page is drawn anew
+const DECIMALS = { ph: 2, concentration_percent: 1, temperature: 1, flow: 1, chip_solids_l: 1, evaporation_l_h: 2, dragout_l_h: 2 };
 
 function element(tag, text, attributes = {}) {
   const made = document.createElement(tag);
@@ -86,7 +90,8 @@ function tank(sump) {
   return drawn;
 }
 
-function alarms(sump) {
+// What to do now: alarms first, then advice.
+function tasks(sump) {
   const list = element("ul");
   for (const alarm of sump.alarms) {
     const item = element("li", undefined, { "data-priority": alarm.priority });
@@ -94,15 +99,57 @@ function alarms(sump) {
     item.append(element("b", word), alarm.message);
     list.append(item);
   }
-  if (sump.alarms.length === 0) list.append(element("li", "nothing to do", { class: "well" }));
+  for (const advice of sump.advice) {
+    const item = element("li");
+    item.append(element("b", "do"), advice.text);
+    if (advice.unsure !== null) item.append(" ", element("span", advice.unsure, { class: "why" }));
+    list.append(item);
+  }
+  if (list.children.length === 0) list.append(element("li", "nothing to do", { class: "well" }));
   return list;
+}
+
+function forecast(sump) {
+  if (sump.outlook === null) return "";
+  const list = element("ul", undefined, { class: "wide" });
+  for (const limit of sump.outlook.limits) list.append(element("li", limit.text));
+  return list;
+}
+
+function inFigures(value) {
+  return value.toFixed(Math.abs(value) < 10 ? 1 : 0);
+}
+
+// Numbers, rules and cautions behind the advice.
+function reasons(sump) {
+  if (sump.advice.length === 0) return "";
+  const key = `${sump.name}/reasons`;
+  const made = element("details", undefined, { class: "wide" });
+  made.open = opened.has(key);
+  made.addEventListener("toggle", () => (made.open ? opened.add(key) : opened.delete(key)));
+  made.append(element("summary", "numbers, rules and cautions"));
+  for (const advice of sump.advice) {
+    made.append(element("p", advice.text));
+    const numbers = element("dl");
+    for (const { what, value, unit } of advice.numbers) {
+      numbers.append(element("dt", what), element("dd", value === null ? "without end" : withUnit(inFigures(value), unit)));
+    }
+    const words = element("ul");
+    for (const { text, source } of [...advice.rules, ...advice.cautions]) {
+      const item = element("li", text);
+      item.append(" ", element("span", `(${source})`, { class: "why" }));
+      words.append(item);
+    }
+    made.append(numbers, words);
+  }
+  return made;
 }
 
 function card(sump) {
   const made = element("article", undefined, { "data-urgency": urgency(sump) });
   const head = element("div");
   head.append(element("h2", sump.title), element("p", `${sump.name} · ${sump.fluid} · target ${sump.target_percent} %`, { class: "name" }));
-  made.append(head, tank(sump), alarms(sump), figures(sump));
+  made.append(head, tank(sump), tasks(sump), forecast(sump), figures(sump), reasons(sump));
   return made;
 }
 

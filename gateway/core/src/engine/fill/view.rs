@@ -1,0 +1,156 @@
+//! A fill as it stands, in words and numbers that leave the process.
+
+use serde::Serialize;
+
+use super::{Fill, words};
+use crate::estimate::acidity::{BaselineSource, Judgement, Mark, PhTrend};
+use crate::estimate::cleanout::{Outcome, Sheet, Standing, Step};
+use crate::estimate::guidance::{Advice, NO_SAFETY_SYSTEM, Rule};
+
+/// pH of a fill, and its clean-out.
+#[derive(Clone, PartialEq, Debug, Serialize)]
+pub struct FillView {
+    /// Median pH of the last hours.
+    pub ph: Option<f64>,
+    /// pH it is judged against.
+    pub baseline_ph: Option<f64>,
+    /// Where that comes from.
+    pub baseline_from: Option<BaselineSource>,
+    /// How far it lies under it.
+    pub drop_ph: Option<f64>,
+    /// That, judged.
+    pub judgement: Judgement,
+    /// Where it tends to.
+    pub trend: Option<TrendView>,
+    /// What fall, warmth and standing still look like together.
+    pub likely_biological: Option<&'static str>,
+    /// Rules the judgement follows.
+    pub rules: Vec<Rule>,
+    /// The clean-out.
+    pub cleanout: CleanoutView,
+}
+
+/// Trend of the pH.
+#[derive(Clone, Copy, PartialEq, Debug, Serialize)]
+pub struct TrendView {
+    /// Change a day.
+    pub per_day: f64,
+    /// Lower end of its 90 % band.
+    pub low90: f64,
+    /// Upper end of its 90 % band.
+    pub high90: f64,
+    /// The next mark below.
+    pub mark: Option<Mark>,
+    /// Where it lies.
+    pub mark_ph: Option<f64>,
+    /// Days until it is reached; none if never.
+    pub days: Option<f64>,
+    /// Lower end of the 90 % interval.
+    pub days_low90: Option<f64>,
+    /// Upper end of the 90 % interval; none if never.
+    pub days_high90: Option<f64>,
+}
+
+/// A clean-out.
+#[derive(Clone, PartialEq, Debug, Serialize)]
+pub struct CleanoutView {
+    /// `none`, `suggested` or `running`.
+    pub stage: &'static str,
+    /// Word of the step it is at.
+    pub step: Option<Step>,
+    /// What to do.
+    pub to_do: Option<&'static str>,
+    /// Pump hours of this step so far.
+    pub hours: Option<f64>,
+    /// Pump hours asked for.
+    pub hours_wanted: Option<f64>,
+    /// Limits of this sump rest.
+    pub limits_rest: bool,
+    /// Every step of the one under way, or of the last one.
+    pub steps: Vec<StepView>,
+    /// The last one, in words.
+    pub verdict: Option<String>,
+    /// Regrowth is looked for harder.
+    pub watching: bool,
+    /// What grows back, in words.
+    pub regrowth: Option<String>,
+    /// Amounts, rules and cautions, while there is one to do.
+    pub sheet: Option<Advice<Sheet>>,
+    /// Stands under it.
+    pub note: &'static str,
+}
+
+/// What was made of a step.
+#[derive(Clone, PartialEq, Debug, Serialize)]
+pub struct StepView {
+    /// Which.
+    pub step: Step,
+    /// `open`, `done`, `cut-short`, `not-witnessed` or `left-out`.
+    pub outcome: &'static str,
+    /// In words.
+    pub text: String,
+}
+
+impl Fill {
+    pub(in crate::engine) fn view(&self) -> FillView {
+        let Advice { numbers: verdict, rules, .. } = self.acidity.verdict();
+        FillView {
+            ph: verdict.now.map(|ph| ph.ph()),
+            baseline_ph: verdict.baseline.map(|baseline| baseline.ph.ph()),
+            baseline_from: verdict.baseline.map(|baseline| baseline.from),
+            drop_ph: verdict.drop.map(|drop| drop.ph()),
+            judgement: verdict.judgement,
+            trend: verdict.trend.map(trend_view),
+            likely_biological: verdict.suspicion.map(|suspicion| suspicion.text()),
+            rules,
+            cleanout: self.cleanout_view(),
+        }
+    }
+
+    fn cleanout_view(&self) -> CleanoutView {
+        let cleanout = &self.cleanout;
+        let last = cleanout.last();
+        let (stage, step, hours) = match cleanout.standing() {
+            Standing::None => ("none", None, None),
+            Standing::Suggested => ("suggested", None, None),
+            Standing::Running { step, hours, .. } => ("running", Some(step), hours),
+        };
+        CleanoutView {
+            stage,
+            step,
+            to_do: step.map(|step| step.rule().text()),
+            hours: hours.map(|(so_far, _)| so_far),
+            hours_wanted: hours.map(|(_, wanted)| wanted),
+            limits_rest: cleanout.suppresses(),
+            steps: cleanout.outcomes().map(step_views).unwrap_or_default(),
+            verdict: last.map(words::verdict),
+            watching: cleanout.watches_until_h().is_some(),
+            regrowth: cleanout.regrowth().map(|(found, causes)| words::regrowth(&found, &causes)),
+            sheet: (stage != "none").then(|| cleanout.sheet()),
+            note: NO_SAFETY_SYSTEM,
+        }
+    }
+}
+
+fn step_views(outcomes: [Outcome; 7]) -> Vec<StepView> {
+    let steps = Step::ALL.into_iter().zip(outcomes);
+    steps
+        .map(|(step, outcome)| StepView { step, outcome: outcome.word(), text: outcome.to_string() })
+        .collect()
+}
+
+fn trend_view(trend: PhTrend) -> TrendView {
+    let days = |of: fn(&crate::estimate::acidity::UntilMark) -> f64| {
+        trend.until.as_ref().map(of).filter(|days| days.is_finite())
+    };
+    TrendView {
+        per_day: trend.per_day,
+        low90: trend.low90,
+        high90: trend.high90,
+        mark: trend.until.map(|until| until.mark),
+        mark_ph: trend.until.map(|until| until.ph.ph()),
+        days: days(|until| until.days),
+        days_low90: days(|until| until.low90),
+        days_high90: days(|until| until.high90),
+    }
+}

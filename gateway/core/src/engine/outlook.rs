@@ -1,0 +1,113 @@
+//! What lies ahead of a sump, held against the limits it was given.
+
+use super::Engine;
+use crate::alarm::settings::{Side, Subject};
+use crate::estimate::outlook::{Bound, Crossing, Plateau};
+use crate::estimate::settings::EstimateKind;
+use crate::estimate::sump::advice::Suggestion;
+use crate::estimate::sump::prospect::Prospect;
+use crate::model::SumpIndex;
+
+/// Hardness not to be passed where no limit is configured, mg/L as CaCO3: past it many emulsions split and leave scum
+/// (common practice, no source).
+pub const HARDNESS_LIMIT_MG_L: f64 = 400.0;
+
+/// A limit and when it is reached. Days are those of the sump.
+#[derive(Clone, PartialEq, Debug)]
+pub struct LimitAhead {
+    /// Name of the configured limit; `None` for the hardness limit that holds where none is configured.
+    pub name: Option<String>,
+    /// On what.
+    pub kind: EstimateKind,
+    /// Which side is the bad one.
+    pub bound: Bound,
+    /// The limit, in the unit of the kind.
+    pub limit: f64,
+    /// When.
+    pub crossing: Crossing,
+}
+
+/// What lies ahead of a sump.
+#[derive(Clone, PartialEq, Debug)]
+pub struct Outlook {
+    /// State and rates it follows from.
+    pub prospect: Prospect,
+    /// Limits on hardness and concentration, hardness first.
+    pub limits: Vec<LimitAhead>,
+}
+
+impl Outlook {
+    /// Days until the hardness rises to a limit, mg/L as CaCO3.
+    pub fn days_to_hardness(&self, limit_mg_l: f64) -> Crossing {
+        self.prospect.days_to_hardness(limit_mg_l)
+    }
+
+    /// Hardness the sump tends to, mg/L as CaCO3.
+    pub fn plateau_mg_l(&self) -> Plateau {
+        self.prospect.plateau_mg_l()
+    }
+}
+
+impl Engine {
+    /// What lies ahead of a sump as of its latest reading, by the losses of the last week; `None` before anything is believed
+    /// of it.
+    pub fn outlook(&self, sump: SumpIndex) -> Option<Outlook> {
+        let prospect = self.prospect(sump)?;
+        let mut limits = vec![self.hardness_ahead(sump, &prospect)];
+        limits.extend(self.limits_on(sump, EstimateKind::Concentration).map(|(name, side, limit)| {
+            let bound = bound(side);
+            LimitAhead {
+                name: Some(name.to_owned()),
+                kind: EstimateKind::Concentration,
+                bound,
+                limit,
+                crossing: prospect.days_to_concentration(limit, bound),
+            }
+        }));
+        Some(Outlook { prospect, limits })
+    }
+
+    /// What to do about a sump now, most urgent first, as of its latest reading; nothing before anything is believed of it.
+    pub fn advice(&self, sump: SumpIndex) -> Vec<Suggestion> {
+        let Some(prospect) = self.prospect(sump) else { return Vec::new() };
+        let (name, limit_mg_l) = self.hardness_limit(sump);
+        self.sumps[sump.slot()].advice(&prospect, limit_mg_l, name.is_some())
+    }
+
+    /// State and rates of a sump as of its latest reading.
+    fn prospect(&self, sump: SumpIndex) -> Option<Prospect> {
+        self.sumps[sump.slot()].latest_prospect(&self.drying[sump.slot()])
+    }
+
+    /// Hardness not to be passed in a sump, mg/L as CaCO3, with the name of the configured limit: the lowest of several.
+    pub(super) fn hardness_limit(&self, sump: SumpIndex) -> (Option<&str>, f64) {
+        self.limits_on(sump, EstimateKind::Hardness)
+            .filter(|(_, side, _)| *side == Side::High)
+            .min_by(|a, b| a.2.total_cmp(&b.2))
+            .map_or((None, HARDNESS_LIMIT_MG_L), |(name, _, limit)| (Some(name), limit))
+    }
+
+    fn hardness_ahead(&self, sump: SumpIndex, prospect: &Prospect) -> LimitAhead {
+        let (name, limit) = self.hardness_limit(sump);
+        LimitAhead {
+            name: name.map(str::to_owned),
+            kind: EstimateKind::Hardness,
+            bound: Bound::NotOver,
+            limit,
+            crossing: prospect.days_to_hardness(limit),
+        }
+    }
+
+    fn limits_on(&self, sump: SumpIndex, kind: EstimateKind) -> impl Iterator<Item = (&str, Side, f64)> {
+        (self.settings.limits.iter())
+            .filter(move |limit| limit.sump == sump && limit.subject == Subject::Estimate(kind))
+            .map(|limit| (limit.name.as_str(), limit.side, limit.setpoint))
+    }
+}
+
+fn bound(side: Side) -> Bound {
+    match side {
+        Side::Low => Bound::NotUnder,
+        Side::High => Bound::NotOver,
+    }
+}

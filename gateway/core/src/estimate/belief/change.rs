@@ -1,0 +1,98 @@
+//! What people do to a sump: top up, draw off.
+
+use super::{Belief, at};
+
+/// How strong a top-up may have been.
+#[derive(Clone, Copy, PartialEq, Debug)]
+pub enum Mix {
+    /// As people here usually mix it, with this spread, percent.
+    Usual {
+        /// Standard deviation around the usual strength.
+        spread: f64,
+    },
+    /// About this.
+    Around {
+        /// Percent.
+        percent: f64,
+        /// Standard deviation.
+        deviation: f64,
+    },
+}
+
+/// The water of a top-up.
+#[derive(Clone, Copy, PartialEq, Debug)]
+pub struct TopUpWater {
+    /// Hardness by its analysis, mg/L as CaCO3.
+    pub hardness_mg_l: f64,
+    /// Its minerals, in litres of the jar test's water a litre.
+    pub waters: f64,
+}
+
+impl Belief {
+    /// Somebody poured in `litres`, known within `deviation`.
+    pub fn top_up(&mut self, litres: f64, deviation: f64, mix: Mix, water: &TopUpWater) {
+        match mix {
+            Mix::Usual { spread } => {
+                self.transform(&[(at::LAST_MIX, &[(at::USUAL_MIX, 1.0)])]);
+                self.mean[at::LAST_MIX] = self.mean[at::USUAL_MIX];
+                self.widen(at::LAST_MIX, spread * spread);
+            }
+            Mix::Around { percent, deviation } => self.replace(at::LAST_MIX, percent, deviation),
+        }
+        let strength = self.mean[at::LAST_MIX] / 100.0;
+        let hardness_g_l = water.hardness_mg_l / 1000.0 * libm::exp(self.mean[at::WATER]);
+        let hardness_l = (1.0 - strength) * hardness_g_l;
+        let minerals_l = (1.0 - strength) * water.waters;
+        self.transform(&[
+            (at::CONCENTRATE, &[(at::CONCENTRATE, 1.0), (at::LAST_MIX, litres / 100.0)]),
+            (
+                at::HARDNESS,
+                &[
+                    (at::HARDNESS, 1.0),
+                    (at::LAST_MIX, -litres * hardness_g_l / 100.0),
+                    (at::WATER, litres * hardness_l),
+                ],
+            ),
+            (at::MINERALS, &[(at::MINERALS, 1.0), (at::LAST_MIX, -litres * water.waters / 100.0)]),
+        ]);
+        self.mean[at::LIQUID] += litres;
+        self.mean[at::CONCENTRATE] += litres * strength;
+        self.mean[at::HARDNESS] += litres * hardness_l;
+        self.mean[at::MINERALS] += litres * minerals_l;
+        self.shake(&[
+            (at::LIQUID, deviation),
+            (at::CONCENTRATE, deviation * strength),
+            (at::HARDNESS, deviation * hardness_l),
+            (at::MINERALS, deviation * minerals_l),
+        ]);
+    }
+
+    /// So many litres more or less of the same may be there: nobody saw them come or go.
+    pub fn unsettle(&mut self, litres: f64) {
+        let share = |i: usize| litres * self.mean[i] / self.mean[at::LIQUID];
+        let amounts = [at::CONCENTRATE, at::HARDNESS, at::MINERALS].map(|i| (i, share(i)));
+        self.shake(&[(at::LIQUID, litres), amounts[0], amounts[1], amounts[2]]);
+    }
+
+    /// Coolant was taken out as it is: `litres`, known within `deviation`.
+    pub fn draw_off(&mut self, litres: f64, deviation: f64) {
+        let liquid = self.mean[at::LIQUID];
+        let litres = litres.clamp(0.0, 0.995 * liquid);
+        let amounts = [at::CONCENTRATE, at::HARDNESS, at::MINERALS];
+        let shares = amounts.map(|i| self.mean[i] / liquid);
+        let kept = 1.0 - litres / liquid;
+        let rows: [[(usize, f64); 2]; 3] =
+            std::array::from_fn(|k| [(amounts[k], kept), (at::LIQUID, shares[k] * litres / liquid)]);
+        self.transform(&[(amounts[0], &rows[0]), (amounts[1], &rows[1]), (amounts[2], &rows[2])]);
+        self.mean[at::LIQUID] -= litres;
+        for i in amounts {
+            self.mean[i] *= kept;
+        }
+        self.shake(&[
+            (at::LIQUID, deviation),
+            (amounts[0], deviation * shares[0]),
+            (amounts[1], deviation * shares[1]),
+            (amounts[2], deviation * shares[2]),
+        ]);
+    }
+}

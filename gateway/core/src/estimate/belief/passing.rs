@@ -1,0 +1,160 @@
+//! What time does to a sump: water leaves, coolant leaves, chips gather, probes drift.
+
+use super::{Belief, at};
+
+/// A stretch of time.
+#[derive(Clone, Copy, PartialEq, Debug, Default)]
+pub struct Interval {
+    /// Hours in which the pumps ran.
+    pub running_h: f64,
+    /// Hours in which they stood.
+    pub idle_h: f64,
+    /// Evaporation over the usual at these temperatures, while running and while idle.
+    pub drying: [f64; 2],
+}
+
+/// How far things wander in a day, one standard deviation (common practice and the behaviour of probes in coolant, no
+/// source): logarithms, but for the mixes (percent) and the chips (L).
+mod wander {
+    pub(super) const EVAPORATION: f64 = 0.10;
+    pub(super) const DRAGOUT: f64 = 0.08;
+    pub(super) const CHIP_GROWTH: f64 = 0.03;
+    pub(super) const GAIN: f64 = 0.002;
+    pub(super) const FOULING: f64 = 0.000_1;
+    pub(super) const TEMPERATURE: f64 = 0.000_05;
+    pub(super) const DEPARTURE: f64 = 0.004;
+    pub(super) const USUAL_MIX: f64 = 0.06;
+    pub(super) const SCUM: f64 = 0.05;
+    pub(super) const WATER: f64 = 0.003;
+    pub(super) const HARDNESS: f64 = 0.002;
+    pub(super) const MINERALS: f64 = 0.001;
+    pub(super) const CONCENTRATE: f64 = 0.002;
+    pub(super) const CHIPS: f64 = 0.1;
+    pub(super) const LEAK: f64 = 0.003;
+}
+
+/// How much evaporation and drag-out of one hour differ from their mean, as a part of it.
+const HOUR_TO_HOUR: [f64; 2] = [0.25, 0.4];
+
+/// How long the conductivity is off on the same side, hours, and by how much, logarithmic (what bacteria make, tramp oil,
+/// temperature gradients, foam in the cell; common practice, no source). From one hour to the next it hardly moves, so
+/// the step of a top-up stands out of it; a trend over days does not.
+const WOBBLE_H: f64 = 60.0;
+pub(super) const WOBBLE: f64 = 0.009;
+
+/// At most this part of the liquid leaves in one interval: rates that say more are not believed, and how much is there is
+/// anybody's guess then.
+const LOSS_MAX: f64 = 0.35;
+
+impl Belief {
+    /// Lets time pass.
+    pub fn pass(&mut self, interval: &Interval) {
+        let hours = interval.running_h + interval.idle_h;
+        if hours <= 0.0 {
+            return;
+        }
+        let liquid = self.mean[at::LIQUID];
+        let [wet, dry] = interval.drying;
+        let running = self.rate(at::EVAPORATION_RUNNING) * wet * interval.running_h;
+        let idle = self.rate(at::EVAPORATION_IDLE) * dry * interval.idle_h;
+        let dragged = self.rate(at::DRAGOUT) * interval.running_h;
+        let leaked = self.mean[at::LEAK].max(0.0) * hours;
+        let grown = self.rate(at::CHIP_GROWTH) * interval.running_h;
+        let scale = (LOSS_MAX * liquid / (running + idle + dragged + leaked).max(1e-9)).min(1.0);
+        let [running, idle, dragged, leaked] = [running, idle, dragged, leaked].map(|litres| litres * scale);
+
+        let kept = 1.0 - (dragged + leaked) / liquid;
+        let used = |i: usize| libm::exp(self.mean[i]).min(0.01) * hours;
+        let (depleted, scum) = (used(at::DEPLETION), used(at::SCUM));
+        let amounts = [
+            (at::CONCENTRATE, kept - depleted, at::DEPLETION, depleted),
+            (at::HARDNESS, kept - scum, at::SCUM, scum),
+            (at::MINERALS, kept, at::SCUM, 0.0),
+        ];
+        let mut rows = [[(at::LIQUID, 0.0); 5]; 3];
+        for (row, (i, part, by, used)) in rows.iter_mut().zip(amounts) {
+            let share = self.mean[i] / liquid;
+            *row = [
+                (i, part),
+                (at::LIQUID, share * (dragged + leaked) / liquid),
+                (at::DRAGOUT, -share * dragged),
+                (at::LEAK, -share * hours * scale),
+                (by, -self.mean[i] * used),
+            ];
+        }
+        let fades = libm::exp(-hours / WOBBLE_H);
+        let shares: [f64; 3] = std::array::from_fn(|k| self.mean[amounts[k].0] / liquid);
+        self.transform(&[
+            (
+                at::LIQUID,
+                &[
+                    (at::LIQUID, 1.0),
+                    (at::EVAPORATION_RUNNING, -running),
+                    (at::EVAPORATION_IDLE, -idle),
+                    (at::DRAGOUT, -dragged),
+                    (at::LEAK, -hours * scale),
+                ],
+            ),
+            (at::CONCENTRATE, &rows[0]),
+            (at::HARDNESS, &rows[1]),
+            (at::MINERALS, &rows[2]),
+            (at::CHIPS, &[(at::CHIPS, 1.0), (at::CHIP_GROWTH, grown)]),
+            (at::WOBBLE, &[(at::WOBBLE, fades)]),
+            (at::GAIN, &[(at::GAIN, 1.0), (at::FOULING, hours / 24.0)]),
+        ]);
+        self.mean[at::LIQUID] = liquid - running - idle - dragged - leaked;
+        for (i, part, ..) in amounts {
+            self.mean[i] *= part.max(0.0);
+        }
+        self.mean[at::CHIPS] += grown;
+        self.mean[at::WOBBLE] *= fades;
+        self.mean[at::GAIN] += self.mean[at::FOULING] * hours / 24.0;
+
+        if scale < 1.0 {
+            self.unsettle(LOSS_MAX * liquid);
+        }
+        self.wander(interval, fades);
+        // What one hour evaporates and carries off differs from the mean: the first takes water, the second coolant.
+        let blocks = hours.max(1.0).sqrt();
+        let off = HOUR_TO_HOUR[0] * (running + idle) / blocks;
+        self.shake(&[(at::LIQUID, off)]);
+        let off = HOUR_TO_HOUR[1] * dragged / blocks;
+        self.shake(&[
+            (at::LIQUID, off),
+            (at::CONCENTRATE, off * shares[0]),
+            (at::HARDNESS, off * shares[1]),
+            (at::MINERALS, off * shares[2]),
+        ]);
+    }
+
+    fn wander(&mut self, interval: &Interval, fades: f64) {
+        let days = (interval.running_h + interval.idle_h) / 24.0;
+        let part = |of: f64, share: f64| share * share * of * of * days;
+        for (i, share) in [
+            (at::CONCENTRATE, wander::CONCENTRATE),
+            (at::HARDNESS, wander::HARDNESS),
+            (at::MINERALS, wander::MINERALS),
+        ] {
+            self.widen(i, part(self.mean[i], share));
+        }
+        for (i, by) in [
+            (at::EVAPORATION_RUNNING, wander::EVAPORATION),
+            (at::EVAPORATION_IDLE, wander::EVAPORATION),
+            (at::DRAGOUT, wander::DRAGOUT),
+            (at::CHIP_GROWTH, wander::CHIP_GROWTH),
+            (at::GAIN, wander::GAIN),
+            (at::FOULING, wander::FOULING),
+            (at::TEMPERATURE, wander::TEMPERATURE),
+            (at::DEPARTURE, wander::DEPARTURE),
+            (at::USUAL_MIX, wander::USUAL_MIX),
+            (at::SCUM, wander::SCUM),
+            (at::DEPLETION, wander::SCUM),
+            (at::WATER, wander::WATER),
+            (at::CHIPS, wander::CHIPS),
+            (at::LEAK, wander::LEAK),
+        ] {
+            self.widen(i, part(1.0, by));
+        }
+        self.widen(at::WOBBLE, WOBBLE * WOBBLE * (1.0 - fades * fades));
+    }
+}

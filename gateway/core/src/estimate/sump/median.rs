@@ -1,0 +1,86 @@
+//! Medians of a window: what waves, foam and single wild readings do not move.
+
+/// Values of one window with their times, in the order they came.
+#[derive(Clone, PartialEq, Debug, Default)]
+pub(super) struct Window {
+    entries: Vec<(f64, f64)>,
+}
+
+/// Most entries a window keeps: an hour of one a second would be no better than one of these. When they are reached every
+/// other one goes.
+const ENTRIES_MAX: usize = 240;
+
+/// What a window says.
+#[derive(Clone, Copy, PartialEq, Debug)]
+pub(super) struct Middle {
+    /// Median.
+    pub(super) value: f64,
+    /// Standard deviation of that median by the scatter of the entries.
+    pub(super) deviation: f64,
+}
+
+impl Window {
+    pub(super) fn push(&mut self, at_h: f64, value: f64) {
+        if self.entries.len() >= ENTRIES_MAX {
+            let mut keep = false;
+            self.entries.retain(|_| {
+                keep = !keep;
+                keep
+            });
+        }
+        self.entries.push((at_h, value));
+    }
+
+    pub(super) fn clear(&mut self) {
+        self.entries.clear();
+    }
+
+    pub(super) fn is_empty(&self) -> bool {
+        self.entries.is_empty()
+    }
+
+    /// Leaves only what came before a moment.
+    pub(super) fn keep_before(&mut self, at_h: f64) {
+        self.entries.retain(|entry| entry.0 < at_h);
+    }
+
+    /// Median of all entries.
+    pub(super) fn middle(&self) -> Option<Middle> {
+        let mut values: Vec<f64> = self.entries.iter().map(|entry| entry.1).collect();
+        middle(&mut values)
+    }
+
+    /// Median of the entries at or after a moment and before another, if there are at least `least`.
+    pub(super) fn middle_of(&self, from_h: f64, to_h: f64, least: usize) -> Option<Middle> {
+        let within = self.entries.iter().filter(|entry| (from_h..to_h).contains(&entry.0));
+        let mut values: Vec<f64> = within.map(|entry| entry.1).collect();
+        if values.len() < least { None } else { middle(&mut values) }
+    }
+}
+
+/// Median of some numbers and how well it is known; they are put in another order.
+pub(super) fn middle(values: &mut [f64]) -> Option<Middle> {
+    let value = median(values)?;
+    for entry in values.iter_mut() {
+        *entry = (*entry - value).abs();
+    }
+    // 1.4826 turns a median absolute deviation into a standard deviation, 1.2533 a mean's error into a median's (both for
+    // normal noise).
+    let scatter = 1.4826 * median(values)?;
+    Some(Middle { value, deviation: 1.2533 * scatter / (values.len() as f64).sqrt() })
+}
+
+/// Median; of an even number of entries the mean of the two in the middle.
+pub(super) fn median(values: &mut [f64]) -> Option<f64> {
+    let half = values.len() / 2;
+    if values.is_empty() {
+        return None;
+    }
+    let even = values.len().is_multiple_of(2);
+    let (below, &mut middle, _) = values.select_nth_unstable_by(half, f64::total_cmp);
+    if !even {
+        return Some(middle);
+    }
+    let before = below.iter().copied().max_by(f64::total_cmp)?;
+    Some(0.5 * (before + middle))
+}

@@ -1,0 +1,313 @@
+//! What is known of one sump, with honest limits.
+//!
+//! [`Sump`] takes measurements and notes as they come and gathers those of one instant, so that their order does not
+//! matter; [`tracker`] turns instants into the belief about the sump; what is asked for is read off that belief with a
+//! 90 % interval and a quality that says which sources it lacks.
+
+pub mod advice;
+mod median;
+mod mixing;
+mod plant;
+pub mod prospect;
+mod reading;
+mod saved;
+mod steps;
+mod tracker;
+
+use std::time::Duration;
+
+use crate::model::{Measurement, Now, ProbeIndex, Quality, Reason, Status, Timestamp, Uptime};
+
+use super::belief::{Belief, at};
+use super::fluid::JarTestError;
+use super::note::{Note, NoteKind};
+use super::settings::{EstimateKind, SumpSettings};
+use super::tank::{Tank, TankError};
+use plant::Plant;
+use tracker::{Instant, Told, Tracker};
+
+pub use reading::{Estimate, Estimates};
+
+/// Why the settings of a sump cannot be used.
+#[derive(Clone, PartialEq, Debug, thiserror::Error)]
+pub enum SumpError {
+    /// Its tank.
+    #[error(transparent)]
+    Tank(#[from] TankError),
+    /// Its fluid.
+    #[error(transparent)]
+    JarTest(#[from] JarTestError),
+}
+
+/// Something that happened in a sump, found in its readings.
+#[derive(Clone, Copy, PartialEq, Debug)]
+pub struct Event {
+    /// When it was over, UTC.
+    pub at: Timestamp,
+    /// What.
+    pub what: What,
+}
+
+/// What can be found.
+#[derive(Clone, Copy, PartialEq, Debug)]
+pub enum What {
+    /// Somebody topped up.
+    TopUp {
+        /// Litres.
+        litres: f64,
+        /// Strength, percent.
+        percent: f64,
+        /// Standard deviation of the strength.
+        deviation: f64,
+    },
+    /// An emptied sump was filled.
+    Fill {
+        /// Litres.
+        litres: f64,
+        /// Strength, percent.
+        percent: f64,
+        /// Standard deviation of the strength.
+        deviation: f64,
+    },
+    /// Most of the sump was pumped out.
+    Dump {
+        /// Litres.
+        litres: f64,
+    },
+    /// Something was taken out: coolant or chips.
+    DrawOff {
+        /// Litres.
+        litres: f64,
+    },
+    /// Conductivity changed by this part, percent, and neither concentrate nor minerals explain it.
+    ConductivityStep {
+        /// Percent of the conductivity.
+        percent: f64,
+    },
+    /// Coolant leaves that nobody accounts for.
+    Leak {
+        /// L/h.
+        litres_h: f64,
+        /// Standard deviation, L/h.
+        deviation: f64,
+    },
+}
+
+/// The same on the tracker's clock.
+#[derive(Clone, Copy, PartialEq, Debug)]
+struct Happened {
+    at_h: f64,
+    what: What,
+}
+
+/// One sump.
+#[derive(Clone, Debug)]
+pub struct Sump {
+    settings: SumpSettings,
+    plant: Plant,
+    sources: Vec<(ProbeIndex, Source)>,
+    /// Readings of the latest instant, not taken yet.
+    pending: Pending,
+    tracker: Tracker,
+    /// The two clocks at the latest instant: what lies before is stamped by it.
+    latest: Now,
+    pace: f64,
+    /// When what a restart goes on from was kept, until the first reading comes.
+    kept_at: Option<Timestamp>,
+}
+
+/// What a probe is to the sump.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+enum Source {
+    Level(usize),
+    Conductivity,
+    Temperature,
+    Ph,
+    Pump,
+    Meter,
+}
+
+impl Source {
+    /// Whether a sump can show this at all; what it cannot is no reading of it, whatever the probe's own range allows.
+    fn can_be(self, value: f64) -> bool {
+        let (least, most) = match self {
+            Self::Level(_) => (-1e3, 1e5),
+            Self::Conductivity => (0.0, 1e6),
+            Self::Temperature => (-50.0, 150.0),
+            Self::Ph => (0.0, 14.0),
+            Self::Pump => (0.0, 1.0),
+            Self::Meter => (0.0, 1e12),
+        };
+        (least..=most).contains(&value)
+    }
+}
+
+#[derive(Clone, Debug, Default)]
+struct Pending {
+    at: Option<Now>,
+    seen: Instant,
+    told: Vec<(NoteKind, f64)>,
+}
+
+const HOUR_NS: f64 = 3.6e12;
+
+impl Sump {
+    /// A sump of which nothing has been read yet.
+    /// `pace` is how many hours pass in the sump in one hour of the clock: 1 but for demonstrations.
+    pub fn new(settings: &SumpSettings, pace: f64) -> Result<Self, SumpError> {
+        let probes = &settings.probes;
+        let sources = [
+            (probes.level[0], Source::Level(0)),
+            (probes.level[1], Source::Level(1)),
+            (probes.conductivity, Source::Conductivity),
+            (probes.temperature, Source::Temperature),
+            (probes.ph, Source::Ph),
+            (probes.pump, Source::Pump),
+            (probes.makeup_total, Source::Meter),
+        ];
+        Ok(Self {
+            plant: Plant::new(settings)?,
+            sources: sources.into_iter().filter_map(|(probe, source)| Some((probe?, source))).collect(),
+            pending: Pending::default(),
+            tracker: Tracker::new(),
+            latest: Now::default(),
+            pace,
+            kept_at: None,
+            settings: settings.clone(),
+        })
+    }
+
+    /// Its settings.
+    pub fn settings(&self) -> &SumpSettings {
+        &self.settings
+    }
+
+    /// Its tank.
+    pub fn tank(&self) -> &Tank {
+        &self.plant.tank
+    }
+
+    /// A new measurement of one of its probes.
+    pub fn observe(&mut self, now: Now, measurement: &Measurement) {
+        let Some(&(_, source)) = self.sources.iter().find(|(probe, _)| *probe == measurement.probe) else {
+            return;
+        };
+        let value = measurement.measured.usable().filter(|_| tells_of_now(measurement.measured.quality()));
+        let value = value.filter(|value| source.can_be(*value));
+        self.begin_instant(Now { uptime: measurement.received, ..now });
+        let seen = &mut self.pending.seen;
+        match source {
+            Source::Level(which) => seen.level_mm[which] = value,
+            Source::Conductivity => seen.us_cm = value,
+            Source::Temperature => seen.celsius = value,
+            Source::Ph => seen.ph = value,
+            Source::Pump => seen.pump = Some(value.map(|running| running != 0.0)),
+            Source::Meter => seen.meter_l = value,
+        }
+    }
+
+    /// What a person measured or did.
+    pub fn note(&mut self, now: Now, note: &Note) {
+        self.begin_instant(now);
+        self.pending.told.push((note.kind, note.value));
+    }
+
+    /// Time has come to `now`: what was gathered before is taken.
+    pub fn advance(&mut self, now: Now) {
+        if self.pending.at.is_some_and(|at| at.uptime < now.uptime) {
+            self.take_pending();
+        }
+    }
+
+    /// Moves what was found since the last call into `into`.
+    pub fn drain_events(&mut self, into: &mut Vec<Event>) {
+        let latest = self.latest;
+        let found = std::mem::take(&mut self.tracker.happened);
+        into.extend(found.into_iter().map(|happened| {
+            let ago_h = (self.hours(latest.uptime) - happened.at_h).max(0.0) / self.pace;
+            // Rounded, since hours in binary fall a shade short of whole seconds.
+            let ago = Duration::from_millis((ago_h * 3.6e6).round() as u64);
+            Event { at: latest.utc.minus(ago).floor_to_millis(), what: happened.what }
+        }));
+    }
+
+    /// Whatever the readings of an earlier instant said is taken before those of a new one are gathered.
+    fn begin_instant(&mut self, now: Now) {
+        match self.pending.at {
+            Some(at) if at.uptime >= now.uptime => {}
+            _ => {
+                self.take_pending();
+                self.pending.at = Some(now);
+                self.pending.seen.at_h = self.hours(now.uptime);
+            }
+        }
+    }
+
+    fn take_pending(&mut self) {
+        let Some(at) = self.pending.at.take() else { return };
+        self.latest = at;
+        if let Some(kept) = self.kept_at.take() {
+            self.tracker.wake(self.hours(at.uptime) - self.pace * Self::hours_since_kept(kept, at.utc));
+        }
+        let seen = std::mem::take(&mut self.pending.seen);
+        self.tracker.take(&self.plant, &seen);
+        let mut told = std::mem::take(&mut self.pending.told);
+        // In an order of their own, whichever order they came in.
+        told.sort_by(|a, b| (a.0 as u32).cmp(&(b.0 as u32)).then(a.1.total_cmp(&b.1)));
+        for (kind, value) in told.drain(..) {
+            if let Some(told) = self.told(kind, value) {
+                self.tracker.be_told(&self.plant, told);
+            }
+        }
+        self.pending.told = told;
+    }
+
+    /// What a note means for the belief, with how well such readings are known. Standard uncertainties are common practice
+    /// where no other source stands beside them.
+    fn told(&self, kind: NoteKind, value: f64) -> Option<Told> {
+        let factor = self.plant.refractometer_factor;
+        Some(match kind {
+            NoteKind::ConcentrationPercent => {
+                Told::Concentration { percent: value, deviation: both(0.3, 0.04 * value) }
+            }
+            // A scale of 0.2 read by eye, a zero that drifts, tramp oil that blurs the line; and the product's factor.
+            NoteKind::Brix => {
+                let percent = value * factor;
+                Told::Concentration { percent, deviation: both(0.17 * factor, 0.035 * percent) }
+            }
+            // Strips come in steps, titrations in drops.
+            NoteKind::HardnessMgL => Told::Hardness { mg_l: value, deviation: both(15.0, 0.09 * value) },
+            NoteKind::ChipDepth => {
+                let bed = self.plant.tank.volume_l(value);
+                let litres = self.plant.chip_share * bed;
+                let known = if self.settings.chip_solid_percent.is_some() { 0.25 } else { 0.6 };
+                Told::Chips { litres, deviation: both(known * litres, 0.01 * self.plant.expected.full_l) }
+            }
+            NoteKind::TopUpLitres => Told::TopUpLitres(value),
+            NoteKind::TopUpPercent => Told::TopUpPercent(value),
+            NoteKind::Ph | NoteKind::DipSlide | NoteKind::Cleanout => return None,
+        })
+    }
+
+    /// Hours in the sump.
+    fn hours(&self, uptime: Uptime) -> f64 {
+        uptime.as_nanos() as f64 / HOUR_NS * self.pace
+    }
+
+    /// The belief as of `now`.
+    fn belief(&self, now: Now) -> Option<Belief> {
+        self.tracker.looked_at(&self.plant, self.hours(now.uptime))
+    }
+}
+
+/// Whether a usable value is a new one: not held for a silent device, not frozen, not a jump still to be confirmed.
+fn tells_of_now(quality: Quality) -> bool {
+    !matches!(
+        quality.status,
+        Status::UncertainNoCommunicationLastUsableValue | Status::UncertainLastUsableValue
+    ) && !matches!(quality.reason, Reason::Frozen | Reason::Spike | Reason::Stale)
+}
+
+fn both(a: f64, b: f64) -> f64 {
+    (a * a + b * b).sqrt()
+}

@@ -1,0 +1,94 @@
+//! What is known of a sump and does not change: tank, coolant, waters, what people do there.
+
+use super::super::belief::{Expected, TopUpWater};
+use super::super::coolant::{Coolant, US_CM_PER_MG_L};
+use super::super::fluid::JarTest;
+use super::super::settings::{SumpSettings, WaterSettings};
+use super::super::tank::Tank;
+use super::SumpError;
+
+/// Top-ups are run weaker than the fill, to allow for evaporation: one supplier's sheet says at 60 % of it. Mean and
+/// standard deviation as parts of the concentration to be held.
+const USUAL_MIX: (f64, f64) = (0.6, 0.25);
+
+/// How well a mixing unit keeps its strength, percent by volume (common practice, no source).
+const KNOWN_MIX_DEVIATION: f64 = 0.2;
+
+/// The unchanging part of a sump.
+#[derive(Clone, Debug)]
+pub(super) struct Plant {
+    pub(super) tank: Tank,
+    pub(super) coolant: Coolant,
+    pub(super) expected: Expected,
+    pub(super) water: TopUpWater,
+    /// Strength of top-ups that come from a mixing unit, percent and standard deviation.
+    pub(super) known_mix: Option<(f64, f64)>,
+    pub(super) refractometer_factor: f64,
+    /// Level under which the pump draws air and probes may hang in it, as content, L.
+    pub(super) least_l: f64,
+    /// Whether there is a level probe.
+    pub(super) level_known: bool,
+    /// Whether anything tells when the pumps run.
+    pub(super) pump_known: bool,
+    /// Part of a chip bed that is metal.
+    pub(super) chip_share: f64,
+}
+
+/// Part of a chip bed that is metal where nobody said which chips: broken chips and short curls, 0.11 to 0.15 (from the bulk
+/// densities of a conveyor maker's guide); long turnings lie looser, fine ones denser.
+const CHIP_SHARE: f64 = 0.12;
+
+impl Plant {
+    /// Steps of the content that count, L: at least 2, and this part of the full tank.
+    pub(super) fn step_l(&self) -> f64 {
+        (0.008 * self.expected.full_l).max(2.0)
+    }
+
+    pub(super) fn new(settings: &SumpSettings) -> Result<Self, SumpError> {
+        let tank = Tank::new(&settings.tank)?;
+        let jar = JarTest::new(&settings.fluid.conductivity_curve)?;
+        let coolant = Coolant::new(&jar, us_cm(&settings.water));
+        let full_l = tank.volume_l(settings.fill_mark_mm);
+        let target = settings.target_percent;
+        let known_mix = settings.makeup_percent.map(|percent| (percent, KNOWN_MIX_DEVIATION));
+        let mix = known_mix.unwrap_or((USUAL_MIX.0 * target, USUAL_MIX.1 * target));
+        let waters = coolant.waters_in(us_cm(&settings.water));
+        Ok(Self {
+            expected: Expected {
+                full_l,
+                holdup_l: settings.holdup_l,
+                target_percent: target,
+                mix,
+                fill_waters: settings.fill_water.as_ref().map_or(1.0, |fill| coolant.waters_in(us_cm(fill))),
+                fill_hardness_mg_l: fill_hardness(settings, &coolant, waters),
+            },
+            water: TopUpWater { hardness_mg_l: settings.water.hardness_mg_l, waters },
+            known_mix,
+            refractometer_factor: settings.fluid.refractometer_factor,
+            least_l: settings.pump_minimum_mm.map_or(0.15 * full_l, |mm| 0.5 * tank.volume_l(mm)),
+            level_known: settings.probes.level[0].is_some(),
+            pump_known: settings.probes.pump.is_some(),
+            chip_share: settings.chip_solid_percent.map_or(CHIP_SHARE, |percent| percent / 100.0),
+            tank,
+            coolant,
+        })
+    }
+}
+
+/// Conductivity of a water; where it was not measured, by its hardness.
+fn us_cm(water: &WaterSettings) -> f64 {
+    water.conductivity_us_cm.unwrap_or(US_CM_PER_MG_L * water.hardness_mg_l).max(1.0)
+}
+
+/// Hardness of the water in the sump as it was filled. Where only a top-up water is known and the jar test was made in
+/// another one (a fifth apart in minerals), by that one's conductivity.
+fn fill_hardness(settings: &SumpSettings, coolant: &Coolant, waters: f64) -> f64 {
+    if let Some(fill) = &settings.fill_water {
+        return fill.hardness_mg_l;
+    }
+    if (0.8..1.25).contains(&waters) {
+        settings.water.hardness_mg_l
+    } else {
+        coolant.water_us_cm() / US_CM_PER_MG_L
+    }
+}

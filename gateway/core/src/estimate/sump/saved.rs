@@ -1,0 +1,104 @@
+//! What a sump needs to go on where it stood after a restart, as bytes: a version, the UTC moment, and numbers.
+//!
+//! Little-endian doubles in a fixed order. Of a top-up that is still to be settled only the time and the litres are kept;
+//! its ways are kept as the one belief they come to.
+
+use super::Sump;
+use super::mixing::{Branch, Habits, Poured, Way};
+use super::steps::Step;
+use super::tracker::Resumed;
+use crate::estimate::belief::{Belief, at};
+use crate::model::Timestamp;
+
+/// Changes with the meaning of the numbers.
+const VERSION: u8 = 1;
+
+/// Numbers behind the belief's own.
+const MORE: usize = 13;
+const NUMBERS: usize = at::COUNT * (at::COUNT + 1) + MORE;
+
+/// A belief that is older than this says nothing of a sump any more.
+const AGE_MAX_H: f64 = 60.0 * 24.0;
+
+impl Sump {
+    /// What is to be kept, if it has changed since the last call.
+    pub fn save(&mut self) -> Option<Vec<u8>> {
+        if !std::mem::take(&mut self.tracker.changed) {
+            return None;
+        }
+        let belief = self.tracker.belief()?;
+        let mut numbers = Vec::with_capacity(NUMBERS);
+        numbers.extend(belief.mean);
+        numbers.extend(belief.cov.iter().flatten());
+        numbers.extend(self.tracker.habits.numbers());
+        numbers.push(self.tracker.pump.duty);
+        numbers.extend(match self.tracker.poured() {
+            None => [0.0; 7],
+            Some(poured) => [
+                1.0,
+                self.tracker.now_h - poured.step.from_h,
+                self.tracker.now_h - poured.step.to_h,
+                poured.step.litres,
+                poured.stirred_h,
+                f64::from(u8::from(poured.unknown)),
+                f64::from(u8::from(poured.is_fill)),
+            ],
+        });
+        numbers.push(self.tracker.emptied_h().map_or(-1.0, |at_h| self.tracker.now_h - at_h));
+        numbers.push(self.tracker.acidity.first.unwrap_or(-1.0));
+        let mut bytes = vec![VERSION];
+        bytes.extend(self.latest.utc.as_nanos().to_le_bytes());
+        bytes.extend(numbers.iter().flat_map(|number| number.to_le_bytes()));
+        Some(bytes)
+    }
+
+    /// Goes on from what was kept. False, and nothing changed, if that cannot be read.
+    pub fn restore(&mut self, bytes: &[u8]) -> bool {
+        let Some((at, numbers)) = decode(bytes) else { return false };
+        let (mean, rest) = numbers.split_at(at::COUNT);
+        let (cov, more) = rest.split_at(at::COUNT * at::COUNT);
+        let belief = Belief {
+            mean: std::array::from_fn(|i| mean[i]),
+            cov: std::array::from_fn(|i| std::array::from_fn(|j| cov[i * at::COUNT + j])),
+        };
+        let [usual, plain, variance, duty, waits, from, to, litres, stirred_h, unknown, fill, emptied, ph] =
+            more
+        else {
+            return false;
+        };
+        if !belief.is_sound() || !(0.0..=1.0).contains(duty) || belief.mean[at::LIQUID] <= 0.0 {
+            return false;
+        }
+        self.tracker.habits = Habits::of_numbers([*usual, *plain, *variance]);
+        self.tracker.pump.duty = *duty;
+        self.tracker.branches = vec![Branch { weight: 1.0, way: Way::Usual, belief }];
+        self.tracker.acidity.first = (*ph >= 0.0).then_some(*ph);
+        // Counted back from the moment it was kept, which lies at 0 until the first reading comes.
+        let poured = (*waits != 0.0).then(|| Poured {
+            step: Step { from_h: -from, to_h: -to, litres: *litres, lowest: None },
+            stirred_h: *stirred_h,
+            unknown: *unknown != 0.0,
+            is_fill: *fill != 0.0,
+        });
+        self.tracker.resume(Resumed { poured, emptied_h: (*emptied >= 0.0).then_some(-emptied) });
+        self.kept_at = Some(at);
+        true
+    }
+
+    /// Hours from what was kept until now; by UTC, since the monotonic clock began anew. A clock that was set back counts as
+    /// no time.
+    pub(super) fn hours_since_kept(kept: Timestamp, now: Timestamp) -> f64 {
+        (now.since(kept).as_secs_f64() / 3600.0).min(AGE_MAX_H)
+    }
+}
+
+fn decode(bytes: &[u8]) -> Option<(Timestamp, Vec<f64>)> {
+    let (&version, rest) = bytes.split_first()?;
+    let (at, rest) = rest.split_first_chunk::<8>()?;
+    let (numbers, tail) = rest.as_chunks::<8>();
+    if version != VERSION || !tail.is_empty() || numbers.len() != NUMBERS {
+        return None;
+    }
+    let numbers: Vec<f64> = numbers.iter().map(|eight| f64::from_le_bytes(*eight)).collect();
+    numbers.iter().all(|n| n.is_finite()).then_some((Timestamp::from_nanos(i64::from_le_bytes(*at)), numbers))
+}

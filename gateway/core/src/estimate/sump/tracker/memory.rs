@@ -1,0 +1,99 @@
+//! Small things a tracker remembers.
+
+use crate::estimate::gaussian::Innovation;
+
+/// Temperature of the liquid: latest, and mean over a window.
+#[derive(Clone, Copy, PartialEq, Debug, Default)]
+pub(super) struct Warmth {
+    pub(super) latest_c: Option<f64>,
+    pub(super) sum: f64,
+    pub(super) count: f64,
+}
+
+/// pH as far as the conductivity needs it: what it was while the fill was young, and what it is, smoothed over hours.
+#[derive(Clone, Copy, PartialEq, Debug, Default)]
+pub(in crate::estimate::sump) struct Acidity {
+    pub(in crate::estimate::sump) first: Option<f64>,
+    pub(super) smooth: Option<(f64, f64)>,
+}
+
+impl Acidity {
+    pub(super) fn take(&mut self, ph: f64, now_h: f64) {
+        let smooth = self.smooth.map_or(ph, |(before, at_h)| {
+            let hours = (now_h - at_h).max(0.0);
+            before + (ph - before) * hours / (hours + PH_H)
+        });
+        self.smooth = Some((smooth, now_h));
+        self.first.get_or_insert(ph);
+    }
+
+    pub(super) fn fallen(&self) -> f64 {
+        self.first.zip(self.smooth).map_or(0.0, |(first, (now, _))| (first - now).clamp(-1.0, 3.0))
+    }
+}
+
+/// Time constant of the smoothing, hours.
+pub(super) const PH_H: f64 = 4.0;
+
+/// Mean of the last surprises, in standard deviations: of sound readings it stays near zero, since what was not foreseen of
+/// one hour has nothing to do with that of the next.
+#[derive(Clone, Copy, PartialEq, Debug, Default)]
+pub(super) struct Bias(f64);
+
+impl Bias {
+    pub(super) fn take(&mut self, innovation: &Innovation) {
+        self.0 += BIAS_GAIN * (innovation.normalized().clamp(-4.0, 4.0) - self.0);
+    }
+
+    /// Lies so far off that something goes on which the belief does not know of.
+    pub(super) fn is_off(self) -> bool {
+        self.0.abs() > BIAS_MAX
+    }
+}
+
+/// Weight of the latest surprise in the mean; and how far the mean may lie off: 2.6 of its own standard deviations.
+pub(super) const BIAS_GAIN: f64 = 0.25;
+
+pub(super) const BIAS_MAX: f64 = 1.0;
+
+/// Meter on the make-up line.
+#[derive(Clone, Copy, PartialEq, Debug, Default)]
+pub(super) struct Meter {
+    pub(super) total_l: Option<f64>,
+    /// Where it stood when the window began.
+    pub(super) window_l: Option<f64>,
+}
+
+/// When something was last seen, hours.
+#[derive(Clone, Copy, PartialEq, Debug)]
+pub(in crate::estimate::sump) struct Seen {
+    pub(in crate::estimate::sump) level_h: f64,
+    pub(in crate::estimate::sump) conductivity_h: f64,
+}
+
+/// Pumps as far as anybody knows.
+#[derive(Clone, Copy, PartialEq, Debug)]
+pub(in crate::estimate::sump) struct Pump {
+    pub(super) running: Option<bool>,
+    pub(super) turned_h: f64,
+    /// Share of the time they run, over about a week.
+    pub(in crate::estimate::sump) duty: f64,
+}
+
+/// What is expected to go on until the next window.
+#[derive(Clone, Copy, PartialEq, Debug, Default)]
+pub(super) struct Flows {
+    /// Content lost while running and while idle, L/h.
+    pub(super) lost: [f64; 2],
+    /// Growth of the logarithm of the conductivity, per hour.
+    pub(super) thickening: [f64; 2],
+    pub(super) drying: f64,
+}
+
+/// How fast a surface dries at this temperature, over that at 24 °C in a hall of 45 % at 21 °C: by the difference of vapour
+/// pressures (Magnus's formula).
+pub(super) fn drying(celsius: f64) -> f64 {
+    let pa = |t: f64| 611.2 * libm::exp(17.62 * t / (243.12 + t));
+    let air = 0.45 * pa(21.0);
+    ((pa(celsius.clamp(0.0, 80.0)) - air) / (pa(24.0) - air)).clamp(0.2, 5.0)
+}

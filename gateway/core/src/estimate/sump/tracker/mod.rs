@@ -1,0 +1,412 @@
+//! Readings of one sump, instant by instant, into the belief about it.
+//!
+//! Once an hour the medians of a window are taken: an hour's waves, foam and wild readings leave nothing in them, and what
+//! is wrong for longer is no noise. Within the window losses that are already known are put back, so that a median stands
+//! for the whole hour. A step in the content (see [`super::steps`]) closes the window before it begins; readings in between
+//! belong to nobody; afterwards the conductivity waits until the pumps have stirred the sump.
+//!
+//! Times are hours since an arbitrary start, on the monotonic clock.
+
+mod conductivity;
+mod content;
+mod memory;
+mod pumps;
+mod told;
+
+use super::super::belief::{Belief, Interval, at};
+use super::median::{Middle, Window};
+use super::mixing::{Branch, Habits, Poured, Way};
+use super::plant::Plant;
+use super::steps::Steps;
+use super::{Happened, What};
+use conductivity::Surprise;
+use content::content_of;
+use memory::{Bias, Flows, Meter, Seen, Warmth, drying};
+use told::Said;
+
+pub(super) use memory::{Acidity, Pump};
+pub(super) use told::Told;
+
+/// How long a window is, hours.
+const WINDOW_H: f64 = 1.0;
+
+/// Time over which the share of running pumps is averaged, hours.
+const DUTY_H: f64 = 7.0 * 24.0;
+
+/// How long readings are gathered until something is believed, hours.
+const START_H: f64 = 10.0 / 60.0;
+
+/// How long a level is waited for before the conductivity has to do, hours.
+const LEVEL_WAIT_H: f64 = 2.0;
+
+/// How long coolant takes to fill lines and machine after the pumps start, and to run back after they stop, hours (common
+/// practice, no source).
+const FILL_H: f64 = 3.0 / 60.0;
+const RUN_BACK_H: f64 = 15.0 / 60.0;
+
+/// Without readings for longer than this nobody knows what went on, hours.
+const GAP_H: f64 = 1.0;
+
+/// After so many hours of silence nobody knows what people did, hours.
+const SILENT_H: f64 = 96.0;
+
+/// A strength that is not settled by then is taken as it is believed, hours.
+const SETTLE_MAX_H: f64 = 20.0;
+
+/// Everything read in one instant.
+#[derive(Clone, PartialEq, Debug, Default)]
+pub(super) struct Instant {
+    pub(super) at_h: f64,
+    pub(super) level_mm: [Option<f64>; 2],
+    pub(super) us_cm: Option<f64>,
+    pub(super) celsius: Option<f64>,
+    pub(super) ph: Option<f64>,
+    /// What the contact says; `None` in `Some` where it has become unknown.
+    pub(super) pump: Option<Option<bool>>,
+    pub(super) meter_l: Option<f64>,
+}
+
+/// What goes on after a restart, its times counted from the moment it was kept.
+#[derive(Clone, Copy, PartialEq, Debug)]
+pub(super) struct Resumed {
+    pub(super) poured: Option<Poured>,
+    pub(super) emptied_h: Option<f64>,
+}
+
+/// The tracker of one sump.
+#[derive(Clone, Debug)]
+pub(super) struct Tracker {
+    pub(super) branches: Vec<Branch>,
+    pub(super) habits: Habits,
+    pub(super) pump: Pump,
+    /// Time the belief stands at, and what has gone by since.
+    believed_h: f64,
+    believed_put_back: f64,
+    gone: Interval,
+    pub(super) now_h: f64,
+    started_h: Option<f64>,
+    window_h: f64,
+    flows: Flows,
+    /// What is known to have been lost since the start, L, and how much thicker the coolant has become by it.
+    put_back: f64,
+    thickened: f64,
+    /// Where that stood when the window of conductivities began.
+    thickened_since: f64,
+    /// Content, idle and running, with losses put back.
+    content: [Window; 2],
+    conductivity: Window,
+    warmth: Warmth,
+    pub(super) acidity: Acidity,
+    steps: Steps,
+    poured: Option<Poured>,
+    said: Said,
+    emptied_h: Option<f64>,
+    surprise: Surprise,
+    /// On which side the last manual reading lay far off; 0 if it did not.
+    hand_side: f64,
+    /// When the sump was last emptied or filled anew.
+    renewed_h: f64,
+    /// On which side the last content lay far off; 0 if it did not.
+    content_side: f64,
+    content_bias: Bias,
+    conductivity_bias: Bias,
+    leaking: bool,
+    meter: Meter,
+    /// The level was away: whatever it shows when it is back happened meanwhile.
+    level_gap: Option<f64>,
+    pub(super) seen: Seen,
+    pub(super) happened: Vec<Happened>,
+    /// Something is believed that was not when it was last kept.
+    pub(super) changed: bool,
+}
+
+impl Tracker {
+    pub(super) fn new() -> Self {
+        Self {
+            branches: Vec::new(),
+            habits: Habits::default(),
+            pump: Pump { running: None, turned_h: f64::NEG_INFINITY, duty: 0.4 },
+            believed_h: 0.0,
+            believed_put_back: 0.0,
+            gone: Interval::default(),
+            now_h: 0.0,
+            started_h: None,
+            window_h: 0.0,
+            flows: Flows { drying: 1.0, ..Flows::default() },
+            put_back: 0.0,
+            thickened: 0.0,
+            thickened_since: 0.0,
+            content: [Window::default(), Window::default()],
+            conductivity: Window::default(),
+            warmth: Warmth::default(),
+            acidity: Acidity::default(),
+            steps: Steps::default(),
+            poured: None,
+            said: Said::default(),
+            emptied_h: None,
+            surprise: Surprise::default(),
+            hand_side: 0.0,
+            renewed_h: f64::NEG_INFINITY,
+            content_side: 0.0,
+            content_bias: Bias::default(),
+            conductivity_bias: Bias::default(),
+            leaking: false,
+            meter: Meter::default(),
+            seen: Seen { level_h: f64::NEG_INFINITY, conductivity_h: f64::NEG_INFINITY },
+            happened: Vec::new(),
+            level_gap: None,
+            changed: false,
+        }
+    }
+
+    /// Goes on with the belief there is, as if it were now `gap_h` later than when it was kept.
+    pub(super) fn resume(&mut self, resumed: Resumed) {
+        self.started_h = Some(0.0);
+        self.poured = resumed.poured;
+        self.emptied_h = resumed.emptied_h;
+    }
+
+    /// Puts the clock so that what was kept lies at `kept_h`.
+    pub(super) fn wake(&mut self, kept_h: f64) {
+        (self.now_h, self.believed_h, self.window_h) = (kept_h, kept_h, kept_h);
+        self.seen = Seen { level_h: kept_h, conductivity_h: kept_h };
+        self.started_h = Some(kept_h);
+        if let Some(poured) = &mut self.poured {
+            poured.step.from_h += kept_h;
+            poured.step.to_h += kept_h;
+        }
+        self.emptied_h = self.emptied_h.map(|at_h| at_h + kept_h);
+    }
+
+    /// A top-up whose strength is still open.
+    pub(super) fn poured(&self) -> Option<Poured> {
+        self.poured
+    }
+
+    /// When the sump was emptied, if it has not been filled since.
+    pub(super) fn emptied_h(&self) -> Option<f64> {
+        self.emptied_h
+    }
+
+    /// The belief as it stands, all ways of an unsettled top-up together.
+    pub(super) fn belief(&self) -> Option<Belief> {
+        match &self.branches[..] {
+            [] => None,
+            [one] => Some(one.belief.clone()),
+            several => {
+                let parts: Vec<(f64, &Belief)> = several.iter().map(|b| (b.weight, &b.belief)).collect();
+                Some(Belief::merge(&parts))
+            }
+        }
+    }
+
+    /// Whether the pumps run.
+    pub(super) fn is_running(&self) -> Option<bool> {
+        self.pump.running
+    }
+
+    /// Evaporation over the usual at the liquid's temperature.
+    pub(super) fn drying(&self) -> f64 {
+        self.flows.drying
+    }
+
+    /// Takes everything of one instant, later than the last.
+    pub(super) fn take(&mut self, plant: &Plant, seen: &Instant) {
+        self.go_on(plant, seen.at_h);
+        if let Some(running) = seen.pump {
+            if running != self.pump.running {
+                self.pump.turned_h = seen.at_h;
+            }
+            self.pump.running = running;
+        }
+        if let Some(celsius) = seen.celsius {
+            self.warmth.latest_c = Some(celsius);
+        }
+        if let Some(ph) = seen.ph {
+            self.acidity.take(ph, self.now_h);
+        }
+        if let Some(total) = seen.meter_l {
+            self.meter.total_l = Some(total);
+            self.meter.window_l.get_or_insert(total);
+        }
+        if let Some(us_cm) = seen.us_cm {
+            self.take_conductivity(us_cm);
+        }
+        if let Some(content) = content_of(plant, seen.level_mm) {
+            self.take_content(plant, content);
+        }
+        if self.branches.is_empty() {
+            self.try_to_start(plant);
+        } else if seen.at_h - self.window_h >= WINDOW_H && !self.steps.is_moving() {
+            self.close_window(plant);
+        }
+    }
+
+    /// Brings the belief up to now, with what the window holds so far, for whoever looks at it.
+    pub(super) fn looked_at(&self, plant: &Plant, now_h: f64) -> Option<Belief> {
+        if self.branches.is_empty() {
+            return None;
+        }
+        let mut ahead = self.clone();
+        ahead.go_on(plant, now_h.max(self.now_h));
+        ahead.close_window(plant);
+        ahead.belief()
+    }
+
+    /// Time goes on to `now_h`.
+    pub(super) fn go_on(&mut self, plant: &Plant, now_h: f64) {
+        if self.started_h.is_none() {
+            self.started_h = Some(now_h);
+            self.now_h = now_h;
+        }
+        let hours = now_h - self.now_h;
+        if hours <= 0.0 {
+            return;
+        }
+        let share = match self.pump.running {
+            Some(running) if hours <= GAP_H => f64::from(u8::from(running)),
+            _ => self.pump.duty,
+        };
+        self.pump.duty += (share - self.pump.duty) * hours / (hours + DUTY_H);
+        let (running, idle) = (share * hours, (1.0 - share) * hours);
+        self.gone.running_h += running;
+        self.gone.idle_h += idle;
+        self.put_back += self.flows.lost[1] * running + self.flows.lost[0] * idle;
+        self.thickened += self.flows.thickening[1] * running + self.flows.thickening[0] * idle;
+        if let Some(poured) = &mut self.poured {
+            poured.stirred_h += running;
+        }
+        self.now_h = now_h;
+        if hours > GAP_H && !self.branches.is_empty() {
+            self.bridge(plant, hours);
+        }
+    }
+
+    /// After a gap nothing in a window is comparable any more: what came before it is taken, and the watch starts over.
+    fn bridge(&mut self, plant: &Plant, hours: f64) {
+        self.close_window(plant);
+        if hours > SILENT_H {
+            // Somebody will have topped up meanwhile, or drawn off.
+            let litres = 0.4 * plant.expected.full_l;
+            self.branches.iter_mut().for_each(|branch| branch.belief.unsettle(litres));
+        }
+        self.steps.forget();
+        self.pump.turned_h = self.pump.turned_h.max(self.now_h - FILL_H);
+    }
+
+    fn try_to_start(&mut self, plant: &Plant) {
+        let Some(started_h) = self.started_h else { return };
+        if self.now_h - started_h < START_H {
+            return;
+        }
+        let content = [1, 0].iter().find_map(|&i| self.content[i].middle().map(|m| (m.value, i as f64)));
+        let seen = self.conductivity.middle().map(|middle| self.seen_conductivity(&middle));
+        // Where there is a level, it is waited for: lines and machine have to fill or to run back first.
+        let patient = plant.level_known && self.now_h - started_h < LEVEL_WAIT_H;
+        if content.is_none() && (patient || seen.is_none()) {
+            return;
+        }
+        let conductivity = seen.map(|seen| (&plant.coolant, seen));
+        let mut belief = Belief::start(&plant.expected, content, conductivity);
+        if let Some((litres, running)) = content {
+            belief.see_content(litres, running, 0.003 * plant.expected.full_l);
+        }
+        self.branches.push(Branch { weight: 1.0, way: Way::Usual, belief });
+        if seen.is_some() {
+            self.seen.conductivity_h = self.now_h;
+        }
+        (self.believed_h, self.gone) = (self.now_h, Interval::default());
+        self.open_window(plant);
+    }
+
+    /// Lets the time since the last look pass in every belief.
+    fn catch_up(&mut self) {
+        self.pass(1.0);
+        self.believed_h = self.now_h;
+        self.believed_put_back = self.put_back;
+        self.gone = Interval::default();
+    }
+
+    /// Lets this part of that time pass.
+    fn pass(&mut self, part: f64) {
+        let (running_h, idle_h) = (part * self.gone.running_h, part * self.gone.idle_h);
+        let gone = Interval { running_h, idle_h, drying: [self.flows.drying; 2] };
+        for branch in &mut self.branches {
+            branch.belief.pass(&gone);
+            branch.belief.keep_possible();
+        }
+        self.gone.running_h -= running_h;
+        self.gone.idle_h -= idle_h;
+    }
+
+    /// Takes what the window holds.
+    fn close_window(&mut self, plant: &Plant) {
+        self.changed = true;
+        if self.level_gap.is_some() {
+            self.catch_up();
+            if let Some(step) = self.missed_step(plant) {
+                self.end_step(plant, step);
+                return;
+            }
+        }
+        // A median stands for the middle of its window; taken at the end it would lag behind a loss that has grown.
+        let put_back = 0.5 * (self.believed_put_back + self.put_back);
+        self.pass(0.5);
+        for running in [false, true] {
+            let Some(middle) = self.content[usize::from(running)].middle() else { continue };
+            self.see_content(plant, running, &Middle { value: middle.value - put_back, ..middle });
+        }
+        self.catch_up();
+        self.try_conductivity(plant);
+        self.look_for_a_leak(plant);
+        if let Some(poured) = self.poured.filter(|poured| self.now_h - poured.step.to_h > SETTLE_MAX_H) {
+            self.settle(&poured);
+        }
+        self.open_window(plant);
+    }
+
+    /// A belief that readings from nowhere have led to nonsense is given up: the next readings start a new one.
+    fn give_up_nonsense(&mut self) {
+        if self.branches.iter().all(|branch| branch.belief.is_sound()) {
+            return;
+        }
+        self.branches.clear();
+        self.poured = None;
+        self.started_h = Some(self.now_h);
+        self.steps.forget();
+        self.flows = Flows { drying: 1.0, ..Flows::default() };
+    }
+
+    fn open_window(&mut self, plant: &Plant) {
+        self.give_up_nonsense();
+        self.window_h = self.now_h;
+        self.content.iter_mut().for_each(Window::clear);
+        if self.poured.is_none() {
+            self.forget_conductivity();
+        }
+        self.warmth.sum = 0.0;
+        self.warmth.count = 0.0;
+        self.meter.window_l = self.meter.total_l;
+        if let Some(celsius) = self.warmth.latest_c {
+            self.flows.drying = drying(celsius);
+        } else {
+            self.flows.drying = 1.0;
+        }
+        let Some(heaviest) =
+            self.branches.iter().max_by(|a, b| a.weight.total_cmp(&b.weight)).map(|b| &b.belief)
+        else {
+            return;
+        };
+        let water =
+            [at::EVAPORATION_IDLE, at::EVAPORATION_RUNNING].map(|i| heaviest.rate(i) * self.flows.drying);
+        let leak = heaviest.mean[at::LEAK].max(0.0);
+        let coolant = [leak, leak + heaviest.rate(at::DRAGOUT) - heaviest.rate(at::CHIP_GROWTH)];
+        let thickness = 0.9 / heaviest.mean[at::LIQUID].max(plant.least_l).max(1.0);
+        self.flows.lost = [0, 1].map(|i| water[i] + coolant[i]);
+        self.flows.thickening = water.map(|litres| litres * thickness);
+    }
+
+    fn tell(&mut self, what: What, at_h: f64) {
+        self.happened.push(Happened { at_h, what });
+    }
+}

@@ -1,0 +1,122 @@
+//! What is played: which scenarios, what people write down in them, and what each is there to show.
+
+use std::time::Duration;
+
+use sumpwarden_sim::scenario::{Habits, HistoryOptions, Scenario, UnknownScenario};
+
+/// Scenarios shorter than this are there to be watched; too little of them is left after the warm-up.
+const LENGTH_LEAST: Duration = Duration::from_secs(6 * 86_400);
+
+/// Hardness from which on soap scum is to be expected where a shop names no limit of its own, mg/L as CaCO3 (common
+/// practice, no source).
+const HARDNESS_LIMIT_MG_L: f64 = 400.0;
+
+/// How exactly people know the mix where they are made to write it down, percent.
+const MIX_SPREAD: f64 = 0.2;
+
+/// What people write down of what an estimator can use.
+#[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Debug)]
+pub(crate) enum Notes {
+    /// Nothing.
+    None,
+    /// Refractometer and hardness.
+    Readings,
+    /// Litres and mix of every top-up.
+    MixKnown,
+    /// Both.
+    Both,
+}
+
+impl Notes {
+    pub(crate) const ALL: [Self; 4] = [Self::None, Self::Readings, Self::MixKnown, Self::Both];
+
+    pub(crate) fn word(self) -> &'static str {
+        match self {
+            Self::None => "none",
+            Self::Readings => "readings",
+            Self::MixKnown => "mix-known",
+            Self::Both => "both",
+        }
+    }
+
+    /// Whether somebody reads the refractometer.
+    pub(crate) fn has_readings(self) -> bool {
+        matches!(self, Self::Readings | Self::Both)
+    }
+
+    /// Whether every top-up's mix is known.
+    pub(crate) fn has_mix(self) -> bool {
+        matches!(self, Self::MixKnown | Self::Both)
+    }
+
+    /// Of a scenario's own people.
+    fn of(scenario: &Scenario) -> Self {
+        match (scenario.judged.manual, scenario.judged.mix_known) {
+            (false, false) => Self::None,
+            (true, false) => Self::Readings,
+            (false, true) => Self::MixKnown,
+            (true, true) => Self::Both,
+        }
+    }
+
+    /// Of people who write down this and no more: readings once a week.
+    fn habits(self) -> Habits {
+        let week = Duration::from_secs(7 * 86_400);
+        Habits {
+            manual_every: self.has_readings().then_some(week),
+            topups_known: self.has_mix().then_some(MIX_SPREAD),
+            ..Habits::NONE
+        }
+    }
+}
+
+/// One history to play.
+#[derive(Clone, Debug)]
+pub(crate) struct Case {
+    pub(crate) scenario: Scenario,
+    pub(crate) notes: Notes,
+    pub(crate) history: HistoryOptions,
+}
+
+/// Names of the scenarios judged where none is named.
+pub(crate) fn worth_judging() -> impl Iterator<Item = &'static str> {
+    let long = |name: &&str| Scenario::named(name, 1).is_ok_and(|scenario| scenario.length >= LENGTH_LEAST);
+    Scenario::names().map(|(name, _)| name).filter(long)
+}
+
+impl Case {
+    /// A scenario by name and seed, with its own people's notes or with others, a sample `every`, at most this long.
+    pub(crate) fn new(
+        name: &str,
+        seed: u64,
+        notes: Option<Notes>,
+        every: Duration,
+        days: Option<u64>,
+    ) -> Result<Self, UnknownScenario> {
+        let mut scenario = Scenario::named(name, seed)?;
+        if let Some(days) = days {
+            scenario.length = scenario.length.min(Duration::from_secs(86_400 * days));
+        }
+        let habits = notes.map(Notes::habits);
+        Ok(Self {
+            notes: notes.unwrap_or_else(|| Notes::of(&scenario)),
+            history: HistoryOptions { every, habits, ..HistoryOptions::default() },
+            scenario,
+        })
+    }
+
+    /// Nothing happens in it that a process alarm should tell.
+    pub(crate) fn is_quiet(&self) -> bool {
+        self.scenario.judged.quiet
+    }
+
+    /// Hardness up to which the forecast counts the days, mg/L as CaCO3.
+    pub(crate) fn hardness_limit_mg_l(&self) -> f64 {
+        self.scenario.judged.hardness_limit_mg_l.unwrap_or(HARDNESS_LIMIT_MG_L)
+    }
+
+    /// Simulated days, rounded up.
+    pub(crate) fn days(&self) -> u64 {
+        self.scenario.length.as_secs().div_ceil(86_400)
+    }
+}
