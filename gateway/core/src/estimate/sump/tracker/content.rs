@@ -1,10 +1,10 @@
 //! What the level says: content of the tank, its steps, and losses that are not what is believed.
 
-use super::super::What;
 use super::super::median::Middle;
 use super::super::mixing::{self, Branch, Poured};
 use super::super::plant::Plant;
 use super::super::steps::{Change, Reading, Step, Threshold};
+use super::super::{What, both};
 use super::{Acidity, RUN_BACK_H, Tracker, WINDOW_H};
 use crate::estimate::belief::{Belief, at};
 use crate::estimate::gaussian::Innovation;
@@ -71,7 +71,8 @@ fn fused((a, deviation_a): (f64, f64), (b, deviation_b): (f64, f64)) -> (f64, f6
 impl Tracker {
     pub(super) fn take_content(&mut self, plant: &Plant, content_l: f64) {
         let away_h = self.now_h - self.seen.level_h;
-        if away_h > LEVEL_AWAY_H && away_h.is_finite() && !self.branches.is_empty() {
+        if away_h > LEVEL_AWAY_H.max(3.0 * self.spacing_h) && away_h.is_finite() && !self.branches.is_empty()
+        {
             self.level_gap.get_or_insert(self.seen.level_h);
             self.steps.forget();
         }
@@ -132,17 +133,12 @@ impl Tracker {
 
     pub(super) fn see_content(&mut self, plant: &Plant, running: bool, middle: &Middle) {
         let content_l = middle.value;
-        let mm = LEVEL_MM[usize::from(running)];
-        let floor = mm * plant.tank.area_at(plant.tank.level_mm(content_l));
-        let (share, unknown) = match self.pump.running {
-            None => (self.pump.duty, 0.5),
-            Some(_) => (f64::from(u8::from(running)), 0.0),
-        };
         let (mut first, mut side) = (None, 0.0);
+        let Some(heaviest) = self.branches.first() else { return };
+        let (share, deviation) = self.content_noise(plant, &heaviest.belief, running, middle);
+        let variance = deviation * deviation;
         for branch in &mut self.branches {
             let belief = &mut branch.belief;
-            let unknown = unknown * belief.mean[at::HOLDUP];
-            let variance = floor * floor + middle.deviation * middle.deviation + unknown * unknown;
             let off = content_l - belief.content(share);
             let expected = (content_variance(belief, share) + variance).sqrt();
             let mut far = (off.abs() / (FAR_OFF * expected)).max(1.0);
@@ -155,12 +151,28 @@ impl Tracker {
                 far = 1.0;
             }
             // What lies far off once is believed less the further it lies.
-            first.get_or_insert(belief.see_content(content_l, share, variance.sqrt() * far));
+            first.get_or_insert(belief.see_content(content_l, share, deviation * far));
         }
         self.content_side = side;
         if let Some(innovation) = first {
             self.doubt_losses(plant.expected.full_l, &innovation);
         }
+    }
+
+    /// Part of the hold-up that is out during a window of contents, and the standard deviation of its median, L.
+    pub(super) fn content_noise(
+        &self,
+        plant: &Plant,
+        belief: &Belief,
+        running: bool,
+        middle: &Middle,
+    ) -> (f64, f64) {
+        let floor = LEVEL_MM[usize::from(running)] * plant.tank.area_at(plant.tank.level_mm(middle.value));
+        let (share, unknown) = match self.pump.running {
+            None => (self.pump.duty, 0.5),
+            Some(_) => (f64::from(u8::from(running)), 0.0),
+        };
+        (share, both(both(floor, middle.deviation), unknown * belief.mean[at::HOLDUP]))
     }
 
     /// Losses that stay off the same way are not what is believed: more (or less) evaporates, or something leaks. Which of

@@ -76,6 +76,8 @@ pub(in crate::estimate::sump) struct Seen {
 pub(in crate::estimate::sump) struct Pump {
     pub(super) running: Option<bool>,
     pub(super) turned_h: f64,
+    /// Since when the contact says nothing.
+    pub(super) lost_h: Option<f64>,
     /// Share of the time they run, over about a week.
     pub(in crate::estimate::sump) duty: f64,
 }

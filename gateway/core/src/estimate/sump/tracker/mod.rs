@@ -84,6 +84,8 @@ pub(super) struct Tracker {
     believed_put_back: f64,
     gone: Interval,
     pub(super) now_h: f64,
+    /// Usual time between two instants, hours.
+    spacing_h: f64,
     started_h: Option<f64>,
     window_h: f64,
     flows: Flows,
@@ -125,11 +127,12 @@ impl Tracker {
         Self {
             branches: Vec::new(),
             habits: Habits::default(),
-            pump: Pump { running: None, turned_h: f64::NEG_INFINITY, duty: 0.4 },
+            pump: Pump { running: None, turned_h: f64::NEG_INFINITY, lost_h: None, duty: 0.4 },
             believed_h: 0.0,
             believed_put_back: 0.0,
             gone: Interval::default(),
             now_h: 0.0,
+            spacing_h: 0.0,
             started_h: None,
             window_h: 0.0,
             flows: Flows { drying: 1.0, ..Flows::default() },
@@ -213,12 +216,7 @@ impl Tracker {
     /// Takes everything of one instant, later than the last.
     pub(super) fn take(&mut self, plant: &Plant, seen: &Instant) {
         self.go_on(plant, seen.at_h);
-        if let Some(running) = seen.pump {
-            if running != self.pump.running {
-                self.pump.turned_h = seen.at_h;
-            }
-            self.pump.running = running;
-        }
+        self.hear_pump(seen.pump);
         if let Some(celsius) = seen.celsius {
             self.warmth.latest_c = Some(celsius);
         }
@@ -242,15 +240,40 @@ impl Tracker {
         }
     }
 
-    /// Brings the belief up to now, with what the window holds so far, for whoever looks at it.
+    /// The belief as of `now_h`, with what the window holds of the content so far, for whoever looks at it. What the
+    /// conductivity of a part of an hour would add is not worth its cost.
     pub(super) fn looked_at(&self, plant: &Plant, now_h: f64) -> Option<Belief> {
-        if self.branches.is_empty() {
-            return None;
+        let mut belief = self.belief()?;
+        let hours = (now_h - self.now_h).max(0.0);
+        let share = self.share_running(hours);
+        let (running_h, idle_h) = (share * hours, (1.0 - share) * hours);
+        belief.pass(&Interval {
+            running_h: self.gone.running_h + running_h,
+            idle_h: self.gone.idle_h + idle_h,
+            drying: [self.flows.drying; 2],
+        });
+        belief.keep_possible();
+        if hours > SILENT_H {
+            belief.unsettle(0.4 * plant.expected.full_l);
         }
-        let mut ahead = self.clone();
-        ahead.go_on(plant, now_h.max(self.now_h));
-        ahead.close_window(plant);
-        ahead.belief()
+        let put_back = self.put_back + self.flows.lost[1] * running_h + self.flows.lost[0] * idle_h;
+        for running in [false, true] {
+            let Some(middle) = self.content[usize::from(running)].middle() else { continue };
+            if self.level_gap.is_none() {
+                let content = Middle { value: middle.value - put_back, ..middle };
+                let (share, deviation) = self.content_noise(plant, &belief, running, &content);
+                belief.see_content(content.value, share, deviation);
+            }
+        }
+        Some(belief)
+    }
+
+    /// Part of some coming hours in which the pumps run.
+    fn share_running(&self, hours: f64) -> f64 {
+        match self.pump.running {
+            Some(running) if hours <= self.gap_h() => f64::from(u8::from(running)),
+            _ => self.pump.duty,
+        }
     }
 
     /// Time goes on to `now_h`.
@@ -263,10 +286,9 @@ impl Tracker {
         if hours <= 0.0 {
             return;
         }
-        let share = match self.pump.running {
-            Some(running) if hours <= GAP_H => f64::from(u8::from(running)),
-            _ => self.pump.duty,
-        };
+        let gap_h = self.gap_h();
+        self.spacing_h += 0.1 * (hours.min(gap_h) - self.spacing_h);
+        let share = self.share_running(hours);
         self.pump.duty += (share - self.pump.duty) * hours / (hours + DUTY_H);
         let (running, idle) = (share * hours, (1.0 - share) * hours);
         self.gone.running_h += running;
@@ -277,7 +299,7 @@ impl Tracker {
             poured.stirred_h += running;
         }
         self.now_h = now_h;
-        if hours > GAP_H && !self.branches.is_empty() {
+        if hours > self.gap_h() && !self.branches.is_empty() {
             self.bridge(plant, hours);
         }
     }
@@ -375,6 +397,11 @@ impl Tracker {
         self.started_h = Some(self.now_h);
         self.steps.forget();
         self.flows = Flows { drying: 1.0, ..Flows::default() };
+    }
+
+    /// Without readings for longer than this nobody knows what went on: where they come seldom, a few of their intervals.
+    fn gap_h(&self) -> f64 {
+        GAP_H.max(4.0 * self.spacing_h)
     }
 
     fn open_window(&mut self, plant: &Plant) {

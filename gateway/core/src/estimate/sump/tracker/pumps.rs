@@ -13,6 +13,29 @@ const TURNED: (f64, f64) = (0.65, 0.35);
 const JUST_TURNED_H: f64 = 0.5;
 
 impl Tracker {
+    /// What the contact says. That it says nothing for a while (a reading that came late, a message that was lost) does not
+    /// mean that the pumps have turned.
+    pub(super) fn hear_pump(&mut self, said: Option<Option<bool>>) {
+        match said {
+            Some(Some(running)) => {
+                if self.pump.running != Some(running) {
+                    self.pump.turned_h = self.now_h;
+                }
+                self.pump.running = Some(running);
+                self.pump.lost_h = None;
+            }
+            Some(None) => {
+                self.pump.lost_h.get_or_insert(self.now_h);
+            }
+            None => {}
+        }
+        let gap_h = self.gap_h();
+        if self.pump.running.is_some() && self.pump.lost_h.is_some_and(|at_h| self.now_h - at_h > gap_h) {
+            self.pump.running = None;
+            self.pump.turned_h = self.now_h;
+        }
+    }
+
     /// Whether the pumps run, once lines and machine are full or empty; `None` in between.
     pub(super) fn settled(&self, plant: &Plant) -> Option<bool> {
         let since = self.now_h - self.pump.turned_h;
