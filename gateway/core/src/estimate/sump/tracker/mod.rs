@@ -241,10 +241,15 @@ impl Tracker {
     }
 
     /// The belief as of `now_h`, with what the window holds of the content so far, for whoever looks at it. What the
-    /// conductivity of a part of an hour would add is not worth its cost.
+    /// conductivity of a part of an hour would add is not worth its cost; a silence is gone over as it would be in earnest.
     pub(super) fn looked_at(&self, plant: &Plant, now_h: f64) -> Option<Belief> {
-        let mut belief = self.belief()?;
         let hours = (now_h - self.now_h).max(0.0);
+        if hours > self.gap_h() && !self.branches.is_empty() {
+            let mut ahead = self.clone();
+            ahead.go_on(plant, now_h);
+            return ahead.belief();
+        }
+        let mut belief = self.belief()?;
         let share = self.share_running(hours);
         let (running_h, idle_h) = (share * hours, (1.0 - share) * hours);
         belief.pass(&Interval {
@@ -253,9 +258,6 @@ impl Tracker {
             drying: [self.flows.drying; 2],
         });
         belief.keep_possible();
-        if hours > SILENT_H {
-            belief.unsettle(0.4 * plant.expected.full_l);
-        }
         let put_back = self.put_back + self.flows.lost[1] * running_h + self.flows.lost[0] * idle_h;
         for running in [false, true] {
             let Some(middle) = self.content[usize::from(running)].middle() else { continue };
