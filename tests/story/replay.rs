@@ -27,9 +27,14 @@ struct Recorded {
 }
 
 fn record(name: &str, seed: u64) -> Recorded {
+    record_polled(name, seed, Duration::from_secs(60))
+}
+
+/// The same, read by a configuration that expects a sample `every` so often.
+fn record_polled(name: &str, seed: u64, every: Duration) -> Recorded {
     let scratch = TempDir::new().expect("a temporary directory");
     let scenario = Scenario::named(name, seed).expect("known scenario");
-    let options = ConfigurationOptions { every: Duration::from_secs(60), ..ConfigurationOptions::default() };
+    let options = ConfigurationOptions { every, ..ConfigurationOptions::default() };
     let file = scenario.configuration(&Endpoints::new(), &options).write(scratch.path()).expect("written");
     let settings = load(&file).unwrap_or_else(|report| panic!("{}", report.draw(false))).settings;
     let rows: Vec<Row> = scenario.history(HistoryOptions::default()).collect();
@@ -149,4 +154,16 @@ fn a_bad_row_is_named_by_its_line_and_the_rest_goes_on() {
         assert!(named.starts_with(&format!("line {line}: ")), "{named}");
     }
     assert_eq!(summary.rows as usize, lines.len() - 1 - 5);
+}
+
+/// A pump contact that comes later than its `every` says is stale between two samples; the pumps have not turned for it.
+#[test]
+fn samples_that_come_seldom_tell_the_same_topups() {
+    let found = [60, 10].map(|every_s| {
+        let recorded = record_polled("hard-water", 2, Duration::from_secs(every_s));
+        let (output, _) = recorded.play("seldom");
+        rows(&output.join("events.csv")).iter().filter(|row| row.iter().any(|cell| cell == "topup")).count()
+    });
+    assert!(found[0] > 10, "{found:?}");
+    assert_eq!(found[0], found[1], "with an `every` of 60 s and of 10 s");
 }
