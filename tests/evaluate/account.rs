@@ -11,6 +11,8 @@ use crate::track::{Told, Track};
 const WARM_UP_MS: i64 = 3 * 86_400_000;
 /// A dump or clean-out is found if it is told within this time of its end, ms.
 const EXCHANGE_MS: i64 = 3 * 3_600_000;
+/// A leak that was mended is still told rightly for this long: what it took is seen in the day after.
+const LEAK_MS: i64 = 24 * 3_600_000;
 /// Words by which a dump or clean-out is told.
 const EXCHANGE_WORDS: [&str; 2] = ["dump", "fill"];
 /// Days before a limit is crossed at which the forecast is judged.
@@ -113,9 +115,7 @@ impl Account {
 
     /// A refill told as a top-up is judged with the exchange it belongs to, not here.
     fn topups(&mut self, track: &Track, from: Stamp) {
-        let refill = |at: Stamp| {
-            track.exchanges.iter().any(|(begin, end)| *begin <= at && at.0 <= end.0 + EXCHANGE_MS)
-        };
+        let refill = |at: Stamp| track.exchanges.iter().any(|exchange| exchanged(at, exchange));
         let truth = as_topups(&track.pours);
         let until = track.hours.last().map_or(track.start, |hour| hour.at);
         // One poured right before the end may be told after it.
@@ -126,16 +126,21 @@ impl Account {
     fn events(&mut self, track: &Track) {
         let hours = |from: Stamp, at: Stamp| (at.0 - from.0) as f64 / HOUR_MS;
         let told = |subject: &'static str| track.events.iter().filter(move |e| e.subject == subject);
-        for &began in &track.leaks {
-            let first = told("leak").find(|event| event.at >= began);
-            self.leaks.push(first.map(|event| hours(began, event.at)));
+        let leaks = |at: Stamp, &(began, mended): &(Stamp, Option<Stamp>)| {
+            began <= at && mended.is_none_or(|mended| at.0 <= mended.0 + LEAK_MS)
+        };
+        for leak in &track.leaks {
+            let first = told("leak").find(|event| leaks(event.at, leak));
+            self.leaks.push(first.map(|event| hours(leak.0, event.at)));
         }
-        let first_leak = track.leaks.iter().min().copied();
-        self.false_leaks = told("leak").filter(|e| first_leak.is_none_or(|began| e.at < began)).count();
+        self.false_leaks =
+            told("leak").filter(|event| !track.leaks.iter().any(|leak| leaks(event.at, leak))).count();
         self.frozen = track.frozen.iter().map(|f| f.told.map(|told| hours(f.from, told))).collect();
-        let exchanged =
-            |at: Stamp, &(begin, end): &(Stamp, Stamp)| begin <= at && at.0 <= end.0 + EXCHANGE_MS;
-        let words = || track.events.iter().filter(|e| EXCHANGE_WORDS.contains(&e.subject.as_str()));
+        // One record a quantity: litres stand in each of them.
+        let words = || {
+            let all = track.events.iter().filter(|e| e.state != "percent");
+            all.filter(|e| EXCHANGE_WORDS.contains(&e.subject.as_str()))
+        };
         let found = |exchange: &&(Stamp, Stamp)| words().any(|event| exchanged(event.at, exchange));
         self.exchanges = (track.exchanges.iter().filter(found).count(), track.exchanges.len());
         let falsely = |event: &&Told| !track.exchanges.iter().any(|e| exchanged(event.at, e));
@@ -166,6 +171,11 @@ impl Account {
     pub(crate) fn false_alarms_a_month(&self) -> Option<f64> {
         (self.sump_days > 0.0).then(|| 30.0 * self.false_alarms as f64 / self.sump_days)
     }
+}
+
+/// Whether what was told then may be of this exchange.
+fn exchanged(at: Stamp, &(begin, end): &(Stamp, Stamp)) -> bool {
+    begin <= at && at.0 <= end.0 + EXCHANGE_MS
 }
 
 #[cfg(test)]

@@ -17,7 +17,7 @@ const MIX_SPREAD: f64 = 0.2;
 /// What people write down of what an estimator can use.
 #[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Debug)]
 pub(crate) enum Notes {
-    /// Nothing.
+    /// Nothing, or hardly anything: at most a reading in four weeks.
     None,
     /// Refractometer and hardness.
     Readings,

@@ -117,14 +117,15 @@ fn run(arguments: &Arguments) -> Result<ExitCode, Box<dyn Error>> {
     let began = Instant::now();
     let cases = cases(arguments)?;
     let played = pool::play_all(&cases, arguments.threads).map_err(|error| error.to_string())?;
-    let groups = groups(&cases, &played);
+    let accounts = accounts(&cases, &played);
+    let groups = groups(&cases, &accounts);
     let draw = match (arguments.summary, arguments.markdown) {
         (true, _) => report::summary,
         (false, true) => report::markdown,
         (false, false) => report::text,
     };
     print!("{}", draw(&groups));
-    let checks = checks(&cases, &played);
+    let checks = checks(&cases, &accounts);
     println!("\n{}", checks.iter().map(gate::Check::line).collect::<Vec<_>>().join("\n"));
     println!("\n{}", spent(&played, began.elapsed()));
     if let Some(file) = &arguments.json {
@@ -177,7 +178,7 @@ fn cases(arguments: &Arguments) -> Result<Vec<Case>, Box<dyn Error>> {
 }
 
 /// Scenario by scenario, each kind of notes apart; then all scenarios together, each kind of notes; then everything.
-fn groups(cases: &[Case], played: &[Played]) -> Vec<Group> {
+fn groups(cases: &[Case], accounts: &[Account]) -> Vec<Group> {
     let mut groups: Vec<Group> = Vec::new();
     let mut names: Vec<(&'static str, Notes)> = Vec::new();
     for case in cases {
@@ -188,7 +189,11 @@ fn groups(cases: &[Case], played: &[Played]) -> Vec<Group> {
     }
     for (scenario, notes) in names {
         let of = |case: &Case| case.scenario.name == scenario && case.notes == notes;
-        groups.push(Group { scenario: Some(scenario), notes: Some(notes), account: sum(cases, played, of) });
+        groups.push(Group {
+            scenario: Some(scenario),
+            notes: Some(notes),
+            account: sum(cases, accounts, of),
+        });
     }
     if groups.len() == 1 {
         return groups;
@@ -196,31 +201,40 @@ fn groups(cases: &[Case], played: &[Played]) -> Vec<Group> {
     let several = groups.iter().any(|group| group.scenario != groups[0].scenario);
     for notes in Notes::ALL.into_iter().filter(|_| several) {
         if cases.iter().any(|case| case.notes == notes) {
-            let account = sum(cases, played, |case| case.notes == notes);
+            let account = sum(cases, accounts, |case| case.notes == notes);
             groups.push(Group { scenario: None, notes: Some(notes), account });
         }
     }
-    groups.push(Group { scenario: None, notes: None, account: sum(cases, played, |_| true) });
+    groups.push(Group { scenario: None, notes: None, account: sum(cases, accounts, |_| true) });
     groups
 }
 
-fn sum(cases: &[Case], played: &[Played], which: impl Fn(&Case) -> bool) -> Account {
-    let mut all = Account::default();
-    for (case, played) in cases.iter().zip(played).filter(|(case, _)| which(case)) {
+/// What each case comes to, over its sumps.
+fn accounts(cases: &[Case], played: &[Played]) -> Vec<Account> {
+    let of = |(case, played): (&Case, &Played)| {
+        let mut all = Account::default();
         for track in &played.tracks {
             all.merge(&Account::of(track, case.is_quiet(), case.hardness_limit_mg_l()));
         }
-    }
+        all
+    };
+    cases.iter().zip(played).map(of).collect()
+}
+
+fn sum(cases: &[Case], accounts: &[Account], which: impl Fn(&Case) -> bool) -> Account {
+    let mut all = Account::default();
+    let chosen = cases.iter().zip(accounts).filter(|(case, _)| which(case));
+    chosen.for_each(|(_, account)| all.merge(account));
     all
 }
 
-fn checks(cases: &[Case], played: &[Played]) -> Vec<gate::Check> {
+fn checks(cases: &[Case], accounts: &[Account]) -> Vec<gate::Check> {
     gate::checks(&gate::Accounts {
-        all: sum(cases, played, |_| true),
-        without_readings: sum(cases, played, |case| !case.notes.has_readings()),
-        with_readings: sum(cases, played, |case| case.notes.has_readings()),
-        mix_known: sum(cases, played, |case| case.notes.has_mix()),
-        quiet: sum(cases, played, Case::is_quiet),
+        all: sum(cases, accounts, |_| true),
+        without_readings: sum(cases, accounts, |case| !case.notes.has_readings()),
+        with_readings: sum(cases, accounts, |case| case.notes.has_readings()),
+        mix_known: sum(cases, accounts, |case| case.notes.has_mix()),
+        quiet: sum(cases, accounts, Case::is_quiet),
     })
 }
 

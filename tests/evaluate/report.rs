@@ -232,7 +232,7 @@ fn of(some: usize, all: usize) -> String {
     if all == 0 { "–".to_owned() } else { format!("{some}/{all}") }
 }
 
-/// Three significant digits, or a dash.
+/// Three decimals, fewer where it is large; or a dash.
 fn number(value: Option<f64>) -> String {
     let Some(value) = value.filter(|value| value.is_finite()) else { return "–".to_owned() };
     let decimals = match value.abs() {

@@ -65,7 +65,7 @@ pub(crate) fn draw(case: &Case, track: &Track) -> String {
     let _ = writeln!(out, "<title>{title}: estimate against truth</title>");
     let _ = writeln!(out, "<rect width=\"{WIDTH}\" height=\"{HEIGHT}\" style=\"fill: var(--ground)\"/>");
     let written = match case.notes.word() {
-        "none" => "nobody writes anything down".to_owned(),
+        "none" => "hardly anything is written down".to_owned(),
         word => format!("people write down: {word}"),
     };
     let _ = writeln!(out, "<text class=\"title\" x=\"{LEFT}\" y=\"30\">{title} ({written})</text>");

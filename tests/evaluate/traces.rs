@@ -68,7 +68,7 @@ fn events(track: &Track, out: &mut impl Write) -> io::Result<()> {
         rows.push((begin.0, format!("{begin},truth,exchange,begin,")));
         rows.push((end.0, format!("{end},truth,exchange,end,")));
     }
-    for leak in &track.leaks {
+    for (leak, _) in &track.leaks {
         rows.push((leak.0, format!("{leak},truth,leak,begin,")));
     }
     for (at, what) in &track.happened {

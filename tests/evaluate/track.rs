@@ -24,14 +24,36 @@ pub(crate) struct Track {
     pub(crate) exchanges: Vec<(Stamp, Stamp)>,
     /// Process alarms raised.
     pub(crate) alarms: Vec<Raised>,
-    /// Leaks: when one began.
-    pub(crate) leaks: Vec<Stamp>,
+    /// Leaks: when one began, and when it was mended if it was.
+    pub(crate) leaks: Vec<(Stamp, Option<Stamp>)>,
     /// Probes that froze: when, name, and when that was told.
     pub(crate) frozen: Vec<Frozen>,
     /// Everything else that happened: when, what.
     pub(crate) happened: Vec<(Stamp, String)>,
     /// Forecasts of the hardness limit, one a day.
     pub(crate) forecasts: Vec<Forecast>,
+}
+
+impl Track {
+    /// A sump of which nothing has been seen yet.
+    pub(crate) fn new(sump: &'static str, tank_l: f64, start: Stamp) -> Self {
+        Self {
+            sump,
+            tank_l,
+            start,
+            hours: Vec::new(),
+            notes: Vec::new(),
+            pours: Vec::new(),
+            topups: Vec::new(),
+            events: Vec::new(),
+            exchanges: Vec::new(),
+            alarms: Vec::new(),
+            leaks: Vec::new(),
+            frozen: Vec::new(),
+            happened: Vec::new(),
+            forecasts: Vec::new(),
+        }
+    }
 }
 
 /// Something the gateway wrote into the journal.

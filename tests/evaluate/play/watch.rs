@@ -202,22 +202,8 @@ impl Watched {
     ) -> Result<Self, PlayError> {
         let scenario = &case.scenario;
         let mut freezing = Vec::new();
-        let mut track = Track {
-            sump: scenario.sumps[ours].name,
-            tank_l: Tank::new(&settings.sumps[theirs].tank)?.capacity_l(),
-            start: scenario.start,
-            hours: Vec::new(),
-            notes: Vec::new(),
-            pours: Vec::new(),
-            topups: Vec::new(),
-            events: Vec::new(),
-            exchanges: Vec::new(),
-            alarms: Vec::new(),
-            leaks: Vec::new(),
-            frozen: Vec::new(),
-            happened: Vec::new(),
-            forecasts: Vec::new(),
-        };
+        let tank_l = Tank::new(&settings.sumps[theirs].tank)?.capacity_l();
+        let mut track = Track::new(scenario.sumps[ours].name, tank_l, scenario.start);
         for (plan, &index) in scenario.probes.iter().zip(probes).filter(|(plan, _)| plan.sump == ours) {
             for &(from, until, trouble) in &plan.setup.troubles {
                 if trouble == Trouble::Frozen && from < scenario.end() {
@@ -298,7 +284,12 @@ impl Track {
                 EventKind::Dump { started } | EventKind::CleanOut { started, .. } => {
                     self.exchanges.push((started, event.at));
                 }
-                EventKind::LeakBegun { .. } => self.leaks.push(event.at),
+                EventKind::LeakBegun { .. } => self.leaks.push((event.at, None)),
+                EventKind::LeakEnded => {
+                    if let Some((_, mended)) = self.leaks.last_mut() {
+                        *mended = Some(event.at);
+                    }
+                }
                 // Known beforehand from the probe's own troubles.
                 EventKind::ProbeFrozen { .. } => {}
                 other => self.happened.push((event.at, format!("{other:?}").replace(',', ";"))),

@@ -1,11 +1,9 @@
 //! What was found in a sump, as the journal tells it: one record a quantity, the value apart, the words beside it.
 
 use crate::estimate::sump::{Event, What};
+use crate::estimate::trend::Confidence;
 use crate::model::Name;
 use crate::store::record::{JournalRecord, RecordKind};
-
-/// Two-sided 90 % point of the normal distribution.
-const Z90: f64 = 1.645;
 
 /// The records of an event.
 pub(super) fn records(sump: &Name, event: &Event) -> Vec<JournalRecord> {
@@ -20,7 +18,7 @@ pub(super) fn records(sump: &Name, event: &Event) -> Vec<JournalRecord> {
         message,
     };
     let mixed = |subject: &str, did: &str, litres: f64, percent: f64, deviation: f64| {
-        let within = Z90 * deviation;
+        let within = Confidence::NINETY.z() * deviation;
         let strength = format!("{percent:.1} % (90 %: ± {within:.1})");
         vec![
             record(subject, "litres", litres, format!("{did} with {litres:.0} L")),
@@ -48,7 +46,7 @@ pub(super) fn records(sump: &Name, event: &Event) -> Vec<JournalRecord> {
             let message = format!(
                 "{:.0} L a day leave that neither evaporation nor chips explain (90 %: ± {:.0}). Look for a leak.",
                 24.0 * litres_h,
-                24.0 * Z90 * deviation
+                24.0 * Confidence::NINETY.z() * deviation
             );
             vec![record("leak", "litres_h", litres_h, message)]
         }

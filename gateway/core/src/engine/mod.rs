@@ -272,9 +272,9 @@ impl Engine {
             let records = self.told.drain(..).map(|told| fill::words::record(name, now.utc, &told, &causes));
             self.out.journal.extend(records);
         }
-        let keys = [restart::acidity_key(name), restart::cleanout_key(name)];
-        let kept = keys.into_iter().zip(fill.save(now.utc));
-        self.out.saved.extend(kept.filter_map(|(key, bytes)| Some((key, bytes?))));
+        let [acidity, cleanout] = fill.save(now.utc);
+        self.out.saved.extend(acidity.map(|bytes| (restart::acidity_key(name), bytes)));
+        self.out.saved.extend(cleanout.map(|bytes| (restart::cleanout_key(name), bytes)));
     }
 
     /// What a person wrote down stands in the journal as a note of that person; what was found in the readings, as an event.

@@ -228,9 +228,22 @@ pub fn median_and_mad(values: &[f64]) -> Option<(f64, f64)> {
 }
 
 fn median_of(values: &[f64]) -> f64 {
-    let mut sorted = values.to_vec();
-    sorted.sort_by(f64::total_cmp);
-    middle(&sorted)
+    median_in_place(&mut values.to_vec()).unwrap_or(f64::NAN)
+}
+
+/// Median of numbers that may be put in another order, which saves a copy; of an even number of them the mean of the two in
+/// the middle. `None` for an empty list.
+pub(crate) fn median_in_place(values: &mut [f64]) -> Option<f64> {
+    if values.is_empty() {
+        return None;
+    }
+    let even = values.len().is_multiple_of(2);
+    let (below, &mut middle, _) = values.select_nth_unstable_by(values.len() / 2, f64::total_cmp);
+    if !even {
+        return Some(middle);
+    }
+    let before = below.iter().copied().max_by(f64::total_cmp)?;
+    Some(0.5 * (before + middle))
 }
 
 /// Middle of a sorted list that is not empty.

@@ -1,5 +1,7 @@
 //! Medians of a window: what waves, foam and single wild readings do not move.
 
+use crate::estimate::trend::{MAD_TO_SIGMA, median_in_place};
+
 /// Values of one window with their times, in the order they came.
 #[derive(Clone, PartialEq, Debug, Default)]
 pub(super) struct Window {
@@ -60,27 +62,11 @@ impl Window {
 
 /// Median of some numbers and how well it is known; they are put in another order.
 pub(super) fn middle(values: &mut [f64]) -> Option<Middle> {
-    let value = median(values)?;
+    let value = median_in_place(values)?;
     for entry in values.iter_mut() {
         *entry = (*entry - value).abs();
     }
-    // 1.4826 turns a median absolute deviation into a standard deviation, 1.2533 a mean's error into a median's (both for
-    // normal noise).
-    let scatter = 1.4826 * median(values)?;
+    let scatter = MAD_TO_SIGMA * median_in_place(values)?;
+    // A mean's error times this is a median's, for normal noise.
     Some(Middle { value, deviation: 1.2533 * scatter / (values.len() as f64).sqrt() })
-}
-
-/// Median; of an even number of entries the mean of the two in the middle.
-pub(super) fn median(values: &mut [f64]) -> Option<f64> {
-    let half = values.len() / 2;
-    if values.is_empty() {
-        return None;
-    }
-    let even = values.len().is_multiple_of(2);
-    let (below, &mut middle, _) = values.select_nth_unstable_by(half, f64::total_cmp);
-    if !even {
-        return Some(middle);
-    }
-    let before = below.iter().copied().max_by(f64::total_cmp)?;
-    Some(0.5 * (before + middle))
 }

@@ -1,11 +1,11 @@
 //! What is asked for, read off the belief: values with 90 % intervals and a quality.
 
 use super::{Belief, EstimateKind, Now, Quality, Reason, Status, Sump, at, both};
-use crate::estimate::trend::normal_quantile;
+use crate::estimate::trend::{Confidence, normal_quantile};
 use crate::model::DeviceStatus;
 
 /// Two-sided 90 % point of the normal distribution.
-pub(super) const Z90: f64 = 1.644_853_626_951_472_7;
+pub(super) const Z90: f64 = Confidence::NINETY.z();
 
 /// How far evaporation and drag-out of one moment lie from their hour-to-hour mean, logarithmic (jobs and air differ;
 /// common practice, no source).

@@ -6,7 +6,7 @@
 
 use std::collections::VecDeque;
 
-use super::median::median;
+use crate::estimate::trend::{MAD_TO_SIGMA, median_in_place};
 
 /// How long what stood before is remembered, hours.
 const BEFORE_H: f64 = 1.0;
@@ -242,13 +242,13 @@ impl Steps {
 
     fn median_of(&self, range: std::ops::Range<usize>) -> Option<f64> {
         let mut values: Vec<f64> = self.readings.range(range).map(|r| r.litres).collect();
-        median(&mut values)
+        median_in_place(&mut values)
     }
 
     /// Standard deviation of what stood before, by its median absolute deviation.
     fn scatter(&self, middle: f64, count: usize) -> f64 {
         let mut off: Vec<f64> = self.readings.range(..count).map(|r| (r.litres - middle).abs()).collect();
-        1.4826 * median(&mut off).unwrap_or(0.0)
+        MAD_TO_SIGMA * median_in_place(&mut off).unwrap_or(0.0)
     }
 }
 
