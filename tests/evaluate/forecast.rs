@@ -10,7 +10,7 @@ const DAY_MS: f64 = 86_400_000.0;
 
 /// Days until the hardness of a sump reaches `limit_mg_l`, with both ends of the 90 % interval, as the engine sees it now.
 pub(crate) fn forecast_days(engine: &Engine, sump: SumpIndex, limit_mg_l: f64) -> Option<(f64, f64, f64)> {
-    let crossing = engine.outlook(sump)?.days_to_hardness(limit_mg_l);
+    let crossing = engine.outlook(sump)?.prospect.days_to_hardness(limit_mg_l);
     Some((crossing.days, crossing.low90, crossing.high90))
 }
 

@@ -103,6 +103,8 @@ pub struct Alarms {
     alarms: Vec<Alarm>,
     of_probe: Vec<Vec<AlarmIndex>>,
     of_estimate: Vec<Vec<(EstimateKind, AlarmIndex)>>,
+    /// Sumps whose limits rest.
+    resting: Vec<bool>,
     /// When a running delay ends, soonest first.
     due: BTreeSet<(Uptime, AlarmIndex)>,
 }
@@ -131,6 +133,7 @@ impl Alarms {
             alarms: Vec::new(),
             of_probe: vec![Vec::new(); probe_count],
             of_estimate: vec![Vec::new(); sump_count],
+            resting: vec![false; sump_count],
             due: BTreeSet::new(),
         };
         for definition in definitions {
@@ -182,20 +185,27 @@ impl Alarms {
         alarm.standing.since = Some(since);
     }
 
-    /// A probe's new measurement. Where the limits of its sump rest, by design, they take it as one that says nothing;
-    /// instrument alarms go on.
-    pub fn observe(
-        &mut self,
-        now: Now,
-        measurement: &Measurement,
-        limits_rest: bool,
-        out: &mut Vec<Transition>,
-    ) {
-        let (usable, quality) = (measurement.measured.usable(), measurement.measured.quality());
+    /// Lets the limits of a sump rest, by design, or judge again. While they rest every value says nothing to them, and no
+    /// delay goes on; instrument alarms go on.
+    pub fn rest(&mut self, now: Now, sump: SumpIndex, rests: bool, out: &mut Vec<Transition>) {
+        if std::mem::replace(&mut self.resting[sump.slot()], rests) == rests || !rests {
+            return;
+        }
+        for at in 0..self.alarms.len() {
+            let Definition::Limit(limit) = &self.alarms[at].definition else { continue };
+            if limit.sump == sump {
+                let quality = self.alarms[at].standing.quality;
+                let index = AlarmIndex(u32::try_from(at).expect("indices were given by add()"));
+                self.evaluate(now, index, None, quality, out);
+            }
+        }
+    }
+
+    /// A probe's new measurement.
+    pub fn observe(&mut self, now: Now, measurement: &Measurement, out: &mut Vec<Transition>) {
+        let (value, quality) = (measurement.measured.usable(), measurement.measured.quality());
         for at in 0..self.of_probe[measurement.probe.slot()].len() {
             let index = self.of_probe[measurement.probe.slot()][at];
-            let is_limit = matches!(self.alarms[index.slot()].definition, Definition::Limit(_));
-            let value = usable.filter(|_| !(is_limit && limits_rest));
             self.evaluate(now, index, value, quality, out);
         }
     }
@@ -257,6 +267,8 @@ impl Alarms {
         out: &mut Vec<Transition>,
     ) {
         let alarm = &mut self.alarms[index.slot()];
+        let rests = matches!(&alarm.definition, Definition::Limit(limit) if self.resting[limit.sump.slot()]);
+        let value = value.filter(|_| !rests);
         let judged = alarm.definition.judge(alarm.delayed.active(), value, quality.severity());
         if value.is_some() || matches!(alarm.definition, Definition::Instrument(_)) {
             alarm.standing.value = value;

@@ -28,13 +28,12 @@ fn limit(side: Side, setpoint: f64, deadband: f64, on_s: u64, off_s: u64) -> Lim
 /// An alarm under test, with the transitions it has made.
 struct Story {
     alarms: Alarms,
-    limits_rest: bool,
     made: Vec<Transition>,
 }
 
 impl Story {
     fn of(limit: LimitSettings) -> Self {
-        Self { alarms: Alarms::new(&[limit], &[], 1, 1), limits_rest: false, made: Vec::new() }
+        Self { alarms: Alarms::new(&[limit], &[], 1, 1), made: Vec::new() }
     }
 
     fn of_instrument(on_s: u64, off_s: u64) -> Self {
@@ -44,7 +43,7 @@ impl Story {
             off_delay: Duration::from_secs(off_s),
             priority: Priority::Low,
         };
-        Self { alarms: Alarms::new(&[], &[instrument], 1, 1), limits_rest: false, made: Vec::new() }
+        Self { alarms: Alarms::new(&[], &[instrument], 1, 1), made: Vec::new() }
     }
 
     fn see(mut self, at: f64, measured: Measured) -> Self {
@@ -52,12 +51,15 @@ impl Story {
         let now = s(at);
         let measurement =
             Measurement { probe: PROBE, at: now.utc, received: now.uptime, raw: None, measured };
-        self.alarms.observe(now, &measurement, self.limits_rest, &mut self.made);
+        self.alarms.observe(now, &measurement, &mut self.made);
         self.pass(at)
     }
 
-    fn rest(self, limits_rest: bool) -> Self {
-        Self { limits_rest, ..self }
+    /// From `at` on the limits rest, or no longer.
+    fn rest(mut self, at: f64, rests: bool) -> Self {
+        self = self.pass(at);
+        self.alarms.rest(s(at), SumpIndex(0), rests, &mut self.made);
+        self
     }
 
     fn value(self, at: f64, value: f64) -> Self {
@@ -224,19 +226,26 @@ fn every_reference_transition() {
 }
 
 #[test]
+fn a_delay_that_runs_when_limits_begin_to_rest_comes_to_nothing() {
+    let begun = || Story::of(limit(Side::Low, 40.0, 5.0, 10, 10)).value(0.0, 39.0);
+    begun().rest(5.0, true).pass(60.0).expect(State::Normal);
+    begun().rest(5.0, false).pass(60.0).expect(State::Unacknowledged);
+}
+
+#[test]
 fn limits_that_rest_neither_raise_nor_clear_and_start_over_after() {
     let story = Story::of(limit(Side::Low, 40.0, 5.0, 10, 10))
         .value(0.0, 39.0)
-        .rest(true)
+        .rest(1.0, true)
         .value(5.0, 39.0)
         .value(30.0, 39.0)
         .expect(State::Normal)
-        .rest(false)
+        .rest(30.5, false)
         .value(31.0, 39.0)
         .value(40.0, 39.0)
         .expect(State::Normal)
         .value(41.0, 39.0)
         .expect(State::Unacknowledged);
-    story.rest(true).value(50.0, 60.0).value(90.0, 60.0).expect(State::Unacknowledged);
-    Story::of_instrument(10, 10).rest(true).bad(0.0).bad(10.0).expect(State::Unacknowledged);
+    story.rest(42.0, true).value(50.0, 60.0).value(90.0, 60.0).expect(State::Unacknowledged);
+    Story::of_instrument(10, 10).rest(0.0, true).bad(0.0).bad(10.0).expect(State::Unacknowledged);
 }

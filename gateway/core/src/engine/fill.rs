@@ -12,12 +12,10 @@ use crate::estimate::acidity::{Acidity, AciditySettings, HourMedian, Judgement, 
 use crate::estimate::cleanout::{Cleanout, Event, Figures, Hour, Outcome, SavedCleanout, Seen, Step, Vessel};
 use crate::estimate::fluid::JarTest;
 use crate::estimate::settings::SumpSettings;
-use crate::estimate::sump::{SumpError, What};
+use crate::estimate::sump::{Source, Sources, SumpError, What, content_of};
 use crate::estimate::tank::Tank;
 use crate::estimate::trend::median;
-use crate::model::{Measurement, Now, ProbeIndex, Reason, Status, Timestamp};
-
-const HOUR_NS: f64 = 3.6e12;
+use crate::model::{HOUR_NS, Measurement, Now, Timestamp};
 
 /// Readings of pH that make an hour, and the most that are kept of one.
 const HOUR_READINGS: (usize, usize) = (3, 720);
@@ -47,24 +45,20 @@ pub(super) enum Told {
     LikelyBiological { fall: f64 },
 }
 
-/// What a probe is to the fill.
-#[derive(Clone, Copy, PartialEq, Eq, Debug)]
-enum Source {
-    Level(usize),
-    Conductivity,
-    Ph,
-    Temperature,
-    Pump,
-}
-
 /// The latest usable readings.
 #[derive(Clone, Copy, PartialEq, Debug, Default)]
 struct Latest {
     level_mm: [Option<f64>; 2],
     us_cm: Option<f64>,
     ph: Option<f64>,
-    celsius: Option<f64>,
     pump: Option<bool>,
+}
+
+/// Readings that came since the last moment was taken: each counts once in its hour.
+#[derive(Clone, Copy, PartialEq, Debug, Default)]
+struct Fresh {
+    ph: Option<f64>,
+    celsius: Option<f64>,
 }
 
 /// One hour being gathered.
@@ -105,9 +99,10 @@ struct KeptAcidity {
 pub(super) struct Fill {
     tank: Tank,
     full_l: f64,
-    sources: Vec<(ProbeIndex, Source)>,
+    sources: Sources,
     pace: f64,
     latest: Latest,
+    fresh: Fresh,
     acidity: Acidity,
     cleanout: Cleanout,
     told: AlreadyTold,
@@ -137,21 +132,13 @@ impl Fill {
         let full_l = tank.volume_l(settings.fill_mark_mm);
         let jar = JarTest::new(&settings.fluid.conductivity_curve)?;
         let vessel = Vessel { full_l, target_percent: settings.target_percent, jar };
-        let probes = &settings.probes;
-        let sources = [
-            (probes.level[0], Source::Level(0)),
-            (probes.level[1], Source::Level(1)),
-            (probes.conductivity, Source::Conductivity),
-            (probes.ph, Source::Ph),
-            (probes.temperature, Source::Temperature),
-            (probes.pump, Source::Pump),
-        ];
         Ok(Self {
             tank,
             full_l,
-            sources: sources.into_iter().filter_map(|(probe, source)| Some((probe?, source))).collect(),
+            sources: Sources::new(&settings.probes),
             pace,
             latest: Latest::default(),
+            fresh: Fresh::default(),
             acidity: Acidity::new(AciditySettings::default()).expect("the defaults are within their limits"),
             cleanout: Cleanout::new(vessel, Figures::default()),
             told: AlreadyTold::default(),
@@ -179,31 +166,28 @@ impl Fill {
 
     /// A new measurement of one of the sump's probes.
     pub(super) fn observe(&mut self, now: Now, measurement: &Measurement) {
-        let Some(&(_, source)) = self.sources.iter().find(|(probe, _)| *probe == measurement.probe) else {
-            return;
-        };
+        let Some((source, value)) = self.sources.read(measurement) else { return };
         self.advance(now);
         self.pending = Some(now);
-        let quality = measurement.measured.quality();
-        let held = matches!(
-            quality.status,
-            Status::UncertainNoCommunicationLastUsableValue | Status::UncertainLastUsableValue
-        );
-        let old = held || matches!(quality.reason, Reason::Frozen | Reason::Spike | Reason::Stale);
-        let value = measurement.measured.usable().filter(|_| !old);
         match source {
             Source::Level(which) => self.latest.level_mm[which] = value,
             Source::Conductivity => self.latest.us_cm = value,
-            Source::Ph => self.latest.ph = value,
-            Source::Temperature => self.latest.celsius = value,
+            Source::Ph => {
+                self.latest.ph = value;
+                self.fresh.ph = value;
+            }
+            Source::Temperature => self.fresh.celsius = value,
             Source::Pump => self.latest.pump = value.map(|running| running != 0.0),
+            Source::Meter => {}
         }
     }
 
     /// A person begins a clean-out, or gives it up.
     pub(super) fn note_cleanout(&mut self, now: Now, begins: bool) {
         self.advance(now);
-        let (at_h, baseline) = (self.hours(now), self.baseline_ph());
+        let passed_h = self.pass_to(now);
+        self.gather(passed_h);
+        let (at_h, baseline) = (self.now_h, self.baseline_ph());
         self.around_cleanout(|cleanout| cleanout.note(at_h, begins, baseline));
     }
 
@@ -229,17 +213,23 @@ impl Fill {
     }
 
     fn take_moment(&mut self, now: Now) {
+        let passed_h = self.pass_to(now);
+        self.gather(passed_h);
+        let litres = self.litres();
+        let Latest { us_cm, ph, pump, .. } = self.latest;
+        let seen = Seen { at_h: self.now_h, litres, ph, us_cm, pump, baseline_ph: self.baseline_ph() };
+        self.around_cleanout(|cleanout| cleanout.observe(&seen));
+    }
+
+    /// Time has come to `now`; hours since it last came to something.
+    fn pass_to(&mut self, now: Now) -> f64 {
         let before_h = self.clock.map(|_| self.now_h);
         self.now_h = self.hours(now);
         if before_h.is_none() && *self.acidity.saved() == SavedAcidity::default() {
             // Nobody knows how old the fill is: its first hours here are what it is held against.
             self.refilled();
         }
-        self.gather(before_h.map_or(0.0, |before_h| (self.now_h - before_h).max(0.0)));
-        let litres = self.litres();
-        let Latest { us_cm, ph, pump, .. } = self.latest;
-        let seen = Seen { at_h: self.now_h, litres, ph, us_cm, pump, baseline_ph: self.baseline_ph() };
-        self.around_cleanout(|cleanout| cleanout.observe(&seen));
+        before_h.map_or(0.0, |before_h| (self.now_h - before_h).max(0.0))
     }
 
     /// Whatever a step of the clean-out brings about.
@@ -267,7 +257,7 @@ impl Fill {
     fn refilled(&mut self) {
         self.acidity.refilled(timestamp(self.now_h));
         self.told = AlreadyTold::default();
-        self.changed.acidity = self.sources.iter().any(|(_, source)| *source == Source::Ph);
+        self.changed.acidity = self.sources.has(Source::Ph);
     }
 
     /// Own hours at `now`.
@@ -284,8 +274,7 @@ impl Fill {
     }
 
     fn litres(&self) -> Option<f64> {
-        let [first, second] = self.latest.level_mm;
-        first.or(second).map(|level| self.tank.volume_l(level))
+        content_of(&self.tank, self.latest.level_mm)
     }
 
     fn baseline_ph(&self) -> Option<f64> {
@@ -300,7 +289,8 @@ impl Fill {
             self.close_hour(&over);
         }
         let wet = self.litres().is_none_or(|litres| litres >= WET_SHARE * self.full_l);
-        let Latest { ph, celsius, pump, .. } = self.latest;
+        let Fresh { ph, celsius } = std::mem::take(&mut self.fresh);
+        let pump = self.latest.pump;
         let gathered = &mut self.gathered;
         let room = gathered.ph.len() < HOUR_READINGS.1;
         if wet && room && !self.cleanout.suppresses() {

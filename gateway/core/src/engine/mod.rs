@@ -192,6 +192,9 @@ impl Engine {
             self.take(now, &measurement);
         }
         self.overdue = overdue;
+        for sump in (0..).take(self.sumps.len()) {
+            self.rest_limits(now, SumpIndex(sump));
+        }
         self.alarms.tick(now, &mut self.transitions);
         if self.next_estimates.is_some_and(|due| due <= now.uptime) {
             self.write_estimates(now);
@@ -217,11 +220,16 @@ impl Engine {
             return;
         }
         let sump = self.settings.probes[measurement.probe.slot()].sump;
-        let limits_rest = self.fills[sump.slot()].suppresses();
-        self.alarms.observe(now, measurement, limits_rest, &mut self.transitions);
+        self.rest_limits(now, sump);
+        self.alarms.observe(now, measurement, &mut self.transitions);
         self.sumps[sump.slot()].observe(now, measurement);
         self.fills[sump.slot()].observe(now, measurement);
         self.journal_events(now, sump);
+    }
+
+    /// The limits of a sump rest while it is cleaned out.
+    fn rest_limits(&mut self, now: Now, sump: SumpIndex) {
+        self.alarms.rest(now, sump, self.fills[sump.slot()].suppresses(), &mut self.transitions);
     }
 
     /// Estimates move slowly: they are written out, and limits on them judged, on a grid of their own.
@@ -232,11 +240,11 @@ impl Engine {
             sump.advance(now);
             sump.watch_drying(now, &mut self.drying[index as usize]);
             self.fills[index as usize].tick(now);
-            let limits_rest = self.fills[index as usize].suppresses();
-            for (&kind, estimate) in EstimateKind::ALL.iter().zip(sump.estimates(now)) {
+            self.rest_limits(now, SumpIndex(index));
+            let estimates = self.sumps[index as usize].estimates(now);
+            for (&kind, estimate) in EstimateKind::ALL.iter().zip(estimates) {
                 if self.alarms.watches(SumpIndex(index), kind) {
                     let (value, quality) = split(estimate);
-                    let value = value.filter(|_| !limits_rest);
                     let out = &mut self.transitions;
                     self.alarms.observe_estimate(now, SumpIndex(index), kind, value, quality, out);
                 }

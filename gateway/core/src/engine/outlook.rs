@@ -2,7 +2,7 @@
 
 use super::Engine;
 use crate::alarm::settings::{Side, Subject};
-use crate::estimate::outlook::{Bound, Crossing, Plateau};
+use crate::estimate::outlook::{Bound, Crossing};
 use crate::estimate::settings::EstimateKind;
 use crate::estimate::sump::advice::Suggestion;
 use crate::estimate::sump::prospect::Prospect;
@@ -34,18 +34,6 @@ pub struct Outlook {
     pub prospect: Prospect,
     /// Limits on hardness and concentration, hardness first.
     pub limits: Vec<LimitAhead>,
-}
-
-impl Outlook {
-    /// Days until the hardness rises to a limit, mg/L as CaCO3.
-    pub fn days_to_hardness(&self, limit_mg_l: f64) -> Crossing {
-        self.prospect.days_to_hardness(limit_mg_l)
-    }
-
-    /// Hardness the sump tends to, mg/L as CaCO3.
-    pub fn plateau_mg_l(&self) -> Plateau {
-        self.prospect.plateau_mg_l()
-    }
 }
 
 impl Engine {

@@ -283,11 +283,11 @@ fn the_outlook_holds_every_limit_on_hardness_and_concentration() {
     let [hardness, weak] = &outlook.limits[..] else { panic!("{outlook:?}") };
     assert_eq!((hardness.name.as_deref(), hardness.limit), (None, outlook::HARDNESS_LIMIT_MG_L));
     assert_eq!((weak.name.as_deref(), weak.limit), (Some("concentration-low"), 4.0));
-    let crossing = outlook.days_to_hardness(400.0);
+    let crossing = outlook.prospect.days_to_hardness(400.0);
     assert_eq!(crossing, hardness.crossing);
     assert!(crossing.low90 > 0.0 && crossing.low90 <= crossing.days && crossing.days <= crossing.high90);
-    assert!(outlook.days_to_hardness(350.0).days < crossing.days);
-    assert_eq!(outlook.days_to_hardness(10.0).days, 0.0, "passed already");
+    assert!(outlook.prospect.days_to_hardness(350.0).days < crossing.days);
+    assert_eq!(outlook.prospect.days_to_hardness(10.0).days, 0.0, "passed already");
 }
 
 #[test]

@@ -31,6 +31,9 @@ const OIL_SHARE: f64 = 0.4;
 /// Conductivity of unsoftened natural water per mg/L CaCO3, uS/cm (field rule of a state university's watershed extension).
 pub const US_CM_PER_MG_L: f64 = 2.0;
 
+/// Up to this a conductivity is read backwards, percent by volume.
+const PERCENT_MAX: f64 = 40.0;
+
 /// A concentrate in one water, by its jar test.
 #[derive(Clone, PartialEq, Debug)]
 pub struct Coolant {
@@ -83,7 +86,7 @@ impl Coolant {
 
     /// Percent of concentrate at `us_cm` with the minerals of `waters`, 0 to 40 %.
     pub fn percent(&self, us_cm: f64, waters: f64, departure: f64) -> f64 {
-        let (mut low, mut high) = (0.0, 40.0);
+        let (mut low, mut high) = (0.0, PERCENT_MAX);
         for _ in 0..40 {
             let middle = 0.5 * (low + high);
             if self.us_cm(middle, waters, departure) < us_cm {
@@ -194,8 +197,8 @@ fn parabola(brought: &[(f64, f64)], points: &[(f64, f64)], water_ideal: f64) -> 
         (on_curve / us_cm - 1.0).abs() <= MISFIT_MAX
     });
     let last = brought.last()?.0;
-    // Up to 40 % is asked for; a parabola that bends over before that cannot be read backwards.
-    let rises = first > 0.0 && first + 2.0 * second * last.max(20.0) > 0.0;
+    // A parabola that bends over before that cannot be read backwards.
+    let rises = first > 0.0 && first + 2.0 * second * last.max(PERCENT_MAX) > 0.0;
     (determinant > 0.0 && fits && rises).then_some(curve)
 }
 

@@ -12,5 +12,5 @@ pub mod unit;
 pub use ident::{BrokerIndex, BusIndex, DeviceIndex, Name, NameError, ProbeIndex, SeriesIndex, SumpIndex};
 pub use quality::{DeviceStatus, Quality, Reason, Severity, Status};
 pub use reading::{Ack, Batch, Fault, Measured, Measurement, Raw, RawReading, Sample};
-pub use time::{Now, Timestamp, TimestampError, Uptime};
+pub use time::{HOUR_NS, Now, Timestamp, TimestampError, Uptime};
 pub use unit::{Quantity, Unit};

@@ -7,6 +7,9 @@
 use std::fmt;
 use std::time::Duration;
 
+/// Nanoseconds of an hour.
+pub const HOUR_NS: f64 = 3.6e12;
+
 /// Monotonic time since an arbitrary start, in nanoseconds.
 #[derive(Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord, Debug, Default)]
 pub struct Uptime(u64);

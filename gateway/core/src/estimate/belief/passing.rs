@@ -9,8 +9,8 @@ pub struct Interval {
     pub running_h: f64,
     /// Hours in which they stood.
     pub idle_h: f64,
-    /// Evaporation over the usual at these temperatures, while running and while idle.
-    pub drying: [f64; 2],
+    /// Evaporation over the usual at this temperature.
+    pub drying: f64,
 }
 
 /// How far things wander in a day, one standard deviation (common practice and the behaviour of probes in coolant, no
@@ -54,9 +54,8 @@ impl Belief {
             return;
         }
         let liquid = self.mean[at::LIQUID];
-        let [wet, dry] = interval.drying;
-        let running = self.rate(at::EVAPORATION_RUNNING) * wet * interval.running_h;
-        let idle = self.rate(at::EVAPORATION_IDLE) * dry * interval.idle_h;
+        let running = self.rate(at::EVAPORATION_RUNNING) * interval.drying * interval.running_h;
+        let idle = self.rate(at::EVAPORATION_IDLE) * interval.drying * interval.idle_h;
         let dragged = self.rate(at::DRAGOUT) * interval.running_h;
         let leaked = self.mean[at::LEAK].max(0.0) * hours;
         let grown = self.rate(at::CHIP_GROWTH) * interval.running_h;

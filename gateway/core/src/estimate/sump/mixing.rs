@@ -49,7 +49,7 @@ impl Default for Habits {
 const ODD: f64 = 0.05;
 const NEAT: f64 = 0.01;
 /// What a person writes down about a top-up's strength is right within this, percent, and this likely.
-const SAID_DEVIATION: f64 = 0.3;
+pub(super) const SAID_DEVIATION: f64 = 0.3;
 const SAID_TRUE: f64 = 0.93;
 /// How much of an old sample of strengths a new one replaces.
 const VARIANCE_GAIN: f64 = 0.08;

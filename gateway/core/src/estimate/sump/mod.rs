@@ -11,12 +11,13 @@ mod plant;
 pub mod prospect;
 mod reading;
 mod saved;
+mod source;
 mod steps;
 mod tracker;
 
 use std::time::Duration;
 
-use crate::model::{Measurement, Now, ProbeIndex, Quality, Reason, Status, Timestamp, Uptime};
+use crate::model::{HOUR_NS, Measurement, Now, Quality, Reason, Status, Timestamp, Uptime};
 
 use super::belief::{Belief, at};
 use super::fluid::JarTestError;
@@ -27,6 +28,8 @@ use plant::Plant;
 use tracker::{Instant, Told, Tracker};
 
 pub use reading::{Estimate, Estimates};
+pub(crate) use source::{Source, Sources};
+pub(crate) use tracker::content_of;
 
 /// Why the settings of a sump cannot be used.
 #[derive(Clone, PartialEq, Debug, thiserror::Error)]
@@ -105,41 +108,17 @@ struct Happened {
 pub struct Sump {
     settings: SumpSettings,
     plant: Plant,
-    sources: Vec<(ProbeIndex, Source)>,
+    sources: Sources,
     /// Readings of the latest instant, not taken yet.
     pending: Pending,
+    /// Hour and level, mm, of the latest reading of either level probe.
+    levels: [Option<(f64, f64)>; 2],
     tracker: Tracker,
     /// The two clocks at the latest instant: what lies before is stamped by it.
     latest: Now,
     pace: f64,
     /// When what a restart goes on from was kept, until the first reading comes.
     kept_at: Option<Timestamp>,
-}
-
-/// What a probe is to the sump.
-#[derive(Clone, Copy, PartialEq, Eq, Debug)]
-enum Source {
-    Level(usize),
-    Conductivity,
-    Temperature,
-    Ph,
-    Pump,
-    Meter,
-}
-
-impl Source {
-    /// Whether a sump can show this at all; what it cannot is no reading of it, whatever the probe's own range allows.
-    fn can_be(self, value: f64) -> bool {
-        let (least, most) = match self {
-            Self::Level(_) => (-1e3, 1e5),
-            Self::Conductivity => (0.0, 1e6),
-            Self::Temperature => (-50.0, 150.0),
-            Self::Ph => (0.0, 14.0),
-            Self::Pump => (0.0, 1.0),
-            Self::Meter => (0.0, 1e12),
-        };
-        (least..=most).contains(&value)
-    }
 }
 
 #[derive(Clone, Debug, Default)]
@@ -149,26 +128,18 @@ struct Pending {
     told: Vec<(NoteKind, f64)>,
 }
 
-const HOUR_NS: f64 = 3.6e12;
+/// Readings of two level probes count as of one moment when they lie no further apart, hours of the clock.
+const LEVELS_TOGETHER_H: f64 = 2.0 / 60.0;
 
 impl Sump {
     /// A sump of which nothing has been read yet.
     /// `pace` is how many hours pass in the sump in one hour of the clock: 1 but for demonstrations.
     pub fn new(settings: &SumpSettings, pace: f64) -> Result<Self, SumpError> {
-        let probes = &settings.probes;
-        let sources = [
-            (probes.level[0], Source::Level(0)),
-            (probes.level[1], Source::Level(1)),
-            (probes.conductivity, Source::Conductivity),
-            (probes.temperature, Source::Temperature),
-            (probes.ph, Source::Ph),
-            (probes.pump, Source::Pump),
-            (probes.makeup_total, Source::Meter),
-        ];
         Ok(Self {
             plant: Plant::new(settings)?,
-            sources: sources.into_iter().filter_map(|(probe, source)| Some((probe?, source))).collect(),
+            sources: Sources::new(&settings.probes),
             pending: Pending::default(),
+            levels: [None; 2],
             tracker: Tracker::new(),
             latest: Now::default(),
             pace,
@@ -189,11 +160,7 @@ impl Sump {
 
     /// A new measurement of one of its probes.
     pub fn observe(&mut self, now: Now, measurement: &Measurement) {
-        let Some(&(_, source)) = self.sources.iter().find(|(probe, _)| *probe == measurement.probe) else {
-            return;
-        };
-        let value = measurement.measured.usable().filter(|_| tells_of_now(measurement.measured.quality()));
-        let value = value.filter(|value| source.can_be(*value));
+        let Some((source, value)) = self.sources.read(measurement) else { return };
         self.begin_instant(Now { uptime: measurement.received, ..now });
         let seen = &mut self.pending.seen;
         match source {
@@ -249,7 +216,8 @@ impl Sump {
         if let Some(kept) = self.kept_at.take() {
             self.tracker.wake(self.hours(at.uptime) - self.pace * Self::hours_since_kept(kept, at.utc));
         }
-        let seen = std::mem::take(&mut self.pending.seen);
+        let mut seen = std::mem::take(&mut self.pending.seen);
+        self.pair_levels(&mut seen);
         self.tracker.take(&self.plant, &seen);
         let mut told = std::mem::take(&mut self.pending.told);
         // In an order of their own, whichever order they came in.
@@ -260,6 +228,18 @@ impl Sump {
             }
         }
         self.pending.told = told;
+    }
+
+    /// Two level probes seldom answer in the same instant: the one that did not just now counts with its last reading, so
+    /// that the content does not jump from one side of the chip screen to the other.
+    fn pair_levels(&mut self, seen: &mut Instant) {
+        for (latest, mm) in self.levels.iter_mut().zip(seen.level_mm) {
+            *latest = mm.map(|mm| (seen.at_h, mm)).or(*latest);
+        }
+        if seen.level_mm.iter().any(Option::is_some) {
+            let together = |(at_h, _): &(f64, f64)| seen.at_h - at_h <= LEVELS_TOGETHER_H * self.pace;
+            seen.level_mm = self.levels.map(|latest| latest.filter(together).map(|(_, mm)| mm));
+        }
     }
 
     /// What a note means for the belief, with how well such readings are known. Standard uncertainties are common practice
@@ -298,14 +278,6 @@ impl Sump {
     fn belief(&self, now: Now) -> Option<Belief> {
         self.tracker.looked_at(&self.plant, self.hours(now.uptime))
     }
-}
-
-/// Whether a usable value is a new one: not held for a silent device, not frozen, not a jump still to be confirmed.
-fn tells_of_now(quality: Quality) -> bool {
-    !matches!(
-        quality.status,
-        Status::UncertainNoCommunicationLastUsableValue | Status::UncertainLastUsableValue
-    ) && !matches!(quality.reason, Reason::Frozen | Reason::Spike | Reason::Stale)
 }
 
 fn both(a: f64, b: f64) -> f64 {

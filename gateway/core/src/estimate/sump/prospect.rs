@@ -275,7 +275,7 @@ impl Sump {
         let belief = self.belief(now)?;
         let days = Days {
             duty: self.tracker.pump.duty,
-            drying: drying.means(self.present_drying()),
+            drying: drying.means(self.tracker.drying()),
             full_l: self.plant.expected.full_l,
             water_mg_l: self.plant.water.hardness_mg_l,
             depletion_day: 24.0 * belief.rate(at::DEPLETION),
@@ -292,17 +292,12 @@ impl Sump {
     pub fn watch_drying(&self, now: Now, drying: &mut Drying) {
         let running =
             self.tracker.is_running().map_or(self.tracker.pump.duty, |runs| f64::from(u8::from(runs)));
-        drying.see(self.hours(now.uptime), [running, 1.0 - running], self.present_drying());
+        drying.see(self.hours(now.uptime), [running, 1.0 - running], self.tracker.drying());
     }
 
     /// Whether the pumps run, as far as anybody knows.
     pub fn is_running(&self) -> Option<bool> {
         self.tracker.is_running()
-    }
-
-    /// The tracker's own is 0 before its first window.
-    fn present_drying(&self) -> f64 {
-        Some(self.tracker.drying()).filter(|drying| *drying > 0.0).unwrap_or(1.0)
     }
 }
 

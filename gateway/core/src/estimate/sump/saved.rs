@@ -11,13 +11,13 @@ use crate::estimate::belief::{Belief, at};
 use crate::model::Timestamp;
 
 /// Changes with the meaning of the numbers.
-const VERSION: u8 = 1;
+const VERSION: u8 = 2;
 
 /// Numbers behind the belief's own.
-const MORE: usize = 13;
+const MORE: usize = 16;
 const NUMBERS: usize = at::COUNT * (at::COUNT + 1) + MORE;
 
-/// A belief that is older than this says nothing of a sump any more.
+/// What a sump did in longer than this is as unknown as what it did in this.
 const AGE_MAX_H: f64 = 60.0 * 24.0;
 
 impl Sump {
@@ -32,20 +32,24 @@ impl Sump {
         numbers.extend(belief.cov.iter().flatten());
         numbers.extend(self.tracker.habits.numbers());
         numbers.push(self.tracker.pump.duty);
-        numbers.extend(match self.tracker.poured() {
+        let kept = self.tracker.resumed();
+        numbers.extend(match kept.poured {
             None => [0.0; 7],
             Some(poured) => [
                 1.0,
-                self.tracker.now_h - poured.step.from_h,
-                self.tracker.now_h - poured.step.to_h,
+                -poured.step.from_h,
+                -poured.step.to_h,
                 poured.step.litres,
                 poured.stirred_h,
                 f64::from(u8::from(poured.unknown)),
                 f64::from(u8::from(poured.is_fill)),
             ],
         });
-        numbers.push(self.tracker.emptied_h().map_or(-1.0, |at_h| self.tracker.now_h - at_h));
+        numbers.push(kept.emptied_h.map_or(-1.0, |at_h| -at_h));
         numbers.push(self.tracker.acidity.first.unwrap_or(-1.0));
+        numbers.push(-kept.started_h);
+        numbers.push(kept.renewed_h.map_or(-1.0, |at_h| -at_h));
+        numbers.push(f64::from(u8::from(kept.leaking)));
         let mut bytes = vec![VERSION];
         bytes.extend(self.latest.utc.as_nanos().to_le_bytes());
         bytes.extend(numbers.iter().flat_map(|number| number.to_le_bytes()));
@@ -61,26 +65,34 @@ impl Sump {
             mean: std::array::from_fn(|i| mean[i]),
             cov: std::array::from_fn(|i| std::array::from_fn(|j| cov[i * at::COUNT + j])),
         };
-        let [usual, plain, variance, duty, waits, from, to, litres, stirred_h, unknown, fill, emptied, ph] =
+        let &[usual, plain, variance, duty, waits, from, to, litres, stirred_h, unknown, fill, ref rest @ ..] =
             more
         else {
             return false;
         };
-        if !belief.is_sound() || !(0.0..=1.0).contains(duty) || belief.mean[at::LIQUID] <= 0.0 {
+        let &[emptied, ph, age, renewed, leaking] = rest else { return false };
+        let back = |ago_h: f64| (ago_h >= 0.0).then_some(-ago_h);
+        if !belief.is_sound() || !(0.0..=1.0).contains(&duty) || belief.mean[at::LIQUID] <= 0.0 {
             return false;
         }
-        self.tracker.habits = Habits::of_numbers([*usual, *plain, *variance]);
-        self.tracker.pump.duty = *duty;
+        self.tracker.habits = Habits::of_numbers([usual, plain, variance]);
+        self.tracker.pump.duty = duty;
         self.tracker.branches = vec![Branch { weight: 1.0, way: Way::Usual, belief }];
-        self.tracker.acidity.first = (*ph >= 0.0).then_some(*ph);
+        self.tracker.acidity.first = (ph >= 0.0).then_some(ph);
         // Counted back from the moment it was kept, which lies at 0 until the first reading comes.
-        let poured = (*waits != 0.0).then(|| Poured {
-            step: Step { from_h: -from, to_h: -to, litres: *litres, lowest: None },
-            stirred_h: *stirred_h,
-            unknown: *unknown != 0.0,
-            is_fill: *fill != 0.0,
+        let poured = (waits != 0.0).then(|| Poured {
+            step: Step { from_h: -from, to_h: -to, litres, lowest: None },
+            stirred_h,
+            unknown: unknown != 0.0,
+            is_fill: fill != 0.0,
         });
-        self.tracker.resume(Resumed { poured, emptied_h: (*emptied >= 0.0).then_some(-emptied) });
+        self.tracker.resume(Resumed {
+            poured,
+            emptied_h: back(emptied),
+            started_h: -age.max(0.0),
+            renewed_h: back(renewed),
+            leaking: leaking != 0.0,
+        });
         self.kept_at = Some(at);
         true
     }

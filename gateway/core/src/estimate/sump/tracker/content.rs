@@ -8,6 +8,7 @@ use super::super::{What, both};
 use super::{Acidity, RUN_BACK_H, Tracker, WINDOW_H};
 use crate::estimate::belief::{Belief, at};
 use crate::estimate::gaussian::Innovation;
+use crate::estimate::tank::Tank;
 
 /// A level that was away for this long may have missed a top-up, hours.
 const LEVEL_AWAY_H: f64 = 20.0 / 60.0;
@@ -43,16 +44,16 @@ const YOUNG_H: f64 = 24.0;
 const LEAK_SURE: f64 = 3.5;
 const LEAK_DAY: f64 = 0.012;
 
-/// How long a note about a top-up waits for the top-up, or counts for the last one, hours.
+/// How long a note about a top-up waits for it, hours.
 const SAID_H: f64 = 12.0;
 
 /// Content by one level or the mean of two, L; none for a level that no tank can have.
-pub(super) fn content_of(plant: &Plant, levels_mm: [Option<f64>; 2]) -> Option<f64> {
+pub(crate) fn content_of(tank: &Tank, levels_mm: [Option<f64>; 2]) -> Option<f64> {
     let mm = match levels_mm {
         [Some(a), Some(b)] => 0.5 * (a + b),
         [one, other] => one.or(other)?,
     };
-    (mm.is_finite()).then(|| plant.tank.volume_l(mm))
+    (mm.is_finite()).then(|| tank.volume_l(mm))
 }
 
 /// Variance of what the tank should hold.
@@ -255,16 +256,19 @@ impl Tracker {
             Some(metered) if (metered / step.litres - 1.0).abs() < 0.3 => (metered, 0.3 + 0.015 * metered),
             _ => by_level,
         };
-        let is_fill = self.emptied_h.take().is_some_and(|at| step.from_h - at < 48.0)
+        // A can or two may come before the fill itself.
+        let is_fill = self.emptied_h.is_some_and(|at| step.from_h - at < 48.0)
             && step.litres > 0.4 * plant.expected.full_l;
         let recent = |said: Option<(f64, f64)>| said.filter(|(at_h, _)| step.to_h - at_h < SAID_H);
         let said = recent(self.said.percent.take()).map(|(_, percent)| percent);
         let said_litres = recent(self.said.litres.take()).map(|(_, litres)| litres);
+        self.said.nothing_of_h = said_litres.is_none().then_some(step.to_h);
         let litres = match said_litres {
             Some(said) if (said / litres.0 - 1.0).abs() < 0.3 => fused(litres, (said, 0.08 * said)),
             _ => litres,
         };
         if is_fill {
+            self.emptied_h = None;
             self.acidity = Acidity::default();
         }
         mixing::merge(&mut self.branches);

@@ -17,13 +17,13 @@ use super::super::belief::{Belief, Interval, at};
 use super::median::{Middle, Window};
 use super::mixing::{Branch, Habits, Poured, Way};
 use super::plant::Plant;
-use super::steps::Steps;
+use super::steps::{Step, Steps};
 use super::{Happened, What};
 use conductivity::Surprise;
-use content::content_of;
 use memory::{Bias, Flows, Meter, Seen, Warmth, drying};
 use told::Said;
 
+pub(crate) use content::content_of;
 pub(super) use memory::{Acidity, Pump};
 pub(super) use told::Told;
 
@@ -71,6 +71,10 @@ pub(super) struct Instant {
 pub(super) struct Resumed {
     pub(super) poured: Option<Poured>,
     pub(super) emptied_h: Option<f64>,
+    /// When the sump was seen first.
+    pub(super) started_h: f64,
+    pub(super) renewed_h: Option<f64>,
+    pub(super) leaking: bool,
 }
 
 /// The tracker of one sump.
@@ -162,18 +166,21 @@ impl Tracker {
         }
     }
 
-    /// Goes on with the belief there is, as if it were now `gap_h` later than when it was kept.
+    /// Goes on with the belief there is; its times count from the moment it was kept until the tracker is woken.
     pub(super) fn resume(&mut self, resumed: Resumed) {
-        self.started_h = Some(0.0);
+        self.started_h = Some(resumed.started_h);
         self.poured = resumed.poured;
         self.emptied_h = resumed.emptied_h;
+        self.renewed_h = resumed.renewed_h.unwrap_or(f64::NEG_INFINITY);
+        self.leaking = resumed.leaking;
     }
 
     /// Puts the clock so that what was kept lies at `kept_h`.
     pub(super) fn wake(&mut self, kept_h: f64) {
         (self.now_h, self.believed_h, self.window_h) = (kept_h, kept_h, kept_h);
         self.seen = Seen { level_h: kept_h, conductivity_h: kept_h };
-        self.started_h = Some(kept_h);
+        self.started_h = self.started_h.map(|at_h| at_h + kept_h);
+        self.renewed_h += kept_h;
         if let Some(poured) = &mut self.poured {
             poured.step.from_h += kept_h;
             poured.step.to_h += kept_h;
@@ -181,14 +188,20 @@ impl Tracker {
         self.emptied_h = self.emptied_h.map(|at_h| at_h + kept_h);
     }
 
-    /// A top-up whose strength is still open.
-    pub(super) fn poured(&self) -> Option<Poured> {
-        self.poured
-    }
-
-    /// When the sump was emptied, if it has not been filled since.
-    pub(super) fn emptied_h(&self) -> Option<f64> {
-        self.emptied_h
+    /// What has to be kept beside the belief, its times counted from now.
+    pub(super) fn resumed(&self) -> Resumed {
+        let ago = |at_h: f64| at_h - self.now_h;
+        let poured = self.poured.map(|poured| {
+            let step = Step { from_h: ago(poured.step.from_h), to_h: ago(poured.step.to_h), ..poured.step };
+            Poured { step, ..poured }
+        });
+        Resumed {
+            poured,
+            emptied_h: self.emptied_h.map(ago),
+            started_h: self.started_h.map_or(0.0, ago),
+            renewed_h: Some(ago(self.renewed_h)).filter(|at_h| at_h.is_finite()),
+            leaking: self.leaking,
+        }
     }
 
     /// The belief as it stands, all ways of an unsettled top-up together.
@@ -230,7 +243,7 @@ impl Tracker {
         if let Some(us_cm) = seen.us_cm {
             self.take_conductivity(us_cm);
         }
-        if let Some(content) = content_of(plant, seen.level_mm) {
+        if let Some(content) = content_of(&plant.tank, seen.level_mm) {
             self.take_content(plant, content);
         }
         if self.branches.is_empty() {
@@ -255,7 +268,7 @@ impl Tracker {
         belief.pass(&Interval {
             running_h: self.gone.running_h + running_h,
             idle_h: self.gone.idle_h + idle_h,
-            drying: [self.flows.drying; 2],
+            drying: self.flows.drying,
         });
         belief.keep_possible();
         let put_back = self.put_back + self.flows.lost[1] * running_h + self.flows.lost[0] * idle_h;
@@ -354,7 +367,7 @@ impl Tracker {
     /// Lets this part of that time pass.
     fn pass(&mut self, part: f64) {
         let (running_h, idle_h) = (part * self.gone.running_h, part * self.gone.idle_h);
-        let gone = Interval { running_h, idle_h, drying: [self.flows.drying; 2] };
+        let gone = Interval { running_h, idle_h, drying: self.flows.drying };
         for branch in &mut self.branches {
             branch.belief.pass(&gone);
             branch.belief.keep_possible();

@@ -1,5 +1,6 @@
 //! What people say: readings by hand, and what they poured.
 
+use super::super::mixing::SAID_DEVIATION;
 use super::super::plant::Plant;
 use super::Tracker;
 use crate::estimate::belief::at;
@@ -7,8 +8,8 @@ use crate::estimate::belief::at;
 /// A manual reading this far off is doubted, in standard deviations.
 const HAND_OFF: f64 = 2.5;
 
-/// How far what people say of a mix lies from the truth, percent.
-const SAID_SPREAD: f64 = 0.3;
+/// A note so long after a top-up of which nobody said anything is about that one, hours.
+const WRITTEN_H: f64 = 1.0;
 
 /// What a person says, as the belief takes it.
 #[derive(Clone, Copy, PartialEq, Debug)]
@@ -25,6 +26,8 @@ pub(in crate::estimate::sump) enum Told {
 pub(super) struct Said {
     pub(super) percent: Option<(f64, f64)>,
     pub(super) litres: Option<(f64, f64)>,
+    /// End of the last top-up, if nobody said how much it was.
+    pub(super) nothing_of_h: Option<f64>,
 }
 
 impl Tracker {
@@ -32,7 +35,7 @@ impl Tracker {
     pub(in crate::estimate::sump) fn be_told(&mut self, plant: &Plant, told: Told) {
         match told {
             Told::TopUpLitres(litres) => {
-                self.said.litres = Some((self.now_h, litres));
+                self.hear_of_litres(litres);
                 return;
             }
             Told::TopUpPercent(percent) => {
@@ -86,14 +89,23 @@ impl Tracker {
         }
     }
 
-    /// The strength of a top-up: of the one that waits to be stirred, of the last one, or of one still to come.
+    /// The litres of a top-up still to come. What is said of the one just over is no news: the level has shown it already,
+    /// and better.
+    fn hear_of_litres(&mut self, litres: f64) {
+        let over = self.said.nothing_of_h.take().is_some_and(|at_h| self.now_h - at_h < WRITTEN_H);
+        if !over || self.steps.is_moving() {
+            self.said.litres = Some((self.now_h, litres));
+        }
+    }
+
+    /// The strength of a top-up: of the one that waits to be stirred, or of one still to come.
     pub(super) fn hear_of_mix(&mut self, percent: f64) {
         if self.poured.is_some() {
             for branch in &mut self.branches {
-                let off = (percent - branch.belief.mean[at::LAST_MIX]) / SAID_SPREAD;
-                let variance = branch.belief.variance(at::LAST_MIX) / (SAID_SPREAD * SAID_SPREAD) + 1.0;
+                let off = (percent - branch.belief.mean[at::LAST_MIX]) / SAID_DEVIATION;
+                let variance = branch.belief.variance(at::LAST_MIX) / (SAID_DEVIATION * SAID_DEVIATION) + 1.0;
                 branch.weight *= 0.02 + libm::exp(-0.5 * off * off / variance) / variance.sqrt();
-                branch.belief.see_number(at::LAST_MIX, percent, SAID_SPREAD);
+                branch.belief.see_number(at::LAST_MIX, percent, SAID_DEVIATION);
             }
             let total: f64 = self.branches.iter().map(|b| b.weight).sum();
             self.branches.iter_mut().for_each(|b| b.weight /= total);
