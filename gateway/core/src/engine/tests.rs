@@ -4,6 +4,7 @@ use std::time::Duration;
 
 use super::*;
 use crate::alarm::settings::{InstrumentSettings, LimitSettings, Priority, Side};
+use crate::estimate::guidance::Caution;
 use crate::estimate::note::NoteKind;
 use crate::estimate::settings::{BoxPart, FluidSettings, SumpProbes, SumpSettings, TankShape, WaterSettings};
 use crate::estimate::sump::advice::Topic;
@@ -401,6 +402,14 @@ fn limits_rest_while_a_clean_out_runs_and_the_journal_says_so() {
     assert_eq!((view.stage, view.limits_rest), ("running", true));
     assert_eq!(view.steps[0].outcome, "done", "emptied");
     assert!(view.sheet.expect("while it runs").numbers.cleaner_concentrate_l > 10.0);
+    let fill = story.engine.snapshot().sumps[0].fill.clone();
+    assert!(fill.to_do[0].starts_with("Clean-out, "), "{:?}", fill.to_do);
+    assert!(
+        fill.to_do.iter().any(|text| text.contains("limits of this sump are not judged")),
+        "{:?}",
+        fill.to_do
+    );
+    assert!(fill.cautions.contains(&Caution::GlovesAndEyes), "{:?}", fill.cautions);
     let rested =
         [("note", "cleanout"), ("cleanout", "suppression"), ("cleanout", "begun"), ("cleanout", "drain")];
     assert_eq!(story.states(), rested, "no alarm of an empty tank");

@@ -123,6 +123,16 @@ pub enum MixError {
         /// Low-mineral water.
         soft: f64,
     },
+    /// No premix within the rules leads there.
+    #[error(
+        "no premix from 1 to 30 % leads from {now} % to {target} %; drain some and refill, with a volume to fill up to"
+    )]
+    NoPremix {
+        /// Concentration in the sump.
+        now: f64,
+        /// Target.
+        target: f64,
+    },
     /// Nothing in the sump to be corrected.
     #[error("the sump is empty; fill it with a mix at the target concentration")]
     Empty,
@@ -137,7 +147,7 @@ pub enum MixError {
 }
 
 /// The number if it can be meant.
-fn checked(input: Input, value: f64) -> Result<f64, MixError> {
+pub(super) fn checked(input: Input, value: f64) -> Result<f64, MixError> {
     let (low, high) = input.range();
     // NaN lies in no range.
     if (low..=high).contains(&value) { Ok(value) } else { Err(MixError::OutOfRange { input, value }) }
@@ -296,9 +306,12 @@ fn drain_for(now: Mix, target: Mix, weakest: f64) -> Drain {
     Drain { waste_l, refill: Pour::of(target.litres - (now.litres - waste_l), strength) }
 }
 
+/// Cautions of whatever is poured in.
+const POUR: &[Caution] =
+    &[Caution::DataSheetFirst, Caution::GlovesAndEyes, Caution::LeaveRoom, Caution::MeasureAfter];
+
 fn top_up_words(outcome: TopUpOutcome, now: Mix, target: Mix) -> (&'static [Rule], &'static [Caution]) {
     use Caution::{DataSheetFirst, GlovesAndEyes, LeaveRoom, LicensedWaste, MeasureAfter};
-    const POUR: &[Caution] = &[DataSheetFirst, GlovesAndEyes, LeaveRoom, MeasureAfter];
     const DRAIN: &[Caution] = &[DataSheetFirst, GlovesAndEyes, LicensedWaste, LeaveRoom, MeasureAfter];
     match outcome {
         TopUpOutcome::AsItIs => (&[Rule::MassBalance], &[]),
@@ -352,40 +365,59 @@ fn top_up_words(outcome: TopUpOutcome, now: Mix, target: Mix) -> (&'static [Rule
 pub struct WithPremix {
     /// In the sump now.
     pub now: Mix,
-    /// Filling the room with it.
-    pub pour: Pour,
-    /// What is in the sump then.
-    pub reached: Mix,
+    /// Its strength, percent.
+    pub premix_percent: f64,
+    /// Filling the room with it, where there is a mark to fill up to.
+    pub filled: Option<Filled>,
     /// Target it is held against, percent.
     pub target_percent: f64,
     /// Litres of it that bring the concentration to target; `None` where no amount does.
     pub to_target_l: Option<f64>,
-    /// Whether they fit.
-    pub fits: bool,
 }
 
-/// What filling up to `fill_to_l` with a premix of `premix_percent` does, and how much of it would reach the target.
+/// A room filled with a premix.
+#[derive(Clone, Copy, PartialEq, Debug, Serialize)]
+pub struct Filled {
+    /// What fills it.
+    pub pour: Pour,
+    /// What is in the sump then.
+    pub reached: Mix,
+}
+
+impl WithPremix {
+    /// Whether the litres that lead to the target fit; `None` where nobody says what does, or no amount leads there.
+    pub fn fits(&self) -> Option<bool> {
+        Some(self.to_target_l? <= self.filled?.pour.litres + NOTHING_L)
+    }
+}
+
+/// What filling up to `fill_to_l`, if that is known, with a premix of `premix_percent` does, and how much of it would reach
+/// the target. An empty sump is at the premix's strength with the first drop.
 pub fn with_premix(
     now: Mix,
-    fill_to_l: f64,
+    fill_to_l: Option<f64>,
     premix_percent: f64,
     target_percent: f64,
 ) -> Result<Advice<WithPremix>, MixError> {
-    use Caution::{DataSheetFirst, GlovesAndEyes, LeaveRoom, MeasureAfter};
     let now = now.checked()?;
     let premix = checked(Input::Premix, premix_percent)?;
     let target = checked(Input::Target, target_percent)?;
-    let room = (checked(Input::FillTo, fill_to_l)? - now.litres).max(0.0);
-    let litres = now.litres * (target - now.percent) / (premix - target);
-    let to_target_l = Some(litres).filter(|l| l.is_finite() && *l >= 0.0);
-    let numbers = WithPremix {
-        now,
-        pour: Pour::of(room, premix),
-        reached: now.and(room, premix),
-        target_percent: target,
-        to_target_l,
-        fits: to_target_l.is_some_and(|l| l <= room + NOTHING_L),
+    let filled = match fill_to_l {
+        None => None,
+        Some(fill_to_l) => {
+            let room = (checked(Input::FillTo, fill_to_l)? - now.litres).max(0.0);
+            Some(Filled { pour: Pour::of(room, premix), reached: now.and(room, premix) })
+        }
     };
+    let to_target_l = if now.litres <= NOTHING_L {
+        (premix == target).then(|| filled.map_or(0.0, |filled| filled.pour.litres))
+    } else if now.percent == target {
+        Some(0.0)
+    } else {
+        let litres = now.litres * (target - now.percent) / (premix - target);
+        Some(litres).filter(|l| l.is_finite() && *l >= 0.0)
+    };
+    let numbers = WithPremix { now, premix_percent: premix, filled, target_percent: target, to_target_l };
     let mut rules = vec![Rule::MassBalance, Rule::ConcentrateIntoWater];
     if premix > STRONGEST_PREMIX_PERCENT {
         rules.insert(0, Rule::TooWeakStrongPremix);
@@ -393,7 +425,7 @@ pub fn with_premix(
     if premix < WEAKEST_PREMIX_PERCENT {
         rules.insert(0, Rule::TooStrongWeakPremix);
     }
-    Ok(Advice::new(numbers, &rules, &[DataSheetFirst, GlovesAndEyes, LeaveRoom, MeasureAfter]))
+    Ok(Advice::new(numbers, &rules, POUR))
 }
 
 /// A concentration corrected by adding only, with no mark to fill up to.
@@ -417,9 +449,12 @@ pub fn add_concentrate(now: Mix, target_percent: f64) -> Result<Advice<Correctio
     if now.percent >= target {
         return Err(MixError::NotTooWeak { now: now.percent, target });
     }
+    // Where the target is the strongest premix itself only neat concentrate would lead there.
+    if target >= STRONGEST_PREMIX_PERCENT {
+        return Err(MixError::NoPremix { now: now.percent, target });
+    }
     let litres = |strength: f64| now.litres * (target - now.percent) / (strength - target);
-    // The target may be the strongest premix itself: then only neat concentrate leads there.
-    let strength = if target < STRONGEST_PREMIX_PERCENT { STRONGEST_PREMIX_PERCENT } else { 100.0 };
+    let strength = STRONGEST_PREMIX_PERCENT;
     let rules = [Rule::TooWeakStrongPremix, Rule::MassBalance, Rule::ConcentrateIntoWater];
     Ok(correction(now, target, litres(100.0), Pour::of(litres(strength), strength), &rules))
 }
@@ -430,9 +465,12 @@ pub fn add_water(now: Mix, target_percent: f64) -> Result<Advice<Correction>, Mi
     if now.percent <= target {
         return Err(MixError::NotTooStrong { now: now.percent, target });
     }
+    // Where the target is as weak as the weakest premix only plain water would lead there.
+    if target <= WEAKEST_PREMIX_PERCENT {
+        return Err(MixError::NoPremix { now: now.percent, target });
+    }
     let litres = |strength: f64| now.litres * (now.percent - target) / (target - strength);
-    // The target may be as weak as the weakest premix: then only water leads there.
-    let strength = if target > WEAKEST_PREMIX_PERCENT { WEAKEST_PREMIX_PERCENT } else { 0.0 };
+    let strength = WEAKEST_PREMIX_PERCENT;
     let rules = [
         Rule::TooStrongWeakPremix,
         Rule::WeakestPremix,
@@ -449,10 +487,9 @@ fn correctable(now: Mix, target_percent: f64) -> Result<(Mix, f64), MixError> {
 }
 
 fn correction(now: Mix, target_percent: f64, neat_l: f64, pour: Pour, rules: &[Rule]) -> Advice<Correction> {
-    use Caution::{DataSheetFirst, GlovesAndEyes, LeaveRoom, MeasureAfter};
     let reached = now.and(pour.litres, pour.premix_percent);
     let numbers = Correction { now, target_percent, neat_l, pour, reached };
-    Advice::new(numbers, rules, &[DataSheetFirst, GlovesAndEyes, LeaveRoom, MeasureAfter])
+    Advice::new(numbers, rules, POUR)
 }
 
 /// What happens to the tank when the pumps stop.

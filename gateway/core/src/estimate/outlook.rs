@@ -11,7 +11,7 @@ use std::sync::LazyLock;
 use serde::Serialize;
 
 use super::guidance::{Advice, Caution, Rule};
-use super::mixing::{MixError, WaterBlend, blend_advice, blend_to};
+use super::mixing::{Input, MixError, WEAKEST_PREMIX_PERCENT, WaterBlend, blend_advice, blend_to, checked};
 use super::trend::normal_quantile;
 
 /// Why there is no outlook.
@@ -230,17 +230,22 @@ pub struct HoldingPremix {
     pub losses: Losses,
     /// Concentration to hold, percent.
     pub target_percent: f64,
-    /// Premix that holds it, percent.
+    /// Premix that holds it, percent; the weakest one where less than that would do.
     pub premix_percent: f64,
+    /// Whether it does, or even the weakest one lets it rise.
+    pub holds: bool,
 }
 
 /// The strength of daily top-ups that holds `target_percent`.
 pub fn holding_premix(losses: Losses, target_percent: f64) -> Result<Advice<HoldingPremix>, OutlookError> {
-    let target_percent = not_negative("the target concentration", target_percent, "%")?;
+    let target_percent = checked(Input::Target, target_percent)?;
     let losses = losses.checked()?;
-    let premix_percent = losses.makeup_that_holds(target_percent);
-    let numbers = HoldingPremix { losses, target_percent, premix_percent };
-    Ok(Advice::new(numbers, &[Rule::WeakerThanFill], &[Caution::DataSheetFirst]))
+    let holds = losses.makeup_that_holds(target_percent);
+    let premix_percent = holds.max(WEAKEST_PREMIX_PERCENT.min(target_percent));
+    let numbers = HoldingPremix { losses, target_percent, premix_percent, holds: premix_percent <= holds };
+    let mut rules = vec![Rule::WeakerThanFill];
+    rules.extend((!numbers.holds).then_some(Rule::WeakestPremix));
+    Ok(Advice::new(numbers, &rules, &[Caution::DataSheetFirst, Caution::GlovesAndEyes]))
 }
 
 /// When a limit is reached, with how unsure that is.

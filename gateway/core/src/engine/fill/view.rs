@@ -3,9 +3,9 @@
 use serde::Serialize;
 
 use super::{Fill, words};
-use crate::estimate::acidity::{BaselineSource, Judgement, Mark, PhTrend};
+use crate::estimate::acidity::{BaselineSource, Judgement, Mark, PhTrend, Verdict};
 use crate::estimate::cleanout::{Outcome, Sheet, Standing, Step};
-use crate::estimate::guidance::{Advice, NO_SAFETY_SYSTEM, Rule};
+use crate::estimate::guidance::{Advice, Caution, NO_SAFETY_SYSTEM, Rule};
 
 /// pH of a fill, and its clean-out.
 #[derive(Clone, PartialEq, Debug, Serialize)]
@@ -26,6 +26,10 @@ pub struct FillView {
     pub likely_biological: Option<&'static str>,
     /// Rules the judgement follows.
     pub rules: Vec<Rule>,
+    /// What all this asks for, in words, the most pressing first; empty where nothing does.
+    pub to_do: Vec<String>,
+    /// What to mind while doing it.
+    pub cautions: Vec<Caution>,
     /// The clean-out.
     pub cleanout: CleanoutView,
 }
@@ -93,7 +97,14 @@ pub struct StepView {
 
 impl Fill {
     pub(in crate::engine) fn view(&self) -> FillView {
-        let Advice { numbers: verdict, rules, .. } = self.acidity.verdict();
+        let Advice { numbers: verdict, rules, cautions } = self.acidity.verdict();
+        let cleanout = self.cleanout_view();
+        let to_do = to_do(&verdict, &cleanout);
+        let sheet = cleanout.sheet.as_ref().map(|sheet| sheet.cautions.clone());
+        // Without anything to do by the pH its cautions would only blunt those that matter.
+        let of_ph = if asks_for_something(&verdict) { cautions } else { Vec::new() };
+        let mut cautions = sheet.unwrap_or_default();
+        cautions.extend(of_ph.into_iter().filter(|caution| !cautions.contains(caution)).collect::<Vec<_>>());
         FillView {
             ph: verdict.now.map(|ph| ph.ph()),
             baseline_ph: verdict.baseline.map(|baseline| baseline.ph.ph()),
@@ -103,7 +114,9 @@ impl Fill {
             trend: verdict.trend.map(trend_view),
             likely_biological: verdict.suspicion.map(|suspicion| suspicion.text()),
             rules,
-            cleanout: self.cleanout_view(),
+            to_do,
+            cautions,
+            cleanout,
         }
     }
 
@@ -130,6 +143,38 @@ impl Fill {
             note: NO_SAFETY_SYSTEM,
         }
     }
+}
+
+/// Whether the pH asks for anything.
+fn asks_for_something(verdict: &Verdict) -> bool {
+    let dropped = matches!(verdict.judgement, Judgement::CorrectiveAction | Judgement::Replace);
+    dropped || verdict.suspicion.is_some()
+}
+
+fn to_do(verdict: &Verdict, cleanout: &CleanoutView) -> Vec<String> {
+    let mut all = Vec::new();
+    if let Some((step, to_do)) = cleanout.step.zip(cleanout.to_do) {
+        let hours = match cleanout.hours.zip(cleanout.hours_wanted) {
+            Some((so_far, wanted)) => format!(" ({so_far:.1} of {wanted:.1} pump hours so far)"),
+            None => String::new(),
+        };
+        all.push(format!("Clean-out, {}{hours}: {to_do}", step.noun()));
+    }
+    if cleanout.limits_rest {
+        all.push(Rule::CleanoutLimitsRest.text().to_owned());
+    }
+    if cleanout.stage == "suggested" {
+        all.push(
+            "The sump was emptied. If this is a clean-out, write it down, so that it is followed.".to_owned(),
+        );
+    }
+    all.extend(cleanout.regrowth.clone());
+    if let (Judgement::CorrectiveAction | Judgement::Replace, Some(drop)) = (verdict.judgement, verdict.drop)
+    {
+        all.push(words::drop_words(verdict.judgement, drop.ph()));
+    }
+    all.extend(verdict.suspicion.map(|suspicion| suspicion.text().to_owned()));
+    all
 }
 
 fn step_views(outcomes: [Outcome; 7]) -> Vec<StepView> {

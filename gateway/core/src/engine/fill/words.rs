@@ -109,7 +109,8 @@ pub(in crate::engine) fn regrowth(found: &Found, causes: &[(Step, Outcome)]) -> 
     text
 }
 
-fn drop_words(judgement: Judgement, drop: f64) -> String {
+/// How far the pH has dropped, and what that asks for.
+pub(super) fn drop_words(judgement: Judgement, drop: f64) -> String {
     let (mark, rule) = match judgement {
         Judgement::Replace => (REPLACE_OVER, Rule::PhDropReplace),
         Judgement::NoBaseline | Judgement::Fine | Judgement::CorrectiveAction => {

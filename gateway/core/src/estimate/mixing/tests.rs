@@ -36,16 +36,16 @@ fn corrections_are_refused_where_they_would_make_it_worse() {
     assert!(matches!(add_concentrate(mix(200.0, 8.0), 7.0), Err(MixError::NotTooWeak { .. })));
     assert!(matches!(add_water(mix(200.0, 6.0), 7.0), Err(MixError::NotTooStrong { .. })));
     assert_eq!(add_water(mix(0.0, 6.0), 5.0), Err(MixError::Empty));
-    let edge = add_concentrate(mix(100.0, 20.0), 30.0).unwrap().numbers;
-    assert!((edge.pour.premix_percent - 100.0).abs() < 1e-12 && edge.pour.litres.is_finite());
+    let edge = add_concentrate(mix(100.0, 20.0), 29.9).unwrap().numbers;
+    assert!((edge.pour.premix_percent - 30.0).abs() < 1e-12 && edge.pour.litres.is_finite());
 }
 
 #[test]
 fn a_premix_says_what_it_does_and_how_much_would_do() {
-    let numbers = with_premix(mix(260.0, 5.2), 320.0, 10.0, 7.0).unwrap().numbers;
-    assert!((numbers.reached.percent - 6.1).abs() < 1e-12);
-    assert!(numbers.to_target_l.is_some_and(|l| (l - 156.0).abs() < 1e-9) && !numbers.fits);
-    assert_eq!(with_premix(mix(260.0, 5.2), 320.0, 6.0, 7.0).unwrap().numbers.to_target_l, None);
+    let numbers = with_premix(mix(260.0, 5.2), Some(320.0), 10.0, 7.0).unwrap().numbers;
+    assert!((numbers.filled.expect("a mark").reached.percent - 6.1).abs() < 1e-12);
+    assert!(numbers.to_target_l.is_some_and(|l| (l - 156.0).abs() < 1e-9) && numbers.fits() == Some(false));
+    assert_eq!(with_premix(mix(260.0, 5.2), Some(320.0), 6.0, 7.0).unwrap().numbers.to_target_l, None);
 }
 
 #[test]
@@ -165,4 +165,23 @@ fn a_sump_that_is_too_full_and_under_the_limit_only_has_to_be_drained_to_the_mar
     let numbers = exchange(&request).unwrap().numbers;
     assert_eq!(numbers.outcome, ExchangeOutcome::FillingUpIsEnough);
     assert_eq!(numbers.partial.map(|c| (c.waste_l, c.refill_l)), Some((10.0, 0.0)));
+}
+
+#[test]
+fn a_premix_into_an_empty_sump_is_what_is_in_it() {
+    let to_target = |now, premix| with_premix(now, Some(320.0), premix, 7.0).unwrap().numbers.to_target_l;
+    assert_eq!(to_target(mix(0.0, 0.0), 10.0), None);
+    assert_eq!(to_target(mix(0.0, 0.0), 7.0), Some(320.0));
+    assert_eq!(to_target(mix(260.0, 7.0), 7.0), Some(0.0), "it is there already");
+    assert_eq!(
+        with_premix(mix(260.0, 5.2), None, 10.0, 7.0).unwrap().numbers.fits(),
+        None,
+        "nobody knows the room"
+    );
+}
+
+#[test]
+fn neat_concentrate_and_plain_water_are_never_poured() {
+    assert!(matches!(add_concentrate(mix(260.0, 5.2), 30.0), Err(MixError::NoPremix { .. })));
+    assert!(matches!(add_water(mix(260.0, 5.2), 1.0), Err(MixError::NoPremix { .. })));
 }

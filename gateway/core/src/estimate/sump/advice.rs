@@ -361,8 +361,11 @@ fn premix(prospect: &Prospect, setting: &Setting) -> Option<Suggestion> {
         Plateau::Rises => "rises without end".to_owned(),
     };
     let text = format!(
-        "Mix top-ups at {:.1} % instead of about {:.1} %: that holds {:.1} %. As it is the concentration {leads}.",
-        holds.value, usual.value, setting.target_percent
+        "Mix top-ups at {:.1} % instead of about {:.1} %: that {} {:.1} %. As it is the concentration {leads}.",
+        holds.value,
+        usual.value,
+        if advice.numbers.holds { "holds" } else { "comes closest to" },
+        setting.target_percent
     );
     let (low, high) = holds.interval();
     let unsure = format!("{low:.1} to {high:.1} % by what the losses may be (90 %).");

@@ -1,9 +1,11 @@
 //! What is asked to the advice of the core.
 
+use std::fmt;
+
 use serde::Serialize;
 use sumpwarden_core::estimate::guidance::{Advice, Caution, Rule};
 use sumpwarden_core::estimate::mixing::{
-    Correction, Exchange, ExchangeOutcome, ExchangeRequest, Mix, MixError, RunBack, RunBackOutcome, TopUp,
+    Correction, Exchange, ExchangeOutcome, ExchangeRequest, Mix, RunBack, RunBackOutcome, TopUp,
     TopUpOutcome, TopUpWater, WithPremix, add_concentrate, add_water, exchange, run_back, top_up,
     top_up_water, with_premix,
 };
@@ -58,9 +60,7 @@ impl Answer {
         }
         let now = Mix { litres, percent: asked.now_percent.unwrap_or(0.0) };
         if let Some(premix) = asked.premix_percent {
-            // Without a mark to fill up to there is no room to speak of, only an amount that would do.
-            let fill_to = asked.fill_to_l.unwrap_or(litres);
-            self.premix = kept(with_premix(now, fill_to, premix, target), wrong);
+            self.premix = kept(with_premix(now, asked.fill_to_l, premix, target), wrong);
         }
         match asked.fill_to_l {
             Some(fill_to) => {
@@ -103,14 +103,12 @@ impl Answer {
 
     fn outlook(&mut self, asked: &Asked, wrong: &mut Vec<Wrong>) {
         let Some(losses) = asked.losses else { return };
-        let fails = |error: &dyn std::fmt::Display| Wrong::new(error.to_string(), CURE);
         if let Some(target) = asked.target_percent {
-            self.holding = holding_premix(losses, target).map_err(|error| wrong.push(fails(&error))).ok();
+            self.holding = kept(holding_premix(losses, target), wrong);
         }
         if let (Some(limit), Some(water), Some(soft)) = (asked.limit_mg_l, asked.water_mg_l, asked.soft_mg_l)
         {
-            let plateau = plateau_water(losses, limit, (water, soft));
-            self.plateau = plateau.map_err(|error| wrong.push(fails(&error))).ok();
+            self.plateau = kept(plateau_water(losses, limit, (water, soft)), wrong);
         }
     }
 
@@ -135,8 +133,10 @@ impl Answer {
             .top_up
             .as_ref()
             .is_none_or(|a| matches!(a.numbers.outcome, TopUpOutcome::Reached | TopUpOutcome::AsItIs));
-        let soft =
-            self.best_exchange().is_none_or(|a| a.numbers.outcome == ExchangeOutcome::FillingUpIsEnough);
+        let soft = self.best_exchange().is_none_or(|a| {
+            a.numbers.outcome == ExchangeOutcome::FillingUpIsEnough
+                && a.numbers.partial.is_none_or(|change| change.waste_l <= 0.0)
+        });
         let stays = self.run_back.as_ref().is_none_or(|a| a.numbers.outcome != RunBackOutcome::RunsOver);
         mixed && soft && stays && self.plateau.as_ref().is_none_or(|a| a.numbers.blend.enough)
     }
@@ -179,6 +179,6 @@ fn grounds<N>(advice: &Option<Advice<N>>) -> Option<(&[Rule], &[Caution])> {
 const CURE: &str = "check the number and its unit";
 
 /// The advice; an error is noted.
-fn kept<N>(advice: Result<Advice<N>, MixError>, wrong: &mut Vec<Wrong>) -> Option<Advice<N>> {
+fn kept<N, E: fmt::Display>(advice: Result<Advice<N>, E>, wrong: &mut Vec<Wrong>) -> Option<Advice<N>> {
     advice.map_err(|error| wrong.push(Wrong::new(error.to_string(), CURE))).ok()
 }

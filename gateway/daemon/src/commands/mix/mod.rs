@@ -47,7 +47,8 @@ pub struct Options {
     /// Concentration wanted, percent
     #[arg(long, value_name = "PERCENT")]
     pub target: Option<String>,
-    /// Volume to fill up to; left out, only the concentration is corrected
+    /// Volume to fill up to; left out, the fill mark of the configuration, and without one only the concentration is
+    /// corrected
     #[arg(long, value_name = "VOLUME")]
     pub fill_to: Option<String>,
     /// A premix at hand: what would it do? percent

@@ -88,7 +88,10 @@ fn where_pouring_is_not_enough_it_says_so_and_how_much_to_drain() {
 fn without_a_mark_the_concentration_is_corrected_by_the_rules() {
     let weak = answered(&["--volume", "200 L", "--brix", "2.5", "--factor", "2", "--target", "7"]);
     // 200 · 2 / 23 = 17.39 L of 30 %; neat 200 · 2 / 93 = 4.30 L.
-    holds(&weak.text, &["2.5 Brix × 2 = 5.00 %", "17.4 L of a premix of 30.00 %", "neat, to compare 4.30 L"]);
+    holds(
+        &weak.text,
+        &["2.5 Brix × 2 = 5.00 %", "17.4 L of a premix of 30.00 %", "neat, not to be poured 4.30 L"],
+    );
     let strong = answered(&["--volume", "200 L", "--now", "9.5 %", "--target", "7"]);
     holds(&strong.text, &["Pour in 83.3 L of a premix of 1.00 %"]);
     let right = answered(&["--volume", "200 L", "--now", "7", "--target", "7"]);
@@ -235,4 +238,52 @@ fn json_holds_the_same_numbers_rules_and_the_notice() {
     assert_eq!(value["reached"], true);
     assert!(value["notice"].as_str().unwrap().contains("not a safety system"));
     assert!(value["advice"].get("exchange").is_none());
+}
+
+#[test]
+fn steps_lead_where_the_first_line_says() {
+    // 300 L at 4 % with 20 L of room: 30 % of them bring it to 5.6 %, so something has to go first.
+    let weak = answered(&["--volume", "300 L", "--now", "4", "--target", "7", "--fill-to", "320 L"]);
+    let drained = weak.text.find("drain ").expect("it says what to drain");
+    let step = weak.text.find("1. Drain ").expect("the steps begin with the draining");
+    assert!(drained < step && !weak.reached, "{}", weak.text);
+    let full = answered(&["--volume", "340 L", "--now", "7", "--target", "7", "--fill-to", "320 L"]);
+    holds(&full.text, &["drain 20.0 L.", "1. Drain 20.0 L into a waste container."]);
+    assert!(!full.text.contains("2."), "nothing is poured: {}", full.text);
+}
+
+#[test]
+fn a_tank_that_would_run_over_stops_everything() {
+    let sumps = sumps();
+    let words = [
+        "--config",
+        "shop.toml",
+        "--sump",
+        "lathe-3",
+        "--volume",
+        "200 L",
+        "--now",
+        "5",
+        "--fill-to",
+        "900 L",
+    ];
+    let reply = reply(&options(&words), &sumps).expect("an answer");
+    assert!(reply.text.starts_with("STOP: the tank does not hold"), "{}", reply.text);
+    assert!(!reply.text.contains("Add it to the sump"), "{}", reply.text);
+}
+
+#[test]
+fn a_blend_without_soft_water_is_no_minus() {
+    let words = [
+        "--volume",
+        "260 L",
+        "--hardness",
+        "200 mg/L",
+        "--limit",
+        "400 mg/L",
+        "--water-hardness",
+        "100 mg/L",
+    ];
+    let reply = answered(&[&words[..], &["--soft-hardness", "10 mg/L", "--fill-to", "320 L"]].concat());
+    assert!(!reply.text.contains("-0 %") && reply.text.contains("0 % low-mineral"), "{}", reply.text);
 }

@@ -105,7 +105,8 @@ fn hardness(mg_l: f64) -> String {
 
 fn share(value: f64) -> String {
     // Rounded up: a share that is meant to keep something under a limit is no smaller than needed.
-    format!("{:.0} %", (value * 100.0 - 1e-9).ceil())
+    // Nothing is added to make the zero of a rounded nothing a plain one.
+    format!("{:.0} %", (value * 100.0 - 1e-9).ceil() + 0.0)
 }
 
 /// Writes volumes in one unit.
@@ -142,6 +143,13 @@ impl Say {
     /// What to do, a sentence or two for each question.
     fn answer(&self, answer: &Answer) -> Vec<String> {
         let mut lines = Vec::new();
+        // What must not be done comes before anything that could be.
+        let tank = answer.run_back.as_ref().map(|a| &a.numbers);
+        let (stop, over) = tank.map_or((None, None), |tank| match tank.outcome {
+            RunBackOutcome::RunsOver => (self.run_back(tank), None),
+            RunBackOutcome::OverMark | RunBackOutcome::Fits => (None, self.run_back(tank)),
+        });
+        lines.extend(stop);
         // Where something has to go first, what to pour without that comes after it and says so.
         let refill = drained_refill(answer);
         lines.extend(refill.map(|(exchange, waste, refill)| self.refill(exchange, waste, refill)));
@@ -156,7 +164,7 @@ impl Say {
         lines.extend(answer.water.as_ref().and_then(|a| self.water(&a.numbers)));
         lines.extend(answer.plateau.as_ref().map(|a| plateau_line(&a.numbers)));
         lines.extend(answer.holding.as_ref().map(|a| holding_line(&a.numbers)));
-        lines.extend(answer.run_back.as_ref().and_then(|a| self.run_back(&a.numbers)));
+        lines.extend(over);
         lines
     }
 
@@ -210,20 +218,20 @@ impl Say {
     }
 
     fn with_premix(&self, premix: &WithPremix) -> String {
-        let strength = percent(premix.pour.premix_percent);
+        let strength = percent(premix.premix_percent);
         let target = percent(premix.target_percent);
-        let filled = match premix.pour.litres > NOTHING {
-            true => format!(
+        let filled = match premix.filled.filter(|filled| filled.pour.litres > NOTHING) {
+            Some(filled) => format!(
                 "Filling up with {} of the premix of {strength} gives {}; ",
-                self.volume(premix.pour.litres),
-                percent(premix.reached.percent)
+                self.volume(filled.pour.litres),
+                percent(filled.reached.percent)
             ),
-            false => format!("Of the premix of {strength}, "),
+            None => format!("Of the premix of {strength}, "),
         };
-        let to_target = match (premix.to_target_l, premix.fits) {
+        let to_target = match (premix.to_target_l, premix.fits()) {
             (None, _) => format!("no amount of it leads to {target}."),
-            (Some(litres), true) => format!("{} of it lead to {target}.", self.volume(litres)),
-            (Some(litres), false) => {
+            (Some(litres), None | Some(true)) => format!("{} of it lead to {target}.", self.volume(litres)),
+            (Some(litres), Some(false)) => {
                 format!("{} of it would lead to {target}, more than fits.", self.volume(litres))
             }
         };
@@ -317,18 +325,17 @@ impl Say {
         }
     }
 
-    /// Pouring in order, where there is one thing to be poured.
+    /// Draining and pouring in order, the way that reaches what is wanted; none where the tank would run over.
     fn steps(&self, answer: &Answer) -> Vec<String> {
-        let drained = drained_refill(answer);
-        let refill =
-            drained.map_or(answer.top_up.as_ref().map(|a| &a.numbers), |(_, _, refill)| Some(refill));
-        let best = refill.and_then(|plan| plan.pour);
-        let pour = best.or(answer.correction.as_ref().map(|a| a.numbers.pour));
-        let Some(pour) = pour.filter(|pour| pour.litres > NOTHING) else { return Vec::new() };
+        if answer.run_back.as_ref().is_some_and(|a| a.numbers.outcome == RunBackOutcome::RunsOver) {
+            return Vec::new();
+        }
+        let (waste_l, pour) = drain_and_pour(answer);
         let mut steps = Vec::new();
-        if let Some((_, waste_l, _)) = drained {
+        if waste_l > NOTHING {
             steps.push(format!("Drain {} into a waste container.", self.volume(waste_l)));
         }
+        let Some(pour) = pour.filter(|pour| pour.litres > NOTHING) else { return steps };
         steps.push(format!(
             "Put {} of water into a clean container, softened or demineralised where there is some.",
             self.volume(pour.water_l)
@@ -370,11 +377,11 @@ impl Say {
             rows.push(("wanted", percent(correction.target_percent)));
             rows.push(("poured in", self.pour(correction.pour)));
             rows.push(("afterwards", self.mix(correction.reached)));
-            rows.push(("neat, to compare", self.volume(correction.neat_l)));
+            rows.push(("neat, not to be poured", self.volume(correction.neat_l)));
         }
-        if let Some(premix) = answer.premix.as_ref().map(|a| &a.numbers) {
-            rows.push(("the premix, filled up", self.pour(premix.pour)));
-            rows.push(("  afterwards", self.mix(premix.reached)));
+        if let Some(filled) = answer.premix.as_ref().and_then(|a| a.numbers.filled) {
+            rows.push(("the premix, filled up", self.pour(filled.pour)));
+            rows.push(("  afterwards", self.mix(filled.reached)));
         }
         self.hardness_numbers(answer, &mut rows);
         let refill = drained_refill(answer).and_then(|(_, _, refill)| refill.pour);
@@ -461,6 +468,18 @@ fn drained_refill(answer: &Answer) -> Option<(&Exchange, f64, &TopUp)> {
     Some((exchange, waste_l, &refill.numbers))
 }
 
+/// What to drain first, L, and what to pour in then, so that what is wanted is reached.
+fn drain_and_pour(answer: &Answer) -> (f64, Option<Pour>) {
+    if let Some((_, waste_l, refill)) = drained_refill(answer) {
+        return (waste_l, refill.pour);
+    }
+    match answer.top_up.as_ref().map(|a| &a.numbers) {
+        Some(TopUp { drain: Some(drain), .. }) => (drain.waste_l, Some(drain.refill)),
+        Some(plan) => (0.0, plan.pour),
+        None => (0.0, answer.correction.as_ref().map(|a| a.numbers.pour)),
+    }
+}
+
 fn plateau_line(water: &PlateauWater) -> String {
     let tends = match water.plateau_untreated {
         Plateau::At(mg_l) => format!("tends to {}", hardness(mg_l)),
@@ -481,9 +500,11 @@ fn plateau_line(water: &PlateauWater) -> String {
 }
 
 fn holding_line(premix: &HoldingPremix) -> String {
-    format!(
-        "Day by day, a premix of {} holds {}.",
-        percent(premix.premix_percent),
-        percent(premix.target_percent)
-    )
+    let (strength, target) = (percent(premix.premix_percent), percent(premix.target_percent));
+    match premix.holds {
+        true => format!("Day by day, a premix of {strength} holds {target}."),
+        false => format!(
+            "Day by day, less than the weakest premix of {strength} would hold {target}: with it the concentration rises."
+        ),
+    }
 }

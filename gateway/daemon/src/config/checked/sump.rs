@@ -3,6 +3,7 @@
 use std::collections::BTreeMap;
 
 use sumpwarden_core::estimate::fluid::{JarTest, JarTestError};
+use sumpwarden_core::estimate::mixing::STRONGEST_PREMIX_PERCENT;
 use sumpwarden_core::estimate::settings::{FluidSettings, SumpProbes, SumpSettings, WaterSettings};
 use sumpwarden_core::estimate::tank::Tank;
 use sumpwarden_core::model::{ProbeIndex, Quantity, Unit};
@@ -11,6 +12,9 @@ use super::super::file::{Fluid, Shop, Sump, Water};
 use super::limit::ProbeFacts;
 use super::notes::{At, Notes, name, number};
 use super::tank;
+
+/// Concentrations to be held, percent; what is stronger than the strongest premix cannot be topped up.
+const TARGET: (f64, f64) = (0.5, STRONGEST_PREMIX_PERCENT);
 
 /// A checked sump before its probes are known.
 pub(super) struct Checked {
@@ -51,8 +55,7 @@ pub(super) fn sump(
     let makeup_percent = percent("makeup_percent", table.makeup_percent, (0.0, 50.0));
     let chip_solid_percent = percent("chip_solid_percent", table.chip_solid_percent, (0.5, 60.0));
     let target = notes.require(at, "target_percent", table.target_percent, "7.5");
-    let target =
-        target.and_then(|value| notes.within(&at.key("target_percent"), value, (0.5, 50.0), "percent"));
+    let target = target.and_then(|value| notes.within(&at.key("target_percent"), value, TARGET, "percent"));
     let (shape, tank) = match &table.tank {
         Some(tank) => tank::tank(notes, &at.key("tank"), tank),
         None => {

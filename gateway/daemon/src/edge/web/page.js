@@ -90,7 +90,15 @@ function tank(sump) {
   return drawn;
 }
 
-// What to do now: alarms first, then advice.
+// Something to do, in words.
+function toDo(text, unsure) {
+  const item = element("li");
+  item.append(element("b", "do"), text);
+  if (unsure !== null) item.append(" ", element("span", unsure, { class: "why" }));
+  return item;
+}
+
+// What to do now: alarms first, then what the fill asks for, then advice.
 function tasks(sump) {
   const list = element("ul");
   for (const alarm of sump.alarms) {
@@ -99,21 +107,29 @@ function tasks(sump) {
     item.append(element("b", word), alarm.message);
     list.append(item);
   }
-  for (const advice of sump.advice) {
-    const item = element("li");
-    item.append(element("b", "do"), advice.text);
-    if (advice.unsure !== null) item.append(" ", element("span", advice.unsure, { class: "why" }));
-    list.append(item);
-  }
+  list.append(...sump.fill.to_do.map((text) => toDo(text, null)));
+  list.append(...sump.advice.map((advice) => toDo(advice.text, advice.unsure)));
   if (list.children.length === 0) list.append(element("li", "nothing to do", { class: "well" }));
   return list;
 }
 
+// What to mind while doing it, in the open: each caution once.
+function cautions(sump) {
+  const all = [...sump.fill.cautions, ...sump.advice.flatMap((advice) => advice.cautions)];
+  const texts = new Set(all.map((caution) => caution.text));
+  if (texts.size === 0) return "";
+  const made = element("p", undefined, { class: "mind wide" });
+  made.append(element("b", "Mind"), " ", [...texts].join(" "));
+  return made;
+}
+
 function forecast(sump) {
-  if (sump.outlook === null) return "";
-  const list = element("ul", undefined, { class: "wide" });
+  if (sump.outlook === null || sump.outlook.limits.length === 0) return "";
+  const made = element("section", undefined, { class: "wide" });
+  const list = element("ul");
   for (const limit of sump.outlook.limits) list.append(element("li", limit.text));
-  return list;
+  made.append(element("h3", "What lies ahead"), list);
+  return made;
 }
 
 function inFigures(value) {
@@ -127,7 +143,7 @@ function reasons(sump) {
   const made = element("details", undefined, { class: "wide" });
   made.open = opened.has(key);
   made.addEventListener("toggle", () => (made.open ? opened.add(key) : opened.delete(key)));
-  made.append(element("summary", "numbers, rules and cautions"));
+  made.append(element("summary", "numbers, rules and cautions", { "data-key": key }));
   for (const advice of sump.advice) {
     made.append(element("p", advice.text));
     const numbers = element("dl");
@@ -149,7 +165,7 @@ function card(sump) {
   const made = element("article", undefined, { "data-urgency": urgency(sump) });
   const head = element("div");
   head.append(element("h2", sump.title), element("p", `${sump.name} · ${sump.fluid} · target ${sump.target_percent} %`, { class: "name" }));
-  made.append(head, tank(sump), tasks(sump), forecast(sump), figures(sump), reasons(sump));
+  made.append(head, tank(sump), tasks(sump), cautions(sump), forecast(sump), figures(sump), reasons(sump));
   return made;
 }
 
@@ -167,7 +183,10 @@ async function refresh() {
     document.getElementById("site").textContent = `Sumps of ${shop.site}`;
     document.title = `Sumps of ${shop.site}`;
     const sumps = [...shop.sumps].sort((a, b) => rank(a) - rank(b));
+    // Whoever works with the keyboard keeps the place when the cards are drawn anew.
+    const focused = document.activeElement?.dataset?.key;
     document.getElementById("sumps").replaceChildren(...sumps.map(card));
+    if (focused !== undefined) document.querySelector(`[data-key="${CSS.escape(focused)}"]`)?.focus();
     fresh.textContent = `as of ${new Date(shop.at).toLocaleTimeString()}`;
   } catch (error) {
     fresh.textContent = `the gateway does not answer (${error.message}); what stands here is old`;
