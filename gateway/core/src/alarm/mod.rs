@@ -5,7 +5,9 @@
 //! causes. Delays run on the monotonic clock, so a clock step neither raises nor clears anything. A bad value never
 //! raises a process alarm and never clears one: it only makes a delay that is running start over.
 
+pub mod condition;
 pub mod delay;
+pub mod notice;
 pub mod settings;
 pub mod state;
 pub mod wording;

@@ -2,6 +2,8 @@
 
 use std::time::Duration;
 
+use serde::{Deserialize, Serialize};
+
 use crate::estimate::settings::EstimateKind;
 use crate::model::{ProbeIndex, SumpIndex};
 
@@ -38,7 +40,8 @@ pub enum Subject {
 }
 
 /// Side of a limit.
-#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
 pub enum Side {
     /// Too low at or under the setpoint.
     Low,
@@ -47,7 +50,8 @@ pub enum Side {
 }
 
 /// Priority, by consequence and time to respond (ISA-18.2 clause on rationalization).
-#[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Debug)]
+#[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Debug, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
 pub enum Priority {
     /// Within a week.
     Low,

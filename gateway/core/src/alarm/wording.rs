@@ -1,13 +1,319 @@
 //! What an alarm says. All texts of alarms stand here, so that another language is another file like this one.
 
 use std::fmt::Write as _;
+use std::time::Duration;
 
+use crate::estimate::guidance::Caution;
 use crate::estimate::outlook::Crossing;
 use crate::estimate::settings::EstimateKind;
-use crate::model::{Quality, Quantity};
+use crate::model::{Quality, Quantity, Timestamp, Unit};
 
-use super::settings::{LimitSettings, Side};
+use super::condition::{Condition, Fault};
+use super::notice::{Change, Facts, Notice};
+use super::settings::{LimitSettings, Priority, Side};
 use super::state::State;
+
+/// Who reads: in which units and time zone.
+#[derive(Clone, PartialEq, Debug)]
+pub struct Reader {
+    /// Units.
+    pub units: Units,
+    /// Time zone.
+    pub zone: jiff::tz::TimeZone,
+}
+
+/// Units people read.
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Default)]
+pub enum Units {
+    /// Litres, millimetres, °C, mg/L as CaCO3.
+    #[default]
+    Metric,
+    /// US gallons, inches, °F, grains per gallon.
+    Us,
+}
+
+/// A notice in words, part by part.
+#[derive(Clone, PartialEq, Eq, Debug, serde::Serialize)]
+pub struct Message {
+    /// Which sump and what, in one line: "Lathe 1: pH 8.42, low limit 8.60".
+    pub headline: String,
+    /// How sure that is, for what is an estimate.
+    pub sure: Option<String>,
+    /// What to do now; empty where there is nothing to do any more.
+    pub action: String,
+    /// By when, where something is to be done.
+    pub by_when: Option<String>,
+    /// What to mind.
+    pub cautions: Vec<&'static str>,
+}
+
+/// `notice` in words for `reader`.
+pub fn message(notice: &Notice, reader: &Reader) -> Message {
+    let stands = notice.change == Change::Raised;
+    let what = facts_text(&notice.facts, reader.units);
+    let ending = match notice.change {
+        Change::Raised => String::new(),
+        Change::Acknowledged => ": acknowledged".to_owned(),
+        Change::Returned | Change::Ended => ": back to normal".to_owned(),
+        Change::Withheld => ": withheld".to_owned(),
+    };
+    let by = notice.by.as_ref().map(|by| format!(" by {by}")).unwrap_or_default();
+    let why = notice.why.as_ref().map(|why| format!(" ({why})")).unwrap_or_default();
+    Message {
+        headline: format!("{}: {what}{ending}{by}{why}", notice.title),
+        sure: sureness(&notice.facts, reader.units),
+        action: if stands { action_of(&notice.facts).to_owned() } else { String::new() },
+        by_when: stands.then(|| by_when(notice, reader)),
+        cautions: if stands { cautions_of(&notice.facts) } else { Vec::new() },
+    }
+}
+
+/// What it is about and how it stands, in one line without the sump.
+fn facts_text(facts: &Facts, units: Units) -> String {
+    match facts {
+        Facts::Limit { quantity, estimate, side, setpoint, value, ahead_days, .. } => {
+            let quantity = Quantity::from_word(quantity);
+            let noun = match (estimate, quantity) {
+                (Some(word), _) => EstimateKind::from_word(word).map_or("estimate", noun_of_estimate),
+                (None, Some(quantity)) => noun(quantity),
+                (None, None) => "value",
+            };
+            let show = |value: f64| match quantity {
+                Some(quantity) => in_units(quantity, value, units),
+                None => format!("{value}"),
+            };
+            let now = value.map_or("not known now".to_owned(), show);
+            let side = match side {
+                Side::Low => "low",
+                Side::High => "high",
+            };
+            let limit = show(*setpoint);
+            match ahead_days {
+                None => format!("{noun} {now}, {side} limit {limit}"),
+                Some((days, low90, high90)) => {
+                    let crossing = Crossing { days: *days, low90: *low90, high90: *high90, never_share: 0.0 };
+                    format!("{noun} {now}, {side} limit {limit} {}", when_text(&crossing))
+                }
+            }
+        }
+        Facts::Probe { probe, reason } => format!("probe {probe}: {reason}"),
+        Facts::Condition { condition, value, detail } => {
+            let known = Condition::from_word(condition);
+            let text = known.map_or(condition.as_str(), |condition| condition_text(condition));
+            let number = known.zip(*value).map(|(c, v)| condition_number(c, v, units)).unwrap_or_default();
+            let detail = if detail.is_empty() { String::new() } else { format!(": {detail}") };
+            format!("{text}{number}{detail}")
+        }
+        Facts::Fault { fault, of, detail } => {
+            let text = Fault::from_word(fault).map_or(fault.as_str(), |fault| fault_text(fault));
+            let of = if of.is_empty() { String::new() } else { format!(" {of}") };
+            let detail = if detail.is_empty() { String::new() } else { format!(": {detail}") };
+            format!("{text}{of}{detail}")
+        }
+    }
+}
+
+/// How sure an estimate is: its interval, and the probability where the limit asks for one.
+fn sureness(facts: &Facts, units: Units) -> Option<String> {
+    let Facts::Limit { quantity, interval, probability, .. } = facts else { return None };
+    let quantity = Quantity::from_word(quantity)?;
+    let between = interval.map(|(low, high)| {
+        format!(
+            "an estimate, between {} and {} nine times in ten",
+            in_units(quantity, low, units),
+            in_units(quantity, high, units)
+        )
+    });
+    let passed = probability.map(|p| format!("past the limit with {:.0} %", 100.0 * p));
+    match (between, passed) {
+        (Some(between), Some(passed)) => Some(format!("{between}; {passed}")),
+        (between, passed) => between.or(passed),
+    }
+}
+
+/// Time to respond by priority, as the reader's clock shows it.
+fn by_when(notice: &Notice, reader: &Reader) -> String {
+    let (span, words) = match notice.priority {
+        Priority::High => return "now".to_owned(),
+        Priority::Medium => (Duration::from_hours(24), "within the day"),
+        Priority::Low => (Duration::from_hours(7 * 24), "within a week"),
+    };
+    let until = time_text(notice.at().plus(span), &reader.zone);
+    format!("{words}, by {until}")
+}
+
+/// A moment on the reader's clock: `Tue 3 Mar 08:05`.
+pub fn time_text(at: Timestamp, zone: &jiff::tz::TimeZone) -> String {
+    jiff::Timestamp::from_nanosecond(i128::from(at.as_nanos()))
+        .map(|at| at.to_zoned_datetime(zone.clone()).strftime("%a %-d %b %H:%M").to_string())
+        .unwrap_or_default()
+}
+
+/// What to do first.
+fn action_of(facts: &Facts) -> &'static str {
+    match facts {
+        Facts::Limit { quantity, estimate, side, .. } => {
+            let chips = estimate.as_deref() == Some(EstimateKind::ChipSolids.word());
+            match Quantity::from_word(quantity) {
+                Some(_) if chips => "Plan to take the chips out; mind the room they take when topping up.",
+                Some(quantity) => action(quantity, *side),
+                None => "Check at the machine.",
+            }
+        }
+        Facts::Probe { .. } => "Look at the probe and its wiring; until then check by hand.",
+        Facts::Condition { condition, .. } => {
+            Condition::from_word(condition).map_or("Check at the machine.", condition_action)
+        }
+        Facts::Fault { fault, .. } => Fault::from_word(fault).map_or("Look at the gateway.", fault_action),
+    }
+}
+
+/// What to mind while doing it.
+fn cautions_of(facts: &Facts) -> Vec<&'static str> {
+    let cautions: &[Caution] = match facts {
+        Facts::Limit { quantity, .. } => match Quantity::from_word(quantity) {
+            Some(Quantity::Concentration | Quantity::Hardness | Quantity::Conductivity) => {
+                &[Caution::GlovesAndEyes, Caution::DataSheetFirst]
+            }
+            Some(Quantity::Ph) => &[Caution::GlovesAndEyes, Caution::CheckByHand],
+            Some(Quantity::Level | Quantity::Volume) => &[Caution::LeaveRoom],
+            _ => &[],
+        },
+        Facts::Probe { .. } => &[Caution::LockOut],
+        Facts::Condition { condition, .. } => match Condition::from_word(condition) {
+            Some(Condition::PhDrop | Condition::LikelyBiological | Condition::Regrowth) => {
+                &[Caution::CheckByHand, Caution::NotABacteriaCount, Caution::BiocidesByThoseAllowed]
+            }
+            Some(Condition::PhReplace) => &[Caution::GlovesAndEyes, Caution::LicensedWaste, Caution::LockOut],
+            Some(Condition::WouldOverflow) => &[Caution::LicensedWaste],
+            Some(Condition::UnexplainedLoss) => &[Caution::LockOut, Caution::LicensedWaste],
+            Some(Condition::MixWrong) => &[Caution::GlovesAndEyes, Caution::DataSheetFirst],
+            Some(
+                Condition::Stagnation
+                | Condition::ConductivityUnexplained
+                | Condition::CheckOverdue
+                | Condition::CalibrationOverdue,
+            )
+            | None => &[],
+        },
+        Facts::Fault { .. } => &[],
+    };
+    cautions.iter().map(|caution| caution.text()).collect()
+}
+
+fn condition_text(condition: Condition) -> &'static str {
+    match condition {
+        Condition::PhDrop => "pH under the fill's own baseline",
+        Condition::PhReplace => "pH far under the fill's own baseline",
+        Condition::LikelyBiological => "pH falls, warm and standing still: likely biological activity",
+        Condition::Stagnation => "standing still",
+        Condition::UnexplainedLoss => "coolant leaves that nothing explains",
+        Condition::ConductivityUnexplained => {
+            "conductivity changed, neither concentrate nor minerals explain it"
+        }
+        Condition::MixWrong => "last top-up mixed wrong",
+        Condition::WouldOverflow => "would run over if the pumps stopped",
+        Condition::Regrowth => "pH falls soon after the clean-out: likely regrowth",
+        Condition::CheckOverdue => "check overdue",
+        Condition::CalibrationOverdue => "calibration overdue",
+    }
+}
+
+fn condition_number(condition: Condition, value: f64, units: Units) -> String {
+    let litres = |value| in_units(Quantity::Volume, value, units);
+    match condition {
+        Condition::PhDrop | Condition::PhReplace => format!(" by {value:.2}"),
+        Condition::LikelyBiological | Condition::Regrowth => format!(", down {value:.2}"),
+        Condition::Stagnation => format!(" for {value:.0} h"),
+        Condition::UnexplainedLoss => format!(", {} a day", litres(value)),
+        Condition::ConductivityUnexplained => format!(" ({value:+.0} %)"),
+        Condition::MixWrong => format!(" ({value:.1} %)"),
+        Condition::WouldOverflow => format!(", {} too much", litres(value)),
+        Condition::CheckOverdue | Condition::CalibrationOverdue => format!(" by {value:.0} d"),
+    }
+}
+
+/// First thing to do; common practice, no source.
+fn condition_action(condition: Condition) -> &'static str {
+    match condition {
+        Condition::PhDrop => "Check pH and concentration by hand, skim floating oil, take a dip slide.",
+        Condition::PhReplace => {
+            "Check by hand; if it holds, plan to replace the fluid and clean the system out."
+        }
+        Condition::LikelyBiological | Condition::Regrowth => {
+            "Confirm with a dip slide; circulate and aerate."
+        }
+        Condition::Stagnation => "Let the pumps run for a while each day, or aerate.",
+        Condition::UnexplainedLoss => "Look for a leak: under the machine, at hoses and way covers.",
+        Condition::ConductivityUnexplained => {
+            "Check with a refractometer; ask whether the probe was wiped or something was poured in."
+        }
+        Condition::MixWrong => "Check the mixing unit, and the concentration with a refractometer.",
+        Condition::WouldOverflow => "Draw some off before the pumps stop; stop topping up.",
+        Condition::CheckOverdue => "Do the check and write it down.",
+        Condition::CalibrationOverdue => "Calibrate the probe.",
+    }
+}
+
+fn fault_text(fault: Fault) -> &'static str {
+    match fault {
+        Fault::Bus => "nothing comes over bus",
+        Fault::Device => "nothing comes from device",
+        Fault::Broker => "no connection to broker",
+        Fault::Store => "the store cannot be written",
+        Fault::StoreSpace => "the store nears its limit",
+        Fault::Forwarder => "nothing gets through to database",
+        Fault::Receiver => "messages do not reach",
+        Fault::Clock => "the gateway's clock",
+    }
+}
+
+/// First thing to do; common practice, no source.
+fn fault_action(fault: Fault) -> &'static str {
+    match fault {
+        Fault::Bus => "Look at the cable, the adapter and the power of the devices; check by hand meanwhile.",
+        Fault::Device => "Look at its power and its wiring; check by hand meanwhile.",
+        Fault::Broker => "Look at the network and the broker; check by hand meanwhile.",
+        Fault::Store => "Make room on the disk or replace it; do not switch the gateway off.",
+        Fault::StoreSpace => "Make room on the disk, or let it keep less.",
+        Fault::Forwarder => "Look at the network and the database; samples wait here meanwhile.",
+        Fault::Receiver => "Look at the address and the network; messages wait here meanwhile.",
+        Fault::Clock => "See that the gateway reaches a time server.",
+    }
+}
+
+/// `value` of `quantity` in the reader's units.
+fn in_units(quantity: Quantity, value: f64, units: Units) -> String {
+    // As CaCO3: 1 grain per US gallon is 64.79891 mg in 3.785411784 L.
+    const MG_L_PER_GPG: f64 = 64.798_91 / 3.785_411_784;
+    let us = units == Units::Us;
+    let shown = |unit: Unit, decimals: usize, text: &str| {
+        let value = quantity.unit().convert(value, unit).unwrap_or(value);
+        format!("{value:.decimals$} {text}")
+    };
+    match quantity {
+        Quantity::Level if us => shown(Unit::Inch, 1, "in"),
+        Quantity::Temperature if us => shown(Unit::Fahrenheit, 0, "°F"),
+        Quantity::Volume | Quantity::FlowTotal if us => shown(Unit::GallonUs, 0, "gal"),
+        Quantity::Flow if us => format!("{:.1} gal/min", value / 3.785_411_784),
+        Quantity::Loss if us => format!("{:.2} gal/h", value / 3.785_411_784),
+        Quantity::Hardness if us => format!("{:.1} gpg", value / MG_L_PER_GPG),
+        Quantity::Ph
+        | Quantity::Conductivity
+        | Quantity::Level
+        | Quantity::Temperature
+        | Quantity::Flow
+        | Quantity::FlowTotal
+        | Quantity::PumpRunning
+        | Quantity::Volume
+        | Quantity::Concentration
+        | Quantity::Hardness
+        | Quantity::Loss => {
+            let decimals = decimals(quantity);
+            format!("{value:.decimals$}{}", unit_text(quantity))
+        }
+    }
+}
 
 /// What a limit says of a value of `quantity`, called `noun`: the value, the limit, and what to do while it is still cheap.
 pub fn limit_message(
@@ -58,7 +364,11 @@ pub fn ahead_message(kind: EstimateKind, limit: f64, crossing: &Crossing) -> Str
     let unit = unit_text(quantity);
     // A limit is written as it was set, without digits that say nothing.
     let what = format!("{} {}{unit}", noun_of_estimate(kind), (100.0 * limit).round() / 100.0);
-    let when = match (days_text(crossing.low90), days_text(crossing.high90)) {
+    format!("{what} {}", when_text(crossing))
+}
+
+fn when_text(crossing: &Crossing) -> String {
+    match (days_text(crossing.low90), days_text(crossing.high90)) {
         _ if crossing.high90 <= 0.0 => "passed already".to_owned(),
         _ if crossing.days <= 0.0 => "most likely passed already".to_owned(),
         (None, _) => "never, as things go".to_owned(),
@@ -73,8 +383,7 @@ pub fn ahead_message(kind: EstimateKind, limit: f64, crossing: &Crossing) -> Str
         (Some(_), Some(high)) if crossing.low90 < 0.5 => format!("within {high} days"),
         (Some(low), Some(high)) if low == high => format!("in about {low} days"),
         (Some(low), Some(high)) => format!("in {low} to {high} days"),
-    };
-    format!("{what} {when}")
+    }
 }
 
 /// Whole days; two digits are more than anybody knows past a hundred. None for never, and for what is further off than a

@@ -191,6 +191,11 @@ impl EstimateKind {
         }
     }
 
+    /// The estimate of a word.
+    pub fn from_word(word: &str) -> Option<Self> {
+        Self::ALL.iter().copied().find(|kind| kind.word() == word)
+    }
+
     /// What it is, which gives its unit.
     pub const fn quantity(self) -> Quantity {
         match self {
