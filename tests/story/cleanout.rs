@@ -117,10 +117,13 @@ impl Played {
         self.cleanout.steps.iter().map(|view| (view.step.word(), view.outcome)).collect()
     }
 
-    /// Process alarms raised while limits should rest.
+    /// Process alarms that somebody heard of while limits should rest.
     fn alarms_within(&self, from: Timestamp, to: Timestamp) -> Vec<&JournalRecord> {
         let within = |record: &&JournalRecord| {
-            record.kind == RecordKind::Alarm && from <= record.at && record.at <= to
+            record.kind == RecordKind::Alarm
+                && record.state == "UNACK"
+                && from <= record.at
+                && record.at <= to
         };
         self.journal.iter().filter(within).collect()
     }

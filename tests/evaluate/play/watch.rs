@@ -83,7 +83,7 @@ impl Watch {
         });
         Ok(Self {
             meanings: meanings.collect(),
-            limits: settings.limits.clone(),
+            limits: settings.alarms.limits.clone(),
             quantities: settings.probes.iter().map(|probe| probe.quantity).collect(),
             grid_ms: i64::try_from(settings.estimate_every.as_millis())?,
             limit_mg_l: case.hardness_limit_mg_l(),

@@ -49,7 +49,7 @@ words! { Condition, "What is worked out about a sump and asks for somebody to ac
     LikelyBiological "likely-biological" Medium,
         "warmth from 20 to 40 °C: DGUV (water circuits); the pattern: common practice, no source";
     /// The pumps have stood still for long.
-    Stagnation "stagnation" Low, "two days without circulation: common practice, no source";
+    Stagnation "stagnation" Low, "three days without circulation: common practice, no source";
     /// Coolant leaves that neither evaporation nor chips explain.
     UnexplainedLoss "unexplained-loss" Medium, "significant at 95 %: the estimator's own interval";
     /// Conductivity changed, and neither concentrate nor minerals explain it.

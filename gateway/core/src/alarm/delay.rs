@@ -10,14 +10,28 @@ pub struct Delayed {
     on_delay: Duration,
     off_delay: Duration,
     active: bool,
+    /// Whether the condition held when it was seen last, whatever the delays say.
+    holds: bool,
     /// Since when the condition has been other than `active`.
     since: Option<Uptime>,
+    /// How long it had been so before that.
+    credit: Duration,
+    /// How long it had been so when a restart put it back, and when that was; counts once it is seen to be so still.
+    resumed: Option<(Duration, Uptime)>,
 }
 
 impl Delayed {
     /// Not active, nothing running.
     pub const fn new(on_delay: Duration, off_delay: Duration) -> Self {
-        Self { on_delay, off_delay, active: false, since: None }
+        Self {
+            on_delay,
+            off_delay,
+            active: false,
+            holds: false,
+            since: None,
+            credit: Duration::ZERO,
+            resumed: None,
+        }
     }
 
     /// Whether it has held for long enough and not yet ended for long enough.
@@ -25,41 +39,73 @@ impl Delayed {
         self.active
     }
 
-    /// Sets it as it was before a restart.
-    pub const fn set(&mut self, active: bool) {
+    /// Whether it held when it was seen last.
+    pub const fn holds(&self) -> bool {
+        self.holds
+    }
+
+    /// How long a delay has been running.
+    pub fn running(&self, now: Uptime) -> Option<Duration> {
+        self.since.map(|since| now.since(since) + self.credit)
+    }
+
+    /// Sets it at `now` as it was before a restart; `running` is how long a delay has been running.
+    pub fn set(&mut self, now: Uptime, active: bool, running: Option<Duration>) {
+        self.stop();
         self.active = active;
+        self.holds = active;
+        self.resumed = running.map(|running| (running, now));
+    }
+
+    /// Begins anew: not active, and where the condition was seen to hold, its on-delay runs from now.
+    pub fn start_over(&mut self, now: Uptime) {
+        self.stop();
+        self.active = false;
+        self.since = self.holds.then_some(now);
+    }
+
+    const fn stop(&mut self) {
         self.since = None;
+        self.credit = Duration::ZERO;
+        self.resumed = None;
     }
 
     /// Seen now: holds or not. True if that ends a delay. The first sighting starts the delay; the opposite stops it.
     pub fn update(&mut self, now: Uptime, holds: bool) -> bool {
+        self.holds = holds;
         if holds == self.active {
-            self.since = None;
+            self.stop();
             return false;
+        }
+        if let Some((running, at)) = self.resumed.take() {
+            self.credit = running + now.since(at);
         }
         let since = *self.since.get_or_insert(now);
-        let delay = if holds { self.on_delay } else { self.off_delay };
-        if now.since(since) < delay {
+        if now.since(since) + self.credit < self.delay() {
             return false;
         }
-        self.set(holds);
+        self.active = holds;
+        self.stop();
         true
     }
 
     /// Nothing can be said now: a running delay starts over with the next sighting. Never a change.
     pub fn suspend(&mut self) -> bool {
-        self.since = None;
+        self.stop();
         false
     }
 
     /// When the running delay ends.
     pub fn due(&self) -> Option<Uptime> {
-        let delay = if self.active { self.off_delay } else { self.on_delay };
-        self.since.map(|since| since.plus(delay))
+        self.since.map(|since| since.plus(self.delay().saturating_sub(self.credit)))
     }
 
     /// Time has passed with nothing new seen. True if that ends a delay.
     pub fn expire(&mut self, now: Uptime) -> bool {
         self.since.is_some() && self.update(now, !self.active)
+    }
+
+    const fn delay(&self) -> Duration {
+        if self.active { self.off_delay } else { self.on_delay }
     }
 }

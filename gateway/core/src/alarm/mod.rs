@@ -1,27 +1,46 @@
-//! F5: limits and instrument faults to alarm states.
+//! F5: limits, worked-out conditions and faults to alarm states.
 //!
 //! [`delay`] makes a steady condition out of a flickering one, [`state`] is the ISA-18.2 state machine, [`Alarms`] keeps
-//! both for every alarm of the shop and says which transitions a measurement, an estimate or the passing of time
-//! causes. Delays run on the monotonic clock, so a clock step neither raises nor clears anything. A bad value never
-//! raises a process alarm and never clears one: it only makes a delay that is running start over.
+//! both for every alarm of the shop and says which transitions a measurement, an estimate, a person or the passing of
+//! time causes. Delays and shelves run on the monotonic clock, so a clock step neither raises, clears nor prolongs anything.
+//! A bad value never raises a process alarm and never clears one: it only makes a delay that is running start over.
+//!
+//! First-out: an alarm that has a cause with an alarm of its own (a probe behind a dead device, a device behind a dead bus)
+//! is suppressed by design for as long as the cause holds, from the moment it would have come up. What stood before the
+//! cause goes on standing. Where a silence by design ends, conditions begin anew with their on-delay, so that the first
+//! reading after it decides and not the last one before.
 
 pub mod condition;
 pub mod delay;
+mod judge;
 pub mod notice;
+mod one;
+pub mod order;
+pub mod performance;
+pub mod saved;
 pub mod settings;
 pub mod state;
 pub mod wording;
 
-use std::collections::BTreeSet;
+use std::collections::{BTreeMap, BTreeSet};
+use std::time::Duration;
 
-use crate::estimate::settings::EstimateKind;
-use crate::model::{Measurement, Now, Quality, Severity, SumpIndex, Timestamp, Uptime};
+use crate::estimate::outlook::Crossing;
+use crate::estimate::settings::{EstimateKind, SumpSettings};
+use crate::estimate::sump::Estimate;
+use crate::model::{Measurement, Now, ProbeIndex, Quality, Reason, SumpIndex, Timestamp, Uptime};
+use crate::signal::settings::ProbeSettings;
 
-use delay::Delayed;
-use settings::{InstrumentSettings, LimitSettings, Priority, Side, Subject};
-use state::{Effect, State, Stimulus, transition};
+use condition::Condition;
+use notice::Change;
+use one::Alarm;
+use settings::{AlarmSettings, FaultKey, Subject, Terms};
+use state::{Effect, State, Stimulus};
 
-/// One alarm by its place in [`Alarms`]: first the limits in the order of the settings, then the instrument alarms.
+pub use judge::Definition;
+pub use one::{Seen, Standing};
+
+/// One alarm by its place in [`Alarms`].
 #[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Debug)]
 pub struct AlarmIndex(pub u32);
 
@@ -44,127 +63,105 @@ pub struct Transition {
     pub effect: Effect,
     /// When, UTC.
     pub at: Timestamp,
-    /// Value seen last.
-    pub value: Option<f64>,
-    /// Quality of that value.
-    pub quality: Quality,
-    /// Who, for an acknowledgement.
+    /// What was seen last.
+    pub seen: Seen,
+    /// Who, for what people do.
     pub by: Option<String>,
-}
-
-/// One alarm as it stands.
-#[derive(Clone, PartialEq, Debug)]
-pub struct Standing {
-    /// State.
-    pub state: State,
-    /// Since when, UTC; none if it never left normal.
-    pub since: Option<Timestamp>,
-    /// Value seen last.
-    pub value: Option<f64>,
-    /// Quality of that value.
-    pub quality: Quality,
-}
-
-/// What an alarm is about.
-#[derive(Clone, PartialEq, Debug)]
-pub enum Definition {
-    /// A limit on a measurement or an estimate.
-    Limit(LimitSettings),
-    /// A probe that gives nothing usable.
-    Instrument(InstrumentSettings),
-}
-
-impl Definition {
-    /// Priority.
-    pub fn priority(&self) -> Priority {
-        match self {
-            Self::Limit(limit) => limit.priority,
-            Self::Instrument(instrument) => instrument.priority,
-        }
-    }
-
-    /// Whether the condition holds for `value`, given whether it held so far; `None` if this value cannot tell.
-    fn judge(&self, held: bool, value: Option<f64>, severity: Severity) -> Option<bool> {
-        match (self, value) {
-            (Self::Instrument(_), _) => Some(severity == Severity::Bad),
-            (Self::Limit(_), None) => None,
-            (Self::Limit(limit), Some(value)) => {
-                let back = if held { limit.deadband } else { 0.0 };
-                Some(match limit.side {
-                    Side::High => value >= limit.setpoint - back,
-                    Side::Low => value <= limit.setpoint + back,
-                })
-            }
-        }
-    }
+    /// Why, as they said.
+    pub why: Option<String>,
+    /// Until when it is shelved, UTC.
+    pub until: Option<Timestamp>,
+    /// Which time the alarm came up, from 1; 0 if it never did.
+    pub occurrence: u64,
+    /// Which change of that occurrence.
+    pub sequence: u32,
+    /// What those who were told of the occurrence would hear; none for what was never annunciated.
+    pub change: Option<Change>,
 }
 
 /// All alarms of the shop.
 #[derive(Debug)]
 pub struct Alarms {
     alarms: Vec<Alarm>,
+    by_key: BTreeMap<String, AlarmIndex>,
     of_probe: Vec<Vec<AlarmIndex>>,
     of_estimate: Vec<Vec<(EstimateKind, AlarmIndex)>>,
+    of_condition: BTreeMap<(SumpIndex, Condition), AlarmIndex>,
+    of_fault: BTreeMap<FaultKey, AlarmIndex>,
+    /// Faults that hold where all of some probes are silent, by probe.
+    groups_of_probe: Vec<Vec<AlarmIndex>>,
+    /// Whether nothing comes from a probe; not known before the first reading.
+    silent: Vec<Option<bool>>,
     /// Sumps whose limits rest.
     resting: Vec<bool>,
-    /// When a running delay ends, soonest first.
+    /// When an alarm wants to be looked at, soonest first.
     due: BTreeSet<(Uptime, AlarmIndex)>,
-}
-
-#[derive(Debug)]
-struct Alarm {
-    definition: Definition,
-    delayed: Delayed,
-    standing: Standing,
+    /// What has changed in a way that a restart must know.
+    changed: BTreeSet<AlarmIndex>,
 }
 
 impl Alarms {
-    /// Alarms of `limits` and `instruments` for that many probes and sumps, all normal.
-    pub fn new(
-        limits: &[LimitSettings],
-        instruments: &[InstrumentSettings],
-        probe_count: usize,
-        sump_count: usize,
-    ) -> Self {
-        let definitions = limits
-            .iter()
-            .cloned()
-            .map(Definition::Limit)
-            .chain(instruments.iter().cloned().map(Definition::Instrument));
+    /// Alarms of `settings` on those probes and sumps, all normal.
+    pub fn new(settings: &AlarmSettings, probes: &[ProbeSettings], sumps: &[SumpSettings]) -> Self {
         let mut all = Self {
             alarms: Vec::new(),
-            of_probe: vec![Vec::new(); probe_count],
-            of_estimate: vec![Vec::new(); sump_count],
-            resting: vec![false; sump_count],
+            by_key: BTreeMap::new(),
+            of_probe: vec![Vec::new(); probes.len()],
+            of_estimate: vec![Vec::new(); sumps.len()],
+            of_condition: BTreeMap::new(),
+            of_fault: BTreeMap::new(),
+            groups_of_probe: vec![Vec::new(); probes.len()],
+            silent: vec![None; probes.len()],
+            resting: vec![false; sumps.len()],
             due: BTreeSet::new(),
+            changed: BTreeSet::new(),
         };
-        for definition in definitions {
-            all.add(definition);
+        for definition in Definition::all(settings) {
+            let key = definition.key(probes, sumps);
+            all.add(definition, key);
         }
+        all.tie_causes();
         all
     }
 
-    fn add(&mut self, definition: Definition) {
+    fn add(&mut self, definition: Definition, key: String) {
         let index =
             AlarmIndex(u32::try_from(self.alarms.len()).expect("fewer alarms than 2^32: each has a setting"));
-        let (on_delay, off_delay) = match &definition {
-            Definition::Limit(limit) => (limit.on_delay, limit.off_delay),
-            Definition::Instrument(instrument) => (instrument.on_delay, instrument.off_delay),
-        };
         match &definition {
-            Definition::Limit(LimitSettings { subject: Subject::Probe(probe), .. })
-            | Definition::Instrument(InstrumentSettings { probe, .. }) => {
-                self.of_probe[probe.slot()].push(index)
+            Definition::Limit(limit) => match limit.subject {
+                Subject::Probe(probe) => self.of_probe[probe.slot()].push(index),
+                Subject::Estimate(kind) => self.of_estimate[limit.sump.slot()].push((kind, index)),
+            },
+            Definition::Instrument(instrument) => self.of_probe[instrument.probe.slot()].push(index),
+            Definition::Condition(condition) => {
+                self.of_condition.insert((condition.sump, condition.condition), index);
             }
-            Definition::Limit(LimitSettings { subject: Subject::Estimate(kind), sump, .. }) => {
-                self.of_estimate[sump.slot()].push((*kind, index));
+            Definition::Fault(fault) => {
+                self.of_fault.insert(fault.key.clone(), index);
+                for probe in &fault.silent {
+                    self.groups_of_probe[probe.slot()].push(index);
+                }
             }
         }
-        self.alarms.push(Alarm {
-            definition,
-            delayed: Delayed::new(on_delay, off_delay),
-            standing: Standing { state: State::Normal, since: None, value: None, quality: Quality::WAITING },
-        });
+        self.by_key.insert(key.clone(), index);
+        self.alarms.push(Alarm::new(definition, key));
+    }
+
+    /// Each alarm learns which others explain it, and each of those whom it explains.
+    fn tie_causes(&mut self) {
+        for at in 0..self.alarms.len() {
+            let causes: Vec<AlarmIndex> = self.alarms[at]
+                .definition
+                .behind()
+                .iter()
+                .filter_map(|key| self.of_fault.get(key).copied())
+                .collect();
+            let index = AlarmIndex(u32::try_from(at).expect("indices were given by add()"));
+            for cause in &causes {
+                self.alarms[cause.slot()].explains.push(index);
+            }
+            self.alarms[at].causes = causes;
+        }
     }
 
     /// Every alarm in index order.
@@ -178,37 +175,44 @@ impl Alarms {
         (&alarm.definition, &alarm.standing)
     }
 
-    /// Puts an alarm back to where it stood before a restart, without annunciating it anew. Its condition counts as
-    /// holding if the state says so, until measurements say otherwise for the whole off-delay.
-    pub fn restore(&mut self, alarm: AlarmIndex, state: State, since: Timestamp) {
-        let alarm = &mut self.alarms[alarm.slot()];
-        alarm.delayed.set(state.condition_holds());
-        alarm.standing.state = state;
-        alarm.standing.since = Some(since);
+    /// Name of an alarm in the shop: `lathe-1/ph-low`, `lathe-1/instrument/ph`, `gateway/bus/hall`.
+    pub fn key(&self, alarm: AlarmIndex) -> &str {
+        &self.alarms[alarm.slot()].key
     }
 
-    /// Lets the limits of a sump rest, by design, or judge again. While they rest every value says nothing to them, and no
-    /// delay goes on; instrument alarms go on.
+    /// The alarm of such a name.
+    pub fn find(&self, key: &str) -> Option<AlarmIndex> {
+        self.by_key.get(key).copied()
+    }
+
+    /// Lets limits and conditions of a sump rest, by design, or count again. What stands is suppressed; what would come up
+    /// while they rest is suppressed from then on; instrument alarms go on.
     pub fn rest(&mut self, now: Now, sump: SumpIndex, rests: bool, out: &mut Vec<Transition>) {
-        if std::mem::replace(&mut self.resting[sump.slot()], rests) == rests || !rests {
+        if std::mem::replace(&mut self.resting[sump.slot()], rests) == rests {
             return;
         }
-        for at in 0..self.alarms.len() {
-            let Definition::Limit(limit) = &self.alarms[at].definition else { continue };
-            if limit.sump == sump {
-                let quality = self.alarms[at].standing.quality;
-                let index = AlarmIndex(u32::try_from(at).expect("indices were given by add()"));
-                self.evaluate(now, index, None, quality, out);
+        for index in self.indices() {
+            if !self.alarms[index.slot()].definition.rests_with(sump) {
+                continue;
+            }
+            if rests {
+                if self.alarms[index.slot()].standing.state.stands() {
+                    self.stimulate(now, index, Stimulus::Suppress, None, out);
+                }
+            } else {
+                self.unsuppress(now, index, out);
             }
         }
     }
 
     /// A probe's new measurement.
     pub fn observe(&mut self, now: Now, measurement: &Measurement, out: &mut Vec<Transition>) {
-        let (value, quality) = (measurement.measured.usable(), measurement.measured.quality());
-        for at in 0..self.of_probe[measurement.probe.slot()].len() {
-            let index = self.of_probe[measurement.probe.slot()][at];
-            self.evaluate(now, index, value, quality, out);
+        let (probe, quality) = (measurement.probe, measurement.measured.quality());
+        let seen = Seen { value: measurement.measured.usable(), quality, ..Seen::default() };
+        self.note_silence(now, probe, quality, out);
+        for at in 0..self.of_probe[probe.slot()].len() {
+            let index = self.of_probe[probe.slot()][at];
+            self.evaluate(now, index, &seen, out);
         }
     }
 
@@ -218,16 +222,43 @@ impl Alarms {
         now: Now,
         sump: SumpIndex,
         kind: EstimateKind,
-        value: Option<f64>,
-        quality: Quality,
+        estimate: Result<Estimate, Quality>,
         out: &mut Vec<Transition>,
     ) {
+        let seen = Seen::of_estimate(estimate);
         for at in 0..self.of_estimate[sump.slot()].len() {
             let (watched, index) = self.of_estimate[sump.slot()][at];
-            if watched == kind {
-                self.evaluate(now, index, value, quality, out);
+            if watched == kind && !self.looks_ahead(index) {
+                self.evaluate(now, index, &seen, out);
             }
         }
+    }
+
+    /// When the setpoint of a limit that looks ahead is reached, beside the estimate it is on.
+    pub fn observe_ahead(
+        &mut self,
+        now: Now,
+        alarm: AlarmIndex,
+        estimate: Result<Estimate, Quality>,
+        crossing: Option<&Crossing>,
+        out: &mut Vec<Transition>,
+    ) {
+        let ahead_days = crossing.map(|crossing| (crossing.days, crossing.low90, crossing.high90));
+        let seen = Seen { ahead_days, ..Seen::of_estimate(estimate) };
+        self.evaluate(now, alarm, &seen, out);
+    }
+
+    /// Limits of a sump that look ahead, with what they are on and their setpoints' index.
+    pub fn ahead(&self, sump: SumpIndex) -> Vec<AlarmIndex> {
+        let of = self.of_estimate[sump.slot()].iter().map(|(_, index)| *index);
+        of.filter(|index| self.looks_ahead(*index)).collect()
+    }
+
+    fn looks_ahead(&self, index: AlarmIndex) -> bool {
+        matches!(
+            &self.alarms[index.slot()].definition,
+            Definition::Limit(limit) if matches!(limit.terms, Terms::WithinDays(_))
+        )
     }
 
     /// Whether any limit watches this estimate.
@@ -235,23 +266,86 @@ impl Alarms {
         self.of_estimate[sump.slot()].iter().any(|(watched, _)| *watched == kind)
     }
 
-    /// A person has seen it.
-    pub fn acknowledge(&mut self, now: Now, alarm: AlarmIndex, by: &str, out: &mut Vec<Transition>) {
-        self.stimulate(now, alarm, Stimulus::Acknowledge, Some(by.to_owned()), out);
+    /// What is worked out about a sump holds, does not, or cannot be told now (`None`); `value` is the number behind it and
+    /// `detail` what else there is to say.
+    pub fn observe_condition(
+        &mut self,
+        now: Now,
+        (sump, condition): (SumpIndex, Condition),
+        holds: Option<bool>,
+        value: Option<f64>,
+        detail: &str,
+        out: &mut Vec<Transition>,
+    ) {
+        let Some(&index) = self.of_condition.get(&(sump, condition)) else { return };
+        if holds == Some(true) {
+            let seen = &mut self.alarms[index.slot()].standing.seen;
+            *seen = Seen { value, quality: Quality::GOOD, detail: detail.to_owned(), ..Seen::default() };
+        }
+        self.judged(now, index, holds, out);
     }
 
-    /// Delays that have run out by now.
+    /// The gateway has found a fault, or that it is over.
+    pub fn observe_fault(
+        &mut self,
+        now: Now,
+        key: &FaultKey,
+        holds: bool,
+        detail: &str,
+        out: &mut Vec<Transition>,
+    ) {
+        let Some(&index) = self.of_fault.get(key) else { return };
+        let alarm = &mut self.alarms[index.slot()];
+        alarm.told = holds;
+        if holds {
+            alarm.standing.seen =
+                Seen { quality: Quality::GOOD, detail: detail.to_owned(), ..Seen::default() };
+        }
+        self.judge_group(now, index, out);
+    }
+
+    /// Whether something is silent counts for the faults that explain it.
+    fn note_silence(&mut self, now: Now, probe: ProbeIndex, quality: Quality, out: &mut Vec<Transition>) {
+        let silent = Some(is_silence(quality.reason));
+        if std::mem::replace(&mut self.silent[probe.slot()], silent) == silent {
+            return;
+        }
+        for at in 0..self.groups_of_probe[probe.slot()].len() {
+            let index = self.groups_of_probe[probe.slot()][at];
+            self.judge_group(now, index, out);
+        }
+    }
+
+    fn judge_group(&mut self, now: Now, index: AlarmIndex, out: &mut Vec<Transition>) {
+        let alarm = &self.alarms[index.slot()];
+        let Definition::Fault(fault) = &alarm.definition else { return };
+        let all_silent = !fault.silent.is_empty()
+            && fault.silent.iter().all(|probe| self.silent[probe.slot()] == Some(true));
+        let holds = alarm.told || all_silent;
+        self.judged(now, index, Some(holds), out);
+    }
+
+    /// Time has passed: delays that have run out, shelves whose time is up, what stood acknowledged for too long.
     pub fn tick(&mut self, now: Now, out: &mut Vec<Transition>) {
         while let Some(&(due, index)) = self.due.first() {
             if due > now.uptime {
                 return;
             }
             self.due.pop_first();
-            let delayed = &mut self.alarms[index.slot()].delayed;
-            if delayed.expire(now.uptime) {
-                let stimulus = stimulus_of(delayed.active());
-                self.stimulate(now, index, stimulus, None, out);
+            let alarm = &mut self.alarms[index.slot()];
+            alarm.wake = None;
+            if alarm.delayed.due().is_some_and(|due| due <= now.uptime) && alarm.delayed.expire(now.uptime) {
+                self.settle(now, index, out);
             }
+            let alarm = &self.alarms[index.slot()];
+            if alarm.shelf.is_some_and(|until| until <= now.uptime) {
+                self.stimulate(now, index, Stimulus::Unshelve, None, out);
+            }
+            let alarm = &self.alarms[index.slot()];
+            if alarm.realarm_at.is_some_and(|at| at <= now.uptime) {
+                self.stimulate(now, index, Stimulus::ReAlarm, None, out);
+            }
+            self.reschedule(index);
         }
     }
 
@@ -260,37 +354,76 @@ impl Alarms {
         self.due.first().map(|(due, _)| *due)
     }
 
-    fn evaluate(
-        &mut self,
-        now: Now,
-        index: AlarmIndex,
-        value: Option<f64>,
-        quality: Quality,
-        out: &mut Vec<Transition>,
-    ) {
+    fn indices(&self) -> impl Iterator<Item = AlarmIndex> + use<> {
+        (0..).take(self.alarms.len()).map(AlarmIndex)
+    }
+
+    fn evaluate(&mut self, now: Now, index: AlarmIndex, seen: &Seen, out: &mut Vec<Transition>) {
         let alarm = &mut self.alarms[index.slot()];
-        let rests = matches!(&alarm.definition, Definition::Limit(limit) if self.resting[limit.sump.slot()]);
-        let value = value.filter(|_| !rests);
-        let judged = alarm.definition.judge(alarm.delayed.active(), value, quality.severity());
-        if value.is_some() || matches!(alarm.definition, Definition::Instrument(_)) {
-            alarm.standing.value = value;
-            alarm.standing.quality = quality;
+        let judged = alarm.definition.judge(alarm.delayed.active(), seen);
+        if judged.is_some() {
+            alarm.standing.seen.clone_from(seen);
         }
-        let before = alarm.delayed.due();
+        self.judged(now, index, judged, out);
+    }
+
+    /// Whether its condition was seen to hold just now.
+    fn judged(&mut self, now: Now, index: AlarmIndex, judged: Option<bool>, out: &mut Vec<Transition>) {
+        let delayed = &mut self.alarms[index.slot()].delayed;
+        let held = delayed.holds();
         let changed = match judged {
-            Some(holds) => alarm.delayed.update(now.uptime, holds),
-            None => alarm.delayed.suspend(),
+            Some(holds) => delayed.update(now.uptime, holds),
+            None => delayed.suspend(),
         };
-        let (after, active) = (alarm.delayed.due(), alarm.delayed.active());
-        if before != after {
-            self.due.extend(after.map(|due| (due, index)));
-            if let Some(due) = before {
-                self.due.remove(&(due, index));
+        let over = held && judged == Some(false);
+        if changed {
+            self.settle(now, index, out);
+        }
+        self.reschedule(index);
+        if self.alarms[index.slot()].standing.state == State::SuppressedByDesign {
+            // A restart may have missed the end of what suppressed it.
+            self.unsuppress(now, index, out);
+        }
+        if over {
+            for at in 0..self.alarms[index.slot()].explains.len() {
+                let explained = self.alarms[index.slot()].explains[at];
+                self.unsuppress(now, explained, out);
             }
         }
-        if changed {
-            self.stimulate(now, index, stimulus_of(active), None, out);
+    }
+
+    /// Its condition has come to hold for long enough, or has ended for long enough.
+    fn settle(&mut self, now: Now, index: AlarmIndex, out: &mut Vec<Transition>) {
+        let active = self.alarms[index.slot()].delayed.active();
+        let stimulus = match active {
+            true if self.is_suppressed(index) => Stimulus::Suppress,
+            true => Stimulus::ConditionTrue,
+            false => Stimulus::ConditionFalse,
+        };
+        self.stimulate(now, index, stimulus, None, out);
+    }
+
+    /// Whether logic asks for its silence.
+    fn is_suppressed(&self, index: AlarmIndex) -> bool {
+        let alarm = &self.alarms[index.slot()];
+        let rests = alarm
+            .definition
+            .sump()
+            .is_some_and(|sump| alarm.definition.rests_with(sump) && self.resting[sump.slot()]);
+        rests || alarm.causes.iter().any(|cause| self.alarms[cause.slot()].delayed.holds())
+    }
+
+    /// What asked for its silence is over; unless something else does, its condition begins anew.
+    fn unsuppress(&mut self, now: Now, index: AlarmIndex, out: &mut Vec<Transition>) {
+        if self.is_suppressed(index) {
+            return;
         }
+        let alarm = &mut self.alarms[index.slot()];
+        if matches!(alarm.standing.state, State::SuppressedByDesign | State::Normal) {
+            alarm.delayed.start_over(now.uptime);
+        }
+        self.stimulate(now, index, Stimulus::Unsuppress, None, out);
+        self.reschedule(index);
     }
 
     fn stimulate(
@@ -298,25 +431,43 @@ impl Alarms {
         now: Now,
         index: AlarmIndex,
         stimulus: Stimulus,
-        by: Option<String>,
+        said: Option<&order::Said<'_>>,
         out: &mut Vec<Transition>,
     ) {
-        let standing = &mut self.alarms[index.slot()].standing;
-        let from = standing.state;
-        let (to, effect) = transition(from, stimulus);
-        if effect == Effect::None {
+        let suppressed = self.is_suppressed(index);
+        let made = self.alarms[index.slot()].stimulate(now, index, stimulus, suppressed, said);
+        if let Some(transition) = made {
+            self.changed.insert(index);
+            out.push(transition);
+        }
+    }
+
+    /// Keeps [`Self::due`] what [`Alarm::due`] says.
+    fn reschedule(&mut self, index: AlarmIndex) {
+        let alarm = &mut self.alarms[index.slot()];
+        let due = alarm.due();
+        let before = std::mem::replace(&mut alarm.wake, due);
+        if before == due {
             return;
         }
-        standing.state = to;
-        standing.since = Some(now.utc);
-        let (value, quality) = (standing.value, standing.quality);
-        out.push(Transition { alarm: index, from, to, effect, at: now.utc, value, quality, by });
+        if let Some(before) = before {
+            self.due.remove(&(before, index));
+        }
+        self.due.extend(due.map(|due| (due, index)));
+        self.changed.insert(index);
     }
 }
 
-fn stimulus_of(active: bool) -> Stimulus {
-    if active { Stimulus::ConditionTrue } else { Stimulus::ConditionFalse }
+/// Whether a reason says that nothing came at all, rather than something wrong.
+const fn is_silence(reason: Reason) -> bool {
+    matches!(
+        reason,
+        Reason::NoReply | Reason::NotConnected | Reason::BadFrame | Reason::BehindGateway | Reason::Stale
+    )
 }
+
+/// Longest time an alarm may be shelved: what lasts longer is taken out of service (common practice, no source).
+pub const SHELVED_MAX: Duration = Duration::from_hours(7 * 24);
 
 #[cfg(test)]
 mod tests;

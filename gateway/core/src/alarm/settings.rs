@@ -4,6 +4,7 @@ use std::time::Duration;
 
 use serde::{Deserialize, Serialize};
 
+use super::condition::{Condition, Fault};
 use crate::estimate::settings::EstimateKind;
 use crate::model::{ProbeIndex, SumpIndex};
 
@@ -28,6 +29,33 @@ pub struct LimitSettings {
     pub off_delay: Duration,
     /// Consequence and time to respond.
     pub priority: Priority,
+    /// What more it asks for.
+    pub terms: Terms,
+    /// What it does once it stands.
+    pub habits: Habits,
+    /// Where the figure comes from, where the shop has not set it.
+    pub source: Option<&'static str>,
+}
+
+/// What a limit on an estimate asks for before its condition holds.
+#[derive(Clone, Copy, PartialEq, Debug, Default)]
+pub enum Terms {
+    /// The value at or past the setpoint.
+    #[default]
+    Value,
+    /// So probable that it is, 0 to 1.
+    Probability(f64),
+    /// The setpoint reached within so many days, as things go.
+    WithinDays(f64),
+}
+
+/// What an alarm does once it stands.
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Default)]
+pub struct Habits {
+    /// Somebody must reset it after it has returned.
+    pub latching: bool,
+    /// It is annunciated anew when it has stood acknowledged for this long.
+    pub realarm_after: Option<Duration>,
 }
 
 /// What a limit watches.
@@ -83,4 +111,91 @@ pub struct InstrumentSettings {
     pub off_delay: Duration,
     /// Priority.
     pub priority: Priority,
+    /// Faults that explain it, nearest first: its device, its bus or broker.
+    pub behind: Vec<FaultKey>,
 }
+
+/// A fault by what it is about.
+#[derive(Clone, PartialEq, Eq, PartialOrd, Ord, Hash, Debug)]
+pub struct FaultKey {
+    /// What is wrong.
+    pub fault: Fault,
+    /// With which bus, device, broker, database or receiver; empty for the gateway's own store and clock.
+    pub of: String,
+}
+
+impl FaultKey {
+    /// Name of its alarm: `bus/hall`, `store`.
+    pub fn name(&self) -> String {
+        if self.of.is_empty() {
+            self.fault.word().to_owned()
+        } else {
+            format!("{}/{}", self.fault.word(), self.of)
+        }
+    }
+}
+
+/// An alarm on a fault of the gateway, its lines or its peers.
+#[derive(Clone, PartialEq, Debug)]
+pub struct FaultSettings {
+    /// Of what.
+    pub key: FaultKey,
+    /// How long it must have lasted.
+    pub on_delay: Duration,
+    /// How long it must be over.
+    pub off_delay: Duration,
+    /// Priority.
+    pub priority: Priority,
+    /// Probes that are all silent where it holds; empty where only the gateway can say so.
+    pub silent: Vec<ProbeIndex>,
+    /// Faults that explain it.
+    pub behind: Vec<FaultKey>,
+}
+
+/// An alarm on something worked out about a sump.
+#[derive(Clone, PartialEq, Debug)]
+pub struct ConditionSettings {
+    /// Whose.
+    pub sump: SumpIndex,
+    /// What.
+    pub condition: Condition,
+    /// How long it must hold.
+    pub on_delay: Duration,
+    /// How long it must have ended.
+    pub off_delay: Duration,
+    /// Priority.
+    pub priority: Priority,
+    /// What it does once it stands.
+    pub habits: Habits,
+}
+
+impl ConditionSettings {
+    /// The default alarm on `condition` of `sump`. What is worked out moves slowly and has been smoothed already: it needs no
+    /// delay, but for the run-over, which a wave could fake (five minutes: common practice, no source).
+    pub fn default_for(sump: SumpIndex, condition: Condition) -> Self {
+        let delay = if condition == Condition::WouldOverflow { 5 * MINUTE } else { Duration::ZERO };
+        Self {
+            sump,
+            condition,
+            on_delay: delay,
+            off_delay: delay,
+            priority: condition.priority(),
+            habits: Habits::default(),
+        }
+    }
+}
+
+/// Every alarm of the shop.
+#[derive(Clone, PartialEq, Debug, Default)]
+pub struct AlarmSettings {
+    /// Limits of all sumps.
+    pub limits: Vec<LimitSettings>,
+    /// Instrument alarms, one a probe.
+    pub instruments: Vec<InstrumentSettings>,
+    /// What is worked out.
+    pub conditions: Vec<ConditionSettings>,
+    /// Faults of the gateway, its lines and its peers.
+    pub faults: Vec<FaultSettings>,
+}
+
+const MINUTE: Duration = Duration::from_secs(60);

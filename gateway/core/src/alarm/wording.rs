@@ -6,11 +6,11 @@ use std::time::Duration;
 use crate::estimate::guidance::Caution;
 use crate::estimate::outlook::Crossing;
 use crate::estimate::settings::EstimateKind;
-use crate::model::{Quality, Quantity, Timestamp, Unit};
+use crate::model::{Quantity, Timestamp, Unit};
 
 use super::condition::{Condition, Fault};
 use super::notice::{Change, Facts, Notice};
-use super::settings::{LimitSettings, Priority, Side};
+use super::settings::{Priority, Side};
 use super::state::State;
 
 /// Who reads: in which units and time zone.
@@ -54,7 +54,7 @@ pub fn message(notice: &Notice, reader: &Reader) -> Message {
     let ending = match notice.change {
         Change::Raised => String::new(),
         Change::Acknowledged => ": acknowledged".to_owned(),
-        Change::Returned | Change::Ended => ": back to normal".to_owned(),
+        Change::Returned | Change::Ended => format!(": {}", returned(&notice.facts)),
         Change::Withheld => ": withheld".to_owned(),
     };
     let by = notice.by.as_ref().map(|by| format!(" by {by}")).unwrap_or_default();
@@ -96,6 +96,7 @@ fn facts_text(facts: &Facts, units: Units) -> String {
                 }
             }
         }
+        Facts::Probe { probe, reason } if reason.is_empty() => format!("probe {probe}"),
         Facts::Probe { probe, reason } => format!("probe {probe}: {reason}"),
         Facts::Condition { condition, value, detail } => {
             let known = Condition::from_word(condition);
@@ -315,46 +316,56 @@ fn in_units(quantity: Quantity, value: f64, units: Units) -> String {
     }
 }
 
-/// What a limit says of a value of `quantity`, called `noun`: the value, the limit, and what to do while it is still cheap.
-pub fn limit_message(
-    limit: &LimitSettings,
-    noun: &str,
-    quantity: Quantity,
-    state: State,
-    value: Option<f64>,
-) -> String {
-    let mut text = String::new();
-    let unit = unit_text(quantity);
-    let decimals = decimals(quantity);
-    text.push_str(noun);
-    match value {
-        Some(value) => write!(text, " {value:.decimals$}{unit}"),
-        None => write!(text, " not known now"),
-    }
-    .expect("writing to a String cannot fail");
-    let side = match limit.side {
-        Side::Low => "low",
-        Side::High => "high",
-    };
-    write!(text, ", {side} limit {:.decimals$}{unit}", limit.setpoint)
-        .expect("writing to a String cannot fail");
-    match state {
+/// How an alarm stands, beside what it is about.
+#[derive(Clone, Copy, Debug)]
+pub struct Stand<'a> {
+    /// Its state.
+    pub state: State,
+    /// Who brought it there, where a person did.
+    pub by: Option<&'a str>,
+    /// Why, as they said.
+    pub why: Option<&'a str>,
+    /// Until when it is shelved.
+    pub until: Option<Timestamp>,
+}
+
+/// One line for the journal and the page, in the units the gateway works in: what, how it stands, and what to do while it is
+/// still cheap.
+pub fn line(facts: &Facts, stand: &Stand<'_>) -> String {
+    let mut text = facts_text(facts, Units::Metric);
+    match stand.state {
         State::Unacknowledged => {
             text.push_str(". ");
-            text.push_str(action(quantity, limit.side));
+            text.push_str(action_of(facts));
         }
         State::Acknowledged => text.push_str(": acknowledged"),
-        State::ReturnedUnacknowledged | State::Normal => text.push_str(": back to normal"),
+        State::ReturnedUnacknowledged | State::Normal => {
+            text.push_str(": ");
+            text.push_str(returned(facts));
+        }
+        State::Latched => text.push_str(": back to normal, to be reset"),
+        State::Shelved => {
+            text.push_str(": shelved");
+            if let Some(until) = stand.until {
+                write!(text, " until {}", until.floor_to_millis()).expect("writing to a String cannot fail");
+            }
+        }
+        State::SuppressedByDesign => text.push_str(": suppressed, its cause has an alarm or work of its own"),
+        State::OutOfService => text.push_str(": out of service"),
+    }
+    if let Some(by) = stand.by {
+        write!(text, " by {by}").expect("writing to a String cannot fail");
+    }
+    if let Some(why) = stand.why {
+        write!(text, " ({why})").expect("writing to a String cannot fail");
     }
     text
 }
 
-/// What an instrument alarm says of a probe.
-pub fn instrument_message(probe: &str, quality: Quality, state: State) -> String {
-    match state {
-        State::Unacknowledged => format!("probe {probe}: {}", quality.reason.text()),
-        State::Acknowledged => format!("probe {probe}: acknowledged"),
-        State::ReturnedUnacknowledged | State::Normal => format!("probe {probe}: gives values again"),
+fn returned(facts: &Facts) -> &'static str {
+    match facts {
+        Facts::Probe { .. } => "gives values again",
+        Facts::Limit { .. } | Facts::Condition { .. } | Facts::Fault { .. } => "back to normal",
     }
 }
 
@@ -506,5 +517,115 @@ mod tests {
         let crossing = Crossing { days: 3.0, low90: 2.0, high90: 5.0, never_share: 0.0 };
         let text = ahead_message(EstimateKind::Concentration, 5.5, &crossing);
         assert_eq!(text, "concentration 5.5 % in 2 to 5 days");
+    }
+
+    fn notice(change: Change, priority: Priority, facts: Facts) -> Notice {
+        Notice {
+            alarm: "lathe-1/x".to_owned(),
+            occurrence: 1,
+            sequence: 1,
+            change,
+            at_ns: Timestamp::parse("2026-03-28T20:00:00Z").expect("RFC 3339").as_nanos(),
+            priority,
+            sump: Some("lathe-1".to_owned()),
+            title: "Lathe 1".to_owned(),
+            by: None,
+            why: None,
+            facts,
+        }
+    }
+
+    fn hardness() -> Facts {
+        Facts::Limit {
+            quantity: "hardness".to_owned(),
+            estimate: Some("hardness_mg_l".to_owned()),
+            side: Side::High,
+            setpoint: 400.0,
+            value: Some(431.4),
+            interval: Some((402.0, 460.0)),
+            probability: Some(0.957),
+            ahead_days: None,
+        }
+    }
+
+    fn reader(units: Units, zone: &str) -> Reader {
+        Reader { units, zone: jiff::tz::TimeZone::get(zone).expect("in the database") }
+    }
+
+    #[test]
+    fn a_message_says_what_how_sure_what_to_do_by_when_and_what_to_mind() {
+        let vienna = reader(Units::Metric, "Europe/Vienna");
+        let said = message(&notice(Change::Raised, Priority::Medium, hardness()), &vienna);
+        assert_eq!(said.headline, "Lathe 1: hardness 431 mg/L, high limit 400 mg/L");
+        let sure = "an estimate, between 402 mg/L and 460 mg/L nine times in ten; past the limit with 96 %";
+        assert_eq!(said.sure.as_deref(), Some(sure));
+        assert_eq!(said.action, "Test hardness; top up with low-mineral water.");
+        // The clocks go forward that night: a day later it is an hour later on the wall.
+        assert_eq!(said.by_when.as_deref(), Some("within the day, by Sun 29 Mar 22:00"));
+        assert!(said.cautions.iter().any(|caution| caution.contains("safety data sheet")), "{said:?}");
+    }
+
+    #[test]
+    fn us_units_are_those_of_the_trade() {
+        // 1 grain per US gallon is 17.118 mg/L, 1 US gallon 3.7854 L, 1 inch 25.4 mm (definitions).
+        let chicago = reader(Units::Us, "America/Chicago");
+        let said = message(&notice(Change::Raised, Priority::High, hardness()), &chicago);
+        assert_eq!(said.headline, "Lathe 1: hardness 25.2 gpg, high limit 23.4 gpg");
+        assert_eq!(said.by_when.as_deref(), Some("now"));
+        for (quantity, value, expected) in [
+            (Quantity::Level, 254.0, "10.0 in"),
+            (Quantity::Temperature, 40.0, "104 °F"),
+            (Quantity::Volume, 378.5, "100 gal"),
+            (Quantity::Flow, 37.854, "10.0 gal/min"),
+            (Quantity::Ph, 8.4, "8.40"),
+        ] {
+            assert_eq!(in_units(quantity, value, Units::Us), expected);
+        }
+    }
+
+    #[test]
+    fn what_is_over_asks_for_nothing() {
+        let utc = reader(Units::Metric, "UTC");
+        for change in [Change::Acknowledged, Change::Returned, Change::Ended, Change::Withheld] {
+            let said = message(&notice(change, Priority::High, hardness()), &utc);
+            assert_eq!((said.action.as_str(), said.by_when, said.cautions.len()), ("", None, 0));
+        }
+        let seen =
+            Notice { by: Some("kim".to_owned()), ..notice(Change::Acknowledged, Priority::Low, hardness()) };
+        let said = message(&seen, &utc).headline;
+        assert_eq!(said, "Lathe 1: hardness 431 mg/L, high limit 400 mg/L: acknowledged by kim");
+    }
+
+    #[test]
+    fn every_condition_and_fault_has_words_an_action_and_a_source() {
+        for &condition in Condition::ALL {
+            let facts = Facts::Condition {
+                condition: condition.word().to_owned(),
+                value: Some(1.25),
+                detail: String::new(),
+            };
+            let text = facts_text(&facts, Units::Metric);
+            assert!(text.contains(|c: char| c.is_ascii_digit()), "the number behind it: {text}");
+            assert!(!action_of(&facts).is_empty() && !condition.source().is_empty());
+            assert_eq!(Condition::from_word(condition.word()), Some(condition));
+        }
+        for &fault in Fault::ALL {
+            let facts = Facts::Fault {
+                fault: fault.word().to_owned(),
+                of: "hall".to_owned(),
+                detail: "timed out".to_owned(),
+            };
+            assert!(facts_text(&facts, Units::Metric).ends_with("hall: timed out"));
+            assert!(!action_of(&facts).is_empty() && !fault.source().is_empty());
+            assert_eq!(Fault::from_word(fault.word()), Some(fault));
+        }
+    }
+
+    #[test]
+    fn a_notice_comes_back_from_the_store_as_it_went_in() {
+        let there = notice(Change::Raised, Priority::High, hardness());
+        let text = serde_json::to_string(&there).expect("plain");
+        assert!(text.contains(r#""about":"limit""#) && text.contains(r#""change":"raised""#), "{text}");
+        assert_eq!(serde_json::from_str::<Notice>(&text).expect("as written"), there);
     }
 }

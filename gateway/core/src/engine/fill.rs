@@ -80,6 +80,20 @@ struct AlreadyTold {
     biological_h: Option<f64>,
 }
 
+/// What the fill shows that somebody may have to act on.
+#[derive(Clone, Copy, PartialEq, Debug, Default)]
+pub(super) struct Signs {
+    /// How far its pH lies under its baseline, and whether that asks for action, or for replacing it; none before there is a
+    /// baseline.
+    pub(super) drop: Option<(f64, bool, bool)>,
+    /// Fall of the pH, where with warmth and standing still it is likely biological.
+    pub(super) likely: Option<f64>,
+    /// Fall of the pH soon after a clean-out.
+    pub(super) regrowth: Option<f64>,
+    /// Hours the pumps have stood still; none where nobody knows.
+    pub(super) still_h: Option<f64>,
+}
+
 /// A state as it is kept, with the two clocks at that moment.
 #[derive(Serialize, Deserialize)]
 struct Kept<T> {
@@ -113,6 +127,8 @@ pub(super) struct Fill {
     resumed: Option<(f64, Timestamp)>,
     /// A moment whose readings may still come.
     pending: Option<Now>,
+    /// Since which hour the pumps have stood still.
+    still_since_h: Option<f64>,
     now_h: f64,
     kept_h: f64,
     changed: Changed,
@@ -146,6 +162,7 @@ impl Fill {
             clock: None,
             resumed: None,
             pending: None,
+            still_since_h: None,
             now_h: 0.0,
             kept_h: f64::NEG_INFINITY,
             changed: Changed::default(),
@@ -157,6 +174,24 @@ impl Fill {
     /// Steps that the last clean-out cut short, once regrowth was found.
     pub(super) fn causes(&self) -> Vec<(Step, Outcome)> {
         self.cleanout.regrowth().map(|(_, causes)| causes).unwrap_or_default()
+    }
+
+    /// What it shows that somebody may have to act on.
+    pub(super) fn signs(&self) -> Signs {
+        let verdict = self.acidity.verdict().numbers;
+        let drop = verdict.drop.map(|drop| {
+            let replace = verdict.judgement == Judgement::Replace;
+            (drop.ph(), verdict.judgement == Judgement::CorrectiveAction, replace)
+        });
+        Signs {
+            drop,
+            likely: verdict.suspicion.map(|suspicion| suspicion.fall.ph()),
+            regrowth: self.cleanout.regrowth().map(|(found, _)| found.fall),
+            still_h: self.latest.pump.map(|running| match self.still_since_h {
+                Some(since_h) if !running => self.now_h - since_h,
+                Some(_) | None => 0.0,
+            }),
+        }
     }
 
     /// Whether limits of this sump rest.
@@ -217,6 +252,11 @@ impl Fill {
         self.gather(passed_h);
         let litres = self.litres();
         let Latest { us_cm, ph, pump, .. } = self.latest;
+        match pump {
+            Some(false) => _ = self.still_since_h.get_or_insert(self.now_h),
+            Some(true) => self.still_since_h = None,
+            None => {}
+        }
         let seen = Seen { at_h: self.now_h, litres, ph, us_cm, pump, baseline_ph: self.baseline_ph() };
         self.around_cleanout(|cleanout| cleanout.observe(&seen));
     }

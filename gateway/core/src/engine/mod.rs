@@ -12,20 +12,24 @@
 //! }
 //! ```
 
+mod annunciation;
 mod events;
 mod fill;
 pub mod outlook;
 mod restart;
 pub mod settings;
 pub mod snapshot;
+mod watch;
 
+pub use annunciation::AlarmFor;
 pub use settings::Settings;
 
 use fill::{Fill, Told};
+use watch::ClockWatch;
 
-use crate::alarm::settings::Subject;
-use crate::alarm::state::State;
-use crate::alarm::{AlarmIndex, Alarms, Definition, Transition, wording};
+use crate::alarm::notice::Notice;
+use crate::alarm::settings::FaultKey;
+use crate::alarm::{Alarms, Transition};
 use crate::estimate::note::{Note, NoteKind};
 use crate::estimate::settings::EstimateKind;
 use crate::estimate::sump::prospect::Drying;
@@ -41,8 +45,8 @@ pub enum Input<'a> {
     Readings(&'a [RawReading]),
     /// A manual reading or action.
     Note(&'a Note),
-    /// Somebody has seen an alarm.
-    Acknowledge(AlarmIndex, &'a str),
+    /// The gateway has found a fault of its lines, its peers or its own, or that one is over; with how it shows.
+    Fault(&'a FaultKey, bool, &'a str),
     /// Only time has passed.
     Tick,
 }
@@ -56,12 +60,14 @@ pub struct Outbound {
     pub journal: Vec<JournalRecord>,
     /// State to store with them, by key, for [`Engine::restore`] after a restart.
     pub saved: Vec<(String, Vec<u8>)>,
+    /// What people may have to hear, in the order it came about.
+    pub notices: Vec<Notice>,
 }
 
 impl Outbound {
     /// Whether nothing is in it.
     pub fn is_empty(&self) -> bool {
-        self.samples.is_empty() && self.journal.is_empty() && self.saved.is_empty()
+        self.samples.is_empty() && self.journal.is_empty() && self.saved.is_empty() && self.notices.is_empty()
     }
 }
 
@@ -87,6 +93,7 @@ pub struct Engine {
     /// pH and clean-out of each.
     fills: Vec<Fill>,
     alarms: Alarms,
+    clock: ClockWatch,
     /// Next time the estimates are written out; none before the first reading.
     next_estimates: Option<Uptime>,
     out: Outbound,
@@ -114,8 +121,7 @@ impl Engine {
                 Fill::new(sump, settings.pace.0).map_err(|why| EngineError { sump: sump.name.clone(), why })
             })
             .collect::<Result<_, _>>()?;
-        let alarms =
-            Alarms::new(&settings.limits, &settings.instruments, settings.probes.len(), settings.sumps.len());
+        let alarms = Alarms::new(&settings.alarms, &settings.probes, &settings.sumps);
         Ok(Self {
             series: settings.series(),
             signals: Signals::new(&settings.probes),
@@ -123,6 +129,7 @@ impl Engine {
             sumps,
             fills,
             alarms,
+            clock: ClockWatch::default(),
             next_estimates: None,
             out: Outbound::default(),
             overdue: Vec::new(),
@@ -145,6 +152,7 @@ impl Engine {
 
     /// One step. What is due by `now` happens after the input, so that a reading which arrives as a delay ends counts.
     pub fn handle(&mut self, now: Now, input: Input<'_>) {
+        self.watch_clock(now);
         match input {
             Input::Readings(readings) => {
                 if self.next_estimates.is_none() {
@@ -158,16 +166,19 @@ impl Engine {
             Input::Note(note) => {
                 self.journal_note(note);
                 self.sumps[note.sump.slot()].note(now, note);
+                self.watch_note(now, note);
                 if note.kind == NoteKind::Cleanout {
                     self.fills[note.sump.slot()].note_cleanout(now, note.value >= 0.5);
                 }
                 self.journal_events(now, note.sump);
             }
-            Input::Acknowledge(alarm, by) => self.alarms.acknowledge(now, alarm, by, &mut self.transitions),
+            Input::Fault(key, holds, detail) => {
+                self.alarms.observe_fault(now, key, holds, detail, &mut self.transitions);
+            }
             Input::Tick => {}
         }
         self.pass_time(now);
-        self.journal_transitions();
+        self.journal_transitions(now);
     }
 
     /// When the engine wants to be handled again with [`Input::Tick`], if nothing else comes before.
@@ -183,6 +194,7 @@ impl Engine {
         into.samples.append(&mut self.out.samples);
         into.journal.append(&mut self.out.journal);
         into.saved.append(&mut self.out.saved);
+        into.notices.append(&mut self.out.notices);
     }
 
     fn pass_time(&mut self, now: Now) {
@@ -244,9 +256,8 @@ impl Engine {
             let estimates = self.sumps[index as usize].estimates(now);
             for (&kind, estimate) in EstimateKind::ALL.iter().zip(estimates) {
                 if self.alarms.watches(SumpIndex(index), kind) {
-                    let (value, quality) = split(estimate);
                     let out = &mut self.transitions;
-                    self.alarms.observe_estimate(now, SumpIndex(index), kind, value, quality, out);
+                    self.alarms.observe_estimate(now, SumpIndex(index), kind, estimate, out);
                 }
                 let (values, quality) = match estimate {
                     Ok(e) => ([e.value, e.low90, e.high90].map(Some), e.quality),
@@ -262,6 +273,7 @@ impl Engine {
                 }));
             }
             self.journal_events(now, SumpIndex(index));
+            self.watch_sump(now, SumpIndex(index));
         }
     }
 
@@ -273,6 +285,9 @@ impl Engine {
         self.out.saved.extend(kept.map(|bytes| (restart::estimate_key(name), bytes)));
         let fill = &mut self.fills[sump.slot()];
         self.events.iter().for_each(|event| fill.found(&event.what));
+        self.watch_events(now, sump);
+        let name = &self.settings.sumps[sump.slot()].name;
+        let fill = &mut self.fills[sump.slot()];
         self.out.journal.extend(self.events.drain(..).flat_map(|event| events::records(name, &event)));
         fill.drain(&mut self.told);
         if !self.told.is_empty() {
@@ -297,75 +312,6 @@ impl Engine {
             value: Some(note.value),
             message: String::new(),
         });
-    }
-
-    fn journal_transitions(&mut self) {
-        for transition in std::mem::take(&mut self.transitions) {
-            let record = self.record_of(&transition);
-            self.out.saved.push(restart::saved(self.alarm_key(transition.alarm), &transition));
-            self.out.journal.push(record);
-        }
-    }
-
-    fn record_of(&self, transition: &Transition) -> JournalRecord {
-        let (definition, _) = self.alarms.get(transition.alarm);
-        let (sump, subject) = self.alarm_key(transition.alarm);
-        let kind = match definition {
-            Definition::Limit(_) => RecordKind::Alarm,
-            Definition::Instrument(_) => RecordKind::Instrument,
-        };
-        let mut message = self.message_of(definition, transition.to, transition.value, transition.quality);
-        if let Some(by) = &transition.by {
-            message.push_str(" by ");
-            message.push_str(by);
-        }
-        JournalRecord {
-            at: transition.at,
-            kind,
-            sump: Some(sump.clone()),
-            subject,
-            state: transition.to.word().to_owned(),
-            priority: Some(definition.priority().word()),
-            value: transition.value,
-            message,
-        }
-    }
-
-    fn message_of(
-        &self,
-        definition: &Definition,
-        state: State,
-        value: Option<f64>,
-        quality: Quality,
-    ) -> String {
-        match definition {
-            Definition::Limit(limit) => {
-                let (noun, quantity) = match limit.subject {
-                    Subject::Probe(probe) => {
-                        let quantity = self.settings.probes[probe.slot()].quantity;
-                        (wording::noun(quantity), quantity)
-                    }
-                    Subject::Estimate(kind) => (wording::noun_of_estimate(kind), kind.quantity()),
-                };
-                wording::limit_message(limit, noun, quantity, state, value)
-            }
-            Definition::Instrument(instrument) => {
-                let probe = self.settings.probes[instrument.probe.slot()].name.as_str();
-                wording::instrument_message(probe, quality, state)
-            }
-        }
-    }
-
-    /// Sump and name of an alarm; the name of an instrument alarm is `instrument/` and the probe's.
-    fn alarm_key(&self, alarm: AlarmIndex) -> (&Name, String) {
-        let (sump, name) = match self.alarms.get(alarm).0 {
-            Definition::Limit(limit) => (limit.sump, limit.name.clone()),
-            Definition::Instrument(instrument) => {
-                let probe = &self.settings.probes[instrument.probe.slot()];
-                (probe.sump, format!("instrument/{}", probe.name))
-            }
-        };
-        (&self.settings.sumps[sump.slot()].name, name)
     }
 }
 

@@ -1,7 +1,7 @@
 //! What lies ahead of a sump, held against the limits it was given.
 
 use super::Engine;
-use crate::alarm::settings::{Side, Subject};
+use crate::alarm::settings::{Side, Subject, Terms};
 use crate::estimate::outlook::{Bound, Crossing};
 use crate::estimate::settings::EstimateKind;
 use crate::estimate::sump::advice::Suggestion;
@@ -63,7 +63,7 @@ impl Engine {
     }
 
     /// State and rates of a sump as of its latest reading.
-    fn prospect(&self, sump: SumpIndex) -> Option<Prospect> {
+    pub(super) fn prospect(&self, sump: SumpIndex) -> Option<Prospect> {
         self.sumps[sump.slot()].latest_prospect(&self.drying[sump.slot()])
     }
 
@@ -87,13 +87,15 @@ impl Engine {
     }
 
     fn limits_on(&self, sump: SumpIndex, kind: EstimateKind) -> impl Iterator<Item = (&str, Side, f64)> {
-        (self.settings.limits.iter())
+        (self.settings.alarms.limits.iter())
+            // What looks ahead speaks of the same setpoint that another limit holds now.
+            .filter(move |limit| !matches!(limit.terms, Terms::WithinDays(_)))
             .filter(move |limit| limit.sump == sump && limit.subject == Subject::Estimate(kind))
             .map(|limit| (limit.name.as_str(), limit.side, limit.setpoint))
     }
 }
 
-fn bound(side: Side) -> Bound {
+pub(super) fn bound(side: Side) -> Bound {
     match side {
         Side::Low => Bound::NotUnder,
         Side::High => Bound::NotOver,

@@ -1,14 +1,14 @@
-//! What is needed to stand where one stood after a restart: `alarm/<sump>/<name>` → `STATE RFC3339`, `estimate/<sump>` →
+//! What is needed to stand where one stood after a restart: `alarm/<sump>/<name>` → how it
+//! stands, `estimate/<sump>` →
 //! what is believed of the sump, `acidity/<sump>` and `cleanout/<sump>` → what is known of its fill.
 
 use super::Engine;
-use crate::alarm::state::State;
-use crate::alarm::{AlarmIndex, Transition};
-use crate::model::{Name, Timestamp};
+use crate::alarm::AlarmIndex;
+use crate::model::{Name, Now};
 
-/// The entry a transition leaves in the store.
-pub(super) fn saved((sump, name): (&Name, String), transition: &Transition) -> (String, Vec<u8>) {
-    (format!("alarm/{sump}/{name}"), format!("{} {}", transition.to.word(), transition.at).into_bytes())
+/// Where the state of an alarm is kept, by its name in the shop.
+pub(super) fn alarm_key(alarm: &str) -> String {
+    format!("alarm/{alarm}")
 }
 
 /// Where the belief about a sump is kept.
@@ -29,13 +29,9 @@ pub(super) fn cleanout_key(sump: &Name) -> String {
 impl Engine {
     /// Puts every alarm and every belief back to where it stood, before the first input. `lookup` gives what the store kept under a key.
     /// An entry that cannot be read leaves its alarm normal and its sump unknown: the next readings decide. Gives the keys of such entries.
-    pub fn restore(&mut self, mut lookup: impl FnMut(&str) -> Option<Vec<u8>>) -> Vec<String> {
-        let keys: Vec<(AlarmIndex, String)> = (self.alarms.iter())
-            .map(|(alarm, _, _)| {
-                let (sump, name) = self.alarm_key(alarm);
-                (alarm, format!("alarm/{sump}/{name}"))
-            })
-            .collect();
+    pub fn restore(&mut self, now: Now, mut lookup: impl FnMut(&str) -> Option<Vec<u8>>) -> Vec<String> {
+        let keys: Vec<(AlarmIndex, String)> =
+            (self.alarms.iter()).map(|(alarm, _, _)| (alarm, alarm_key(self.alarms.key(alarm)))).collect();
         let mut unreadable = Vec::new();
         for sump in &mut self.sumps {
             let key = estimate_key(&sump.settings().name);
@@ -54,16 +50,10 @@ impl Engine {
         }
         for (alarm, key) in keys {
             let Some(bytes) = lookup(&key) else { continue };
-            match read(&bytes) {
-                Some((state, since)) => self.alarms.restore(alarm, state, since),
-                None => unreadable.push(key),
+            if !self.alarms.restore(now, alarm, &bytes) {
+                unreadable.push(key);
             }
         }
         unreadable
     }
-}
-
-fn read(bytes: &[u8]) -> Option<(State, Timestamp)> {
-    let (state, since) = std::str::from_utf8(bytes).ok()?.split_once(' ')?;
-    Some((State::from_word(state)?, Timestamp::parse(since).ok()?))
 }

@@ -3,7 +3,7 @@
 use std::time::Duration;
 
 use crate::acquire::settings::{BrokerSettings, BusSettings};
-use crate::alarm::settings::{InstrumentSettings, LimitSettings};
+use crate::alarm::settings::AlarmSettings;
 use crate::estimate::settings::{EstimateKind, SumpSettings};
 use crate::model::{ProbeIndex, SeriesIndex, SumpIndex};
 use crate::signal::settings::ProbeSettings;
@@ -20,10 +20,8 @@ pub struct Settings {
     pub probes: Vec<ProbeSettings>,
     /// Sumps.
     pub sumps: Vec<SumpSettings>,
-    /// Limits of all sumps.
-    pub limits: Vec<LimitSettings>,
-    /// Instrument alarms, one a probe.
-    pub instruments: Vec<InstrumentSettings>,
+    /// Every alarm.
+    pub alarms: AlarmSettings,
     /// How often estimates are stored and written out.
     pub estimate_every: Duration,
     /// How many hours pass in the sumps in one hour of the clock: 1 but for demonstrations.

@@ -1,13 +1,15 @@
 //! The shop as it stands, read only, in words and numbers that leave the process. Field names carry their unit.
 
+use std::cmp::Reverse;
+
 use serde::Serialize;
 
 pub use super::fill::view::{CleanoutView, FillView, StepView, TrendView};
 use super::outlook::Outlook;
 use super::{Engine, split};
-use crate::alarm::Definition;
 use crate::alarm::state::State;
 use crate::alarm::wording;
+use crate::alarm::{AlarmIndex, Definition, Standing};
 use crate::estimate::outlook::Plateau;
 use crate::estimate::settings::EstimateKind;
 use crate::estimate::sump::Estimate;
@@ -19,6 +21,8 @@ use crate::model::{ProbeIndex, Quality, SumpIndex};
 pub struct Snapshot {
     /// Every sump, in the order of the settings.
     pub sumps: Vec<SumpView>,
+    /// Alarms of the gateway itself that are not normal.
+    pub alarms: Vec<AlarmView>,
 }
 
 /// One sump.
@@ -127,14 +131,20 @@ pub struct EstimateView {
 /// One alarm that is not normal.
 #[derive(Clone, PartialEq, Debug, Serialize)]
 pub struct AlarmView {
+    /// Name in the shop: `lathe-1/ph-low`.
+    pub id: String,
     /// Name within the sump.
     pub name: String,
     /// Short name of the state.
     pub state: &'static str,
     /// Priority word.
     pub priority: &'static str,
+    /// Which time it came up, from 1.
+    pub occurrence: u64,
     /// Since when, RFC 3339.
     pub since: Option<String>,
+    /// Until when it is shelved, RFC 3339.
+    pub shelved_until: Option<String>,
     /// In words.
     pub message: String,
 }
@@ -159,7 +169,10 @@ impl From<Quality> for QualityView {
 impl Engine {
     /// The shop as it stands.
     pub fn snapshot(&self) -> Snapshot {
-        Snapshot { sumps: (0..).take(self.sumps.len()).map(|i| self.sump_view(SumpIndex(i))).collect() }
+        Snapshot {
+            sumps: (0..).take(self.sumps.len()).map(|i| self.sump_view(SumpIndex(i))).collect(),
+            alarms: self.alarm_views(None),
+        }
     }
 
     fn sump_view(&self, index: SumpIndex) -> SumpView {
@@ -178,7 +191,7 @@ impl Engine {
             advice: self.advice(index),
             outlook: self.outlook(index).as_ref().map(outlook_view),
             fill: self.fills[index.slot()].view(),
-            alarms: self.alarm_views(index),
+            alarms: self.alarm_views(Some(index)),
         }
     }
 
@@ -201,21 +214,26 @@ impl Engine {
             .collect()
     }
 
-    fn alarm_views(&self, sump: SumpIndex) -> Vec<AlarmView> {
-        (self.alarms.iter())
+    /// Alarms of a sump, or of the gateway, that are not normal: the most pressing first.
+    fn alarm_views(&self, sump: Option<SumpIndex>) -> Vec<AlarmView> {
+        let mut found: Vec<(AlarmIndex, &Definition, &Standing)> = (self.alarms.iter())
             .filter(|(_, definition, standing)| {
-                let of = match definition {
-                    Definition::Limit(limit) => limit.sump,
-                    Definition::Instrument(instrument) => self.settings.probes[instrument.probe.slot()].sump,
-                };
-                of == sump && standing.state != State::Normal
+                definition.sump_among(&self.settings.probes) == sump && standing.state != State::Normal
             })
+            .collect();
+        found.sort_by_key(|(_, definition, standing)| {
+            (standing.state.is_silenced(), Reverse(definition.priority()), standing.since)
+        });
+        (found.into_iter())
             .map(|(index, definition, standing)| AlarmView {
-                name: self.alarm_key(index).1,
+                id: self.alarms.key(index).to_owned(),
+                name: definition.name(&self.settings.probes),
                 state: standing.state.word(),
                 priority: definition.priority().word(),
+                occurrence: standing.occurrence,
                 since: standing.since.map(|since| since.to_string()),
-                message: self.message_of(definition, standing.state, standing.value, standing.quality),
+                shelved_until: standing.shelved_until.map(|until| until.to_string()),
+                message: self.alarm_text(index),
             })
             .collect()
     }

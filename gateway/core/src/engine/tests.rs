@@ -3,7 +3,12 @@
 use std::time::Duration;
 
 use super::*;
-use crate::alarm::settings::{InstrumentSettings, LimitSettings, Priority, Side};
+use crate::alarm::condition::{self, Condition};
+use crate::alarm::order::{Order, Said};
+use crate::alarm::settings::{
+    AlarmSettings, ConditionSettings, FaultSettings, Habits, InstrumentSettings, LimitSettings, Priority,
+    Side, Subject, Terms,
+};
 use crate::estimate::guidance::Caution;
 use crate::estimate::note::NoteKind;
 use crate::estimate::settings::{BoxPart, FluidSettings, SumpProbes, SumpSettings, TankShape, WaterSettings};
@@ -79,6 +84,9 @@ fn shop() -> Settings {
         on_delay: Duration::from_secs(60),
         off_delay: Duration::from_secs(60),
         priority: Priority::Medium,
+        terms: Terms::Value,
+        habits: Habits::default(),
+        source: None,
     };
     Settings {
         probes: vec![
@@ -86,16 +94,20 @@ fn shop() -> Settings {
             probe("conductivity", Quantity::Conductivity, 1.0, 10.0),
         ],
         sumps: vec![sump],
-        limits: vec![
-            limit("level-low", Subject::Probe(LEVEL), 150.0, 10.0),
-            limit("concentration-low", Subject::Estimate(EstimateKind::Concentration), 4.0, 0.3),
-        ],
-        instruments: vec![InstrumentSettings {
-            probe: LEVEL,
-            on_delay: Duration::from_secs(30),
-            off_delay: Duration::from_secs(30),
-            priority: Priority::Low,
-        }],
+        alarms: AlarmSettings {
+            limits: vec![
+                limit("level-low", Subject::Probe(LEVEL), 150.0, 10.0),
+                limit("concentration-low", Subject::Estimate(EstimateKind::Concentration), 4.0, 0.3),
+            ],
+            instruments: vec![InstrumentSettings {
+                probe: LEVEL,
+                on_delay: Duration::from_secs(30),
+                off_delay: Duration::from_secs(30),
+                priority: Priority::Low,
+                behind: Vec::new(),
+            }],
+            ..AlarmSettings::default()
+        },
         estimate_every: Duration::from_secs(600),
         ..Settings::default()
     }
@@ -147,10 +159,9 @@ fn a_level_that_stays_low_is_journalled_with_what_to_do() {
     assert_eq!(record.at, at(60).utc, "after the delay, counted from the first low reading");
     assert_eq!(record.message, "level 149 mm, low limit 150 mm. Top up before the pump draws air.");
     assert_eq!((record.value, record.priority), (Some(149.0), Some("medium")));
-    assert_eq!(
-        story.out.saved,
-        [("alarm/lathe-3/level-low".to_owned(), b"UNACK 1970-01-01T00:01:00Z".to_vec())]
-    );
+    let (key, kept) = story.out.saved.last().expect("kept for a restart");
+    assert_eq!(key, "alarm/lathe-3/level-low");
+    assert!(String::from_utf8_lossy(kept).contains(r#""state":"UNACK""#));
 }
 
 #[test]
@@ -233,15 +244,16 @@ fn a_restart_keeps_the_alarm_and_says_nothing_twice() {
     before.read(0, LEVEL, Raw::Number(1400.0)).read(60, LEVEL, Raw::Number(1400.0));
     let mut after = Story::new();
     let saved = before.out.saved.clone();
-    let unreadable =
-        after.engine.restore(|key| saved.iter().find(|(k, _)| k == key).map(|(_, bytes)| bytes.clone()));
+    let unreadable = after
+        .engine
+        .restore(at(60), |key| saved.iter().rfind(|(k, _)| k == key).map(|(_, bytes)| bytes.clone()));
     assert!(unreadable.is_empty());
     after.read(120, LEVEL, Raw::Number(1400.0)).read(300, LEVEL, Raw::Number(1400.0));
     assert!(after.states().is_empty(), "already annunciated: {:?}", after.states());
     after.read(360, LEVEL, Raw::Number(2400.0)).read(420, LEVEL, Raw::Number(2400.0));
     assert_eq!(after.states(), [("level-low", "RTNUN")]);
     assert_eq!(
-        Story::new().engine.restore(|_| Some(b"nonsense".to_vec())).len(),
+        Story::new().engine.restore(at(0), |_| Some(b"nonsense".to_vec())).len(),
         6,
         "three alarms, one belief, one pH, one clean-out"
     );
@@ -263,7 +275,10 @@ fn notes_are_journalled_as_events() {
 fn acknowledging_is_journalled_with_the_name() {
     let mut story = Story::new();
     story.read(0, LEVEL, Raw::Number(1400.0)).read(60, LEVEL, Raw::Number(1400.0));
-    story.engine.handle(at(61), Input::Acknowledge(AlarmIndex(0), "kim"));
+    let order = Order::Acknowledge { occurrence: Some(1) };
+    story.engine.order(at(61), "lathe-3/level-low", order, Said::new("kim", None)).expect("it stands");
+    let unknown = story.engine.order(at(61), "lathe-3/nonsense", order, Said::new("kim", None));
+    assert_eq!(unknown, Err(AlarmFor::Unknown("lathe-3/nonsense".to_owned())));
     story.engine.drain(&mut story.out);
     assert_eq!(story.out.journal[1].message, "level 140 mm, low limit 150 mm: acknowledged by kim");
 }
@@ -296,8 +311,8 @@ fn the_lowest_configured_limit_on_hardness_counts() {
     let mut settings = shop();
     for setpoint in [380.0, 300.0] {
         let subject = Subject::Estimate(EstimateKind::Hardness);
-        let like = settings.limits[0].clone();
-        settings.limits.push(LimitSettings { subject, side: Side::High, setpoint, ..like });
+        let like = settings.alarms.limits[0].clone();
+        settings.alarms.limits.push(LimitSettings { subject, side: Side::High, setpoint, ..like });
     }
     let engine = Engine::new(settings).expect("sound settings");
     assert_eq!(engine.hardness_limit(SUMP), (Some("level-low"), 300.0));
@@ -368,11 +383,11 @@ fn advice_follows_the_configured_limit_on_hardness() {
     assert!(!topics.contains(&Topic::Exchange), "{topics:?}");
     let mut settings = shop();
     let subject = Subject::Estimate(EstimateKind::Hardness);
-    settings.limits.push(LimitSettings {
+    settings.alarms.limits.push(LimitSettings {
         subject,
         side: Side::High,
         setpoint: 150.0,
-        ..settings.limits[0].clone()
+        ..settings.alarms.limits[0].clone()
     });
     let mut story =
         Story { engine: Engine::new(settings).expect("sound settings"), out: Outbound::default() };
@@ -405,14 +420,20 @@ fn limits_rest_while_a_clean_out_runs_and_the_journal_says_so() {
     let fill = story.engine.snapshot().sumps[0].fill.clone();
     assert!(fill.to_do[0].starts_with("Clean-out, "), "{:?}", fill.to_do);
     assert!(
-        fill.to_do.iter().any(|text| text.contains("limits of this sump are not judged")),
+        fill.to_do.iter().any(|text| text.contains("limits of this sump alarm nobody")),
         "{:?}",
         fill.to_do
     );
     assert!(fill.cautions.contains(&Caution::GlovesAndEyes), "{:?}", fill.cautions);
-    let rested =
-        [("note", "cleanout"), ("cleanout", "suppression"), ("cleanout", "begun"), ("cleanout", "drain")];
-    assert_eq!(story.states(), rested, "no alarm of an empty tank");
+    let rested = [
+        ("note", "cleanout"),
+        ("cleanout", "suppression"),
+        ("cleanout", "begun"),
+        ("level-low", "DSUPR"),
+        ("cleanout", "drain"),
+    ];
+    assert_eq!(story.states(), rested, "nobody hears of an empty tank");
+    assert!(story.out.notices.is_empty(), "{:?}", story.out.notices);
     story.engine.handle(at(1200), Input::Note(&note(0.0)));
     for minute in 20..24 {
         story.read(60 * minute, LEVEL, Raw::Number(10.0));
@@ -421,9 +442,10 @@ fn limits_rest_while_a_clean_out_runs_and_the_journal_says_so() {
         ("note", "cleanout"),
         ("cleanout", "abandoned"),
         ("cleanout", "suppression"),
+        ("level-low", "NORM"),
         ("level-low", "UNACK"),
     ];
-    assert_eq!(story.states()[4..8], after, "judged again");
+    assert_eq!(story.states()[5..10], after, "judged again");
 }
 
 #[test]
@@ -440,10 +462,113 @@ fn a_restart_in_the_middle_of_a_clean_out_goes_on_with_it() {
     let saved = before.out.saved.clone();
     let mut after = Story::new();
     let lookup = |key: &str| saved.iter().rev().find(|(k, _)| k == key).map(|(_, bytes)| bytes.clone());
-    assert!(after.engine.restore(lookup).is_empty());
+    assert!(after.engine.restore(at(0), lookup).is_empty());
     after.read(600, LEVEL, Raw::Number(10.0)).read(900, LEVEL, Raw::Number(10.0));
     let told = after.states().iter().filter(|(subject, _)| !subject.starts_with("instrument/")).count();
     assert_eq!(told, 0, "nothing twice, no alarm: {:?}", after.states());
     let view = after.engine.snapshot().sumps[0].fill.cleanout.clone();
     assert_eq!((view.stage, view.step.map(|step| step.word())), ("running", Some("clean")));
+}
+
+fn with_conditions(change: impl FnOnce(&mut Settings)) -> Story {
+    let mut settings = shop();
+    let conditions = Condition::ALL.iter().map(|&condition| ConditionSettings::default_for(SUMP, condition));
+    settings.alarms.conditions = conditions.collect();
+    let clock = FaultKey { fault: condition::Fault::Clock, of: String::new() };
+    settings.alarms.faults.push(FaultSettings {
+        key: clock,
+        on_delay: Duration::ZERO,
+        off_delay: Duration::from_secs(60),
+        priority: Priority::Low,
+        silent: Vec::new(),
+        behind: Vec::new(),
+    });
+    change(&mut settings);
+    Story { engine: Engine::new(settings).expect("sound settings"), out: Outbound::default() }
+}
+
+#[test]
+fn a_clock_that_is_set_is_told_and_moves_no_alarm() {
+    let mut story = with_conditions(|_| {});
+    story.read(0, LEVEL, Raw::Number(1490.0)).read(30, LEVEL, Raw::Number(1490.0));
+    // The same instants on the monotonic clock; UTC is set from 1970 to 2024.
+    let on = Duration::from_secs(86_400 * 20_000);
+    let stepped = |second| Now { utc: at(second).utc.plus(on), ..at(second) };
+    let reading =
+        |now: Now| [RawReading { probe: LEVEL, at: now.utc, received: now.uptime, raw: Raw::Number(1490.0) }];
+    story.engine.handle(stepped(40), Input::Readings(&reading(stepped(40))));
+    story.engine.drain(&mut story.out);
+    assert_eq!(story.states(), [("clock", "UNACK")], "and no level alarm before its delay is over");
+    assert_eq!(
+        story.out.journal[0].message,
+        "the gateway's clock: it was set by +20000 d. See that the gateway reaches a time server."
+    );
+    story.engine.handle(stepped(60), Input::Readings(&reading(stepped(60))));
+    story.engine.drain(&mut story.out);
+    assert_eq!(story.states()[1], ("level-low", "UNACK"), "sixty seconds after the first low reading");
+    assert_eq!(story.out.notices[1].alarm, "lathe-3/level-low");
+    for second in (700..1000).step_by(60) {
+        story.engine.handle(stepped(second), Input::Tick);
+    }
+    story.engine.drain(&mut story.out);
+    assert!(story.states().contains(&("clock", "RTNUN")), "ten minutes later: {:?}", story.states());
+}
+
+#[test]
+fn a_calibration_that_has_run_out_is_told_by_name() {
+    let mut story = with_conditions(|settings| settings.probes[0].calibration_due = Some(at(86_400).utc));
+    for hour in 0..96 {
+        story.read(3_600 * hour, LEVEL, Raw::Number(2000.0));
+    }
+    let told: Vec<_> = story.out.journal.iter().filter(|r| r.subject == "calibration-overdue").collect();
+    assert_eq!(told.len(), 1, "{told:?}");
+    assert!(told[0].message.starts_with("calibration overdue by 0 d: level. Calibrate"), "{told:?}");
+    assert_eq!((told[0].kind, told[0].priority), (RecordKind::Alarm, Some("low")));
+}
+
+#[test]
+fn a_limit_that_looks_ahead_speaks_before_the_other_one() {
+    let mut story = with_conditions(|settings| {
+        let of = |name: &str, setpoint, terms| LimitSettings {
+            name: name.to_owned(),
+            subject: Subject::Estimate(EstimateKind::Hardness),
+            side: Side::High,
+            setpoint,
+            terms,
+            ..settings.alarms.limits[0].clone()
+        };
+        let more = [of("hard", 2_000.0, Terms::Value), of("soon", 300.0, Terms::WithinDays(3_000.0))];
+        settings.alarms.limits.extend(more);
+    });
+    for minute in 0..=240 {
+        story.read(60 * minute, LEVEL, Raw::Number(2000.0));
+        story.read(60 * minute + 1, CONDUCTIVITY, Raw::Number(1290.0));
+    }
+    let soon = story.out.journal.iter().find(|record| record.subject == "soon").expect("told");
+    assert!(soon.message.contains("high limit 300 mg/L "), "{soon:?}");
+    assert!(!story.states().contains(&("hard", "UNACK")), "{:?}", story.states());
+    let outlook = story.engine.outlook(SUMP).expect("hours of readings");
+    assert_eq!(outlook.limits.len(), 2, "once a limit: {:?}", outlook.limits);
+}
+
+#[test]
+fn a_bus_that_is_gone_is_an_alarm_of_the_gateway() {
+    let key = FaultKey { fault: condition::Fault::Bus, of: "hall".to_owned() };
+    let mut story = with_conditions(|settings| {
+        let clock = settings.alarms.faults[0].clone();
+        settings.alarms.faults.push(FaultSettings {
+            key: key.clone(),
+            on_delay: Duration::from_secs(60),
+            ..clock
+        });
+    });
+    story.engine.handle(at(0), Input::Fault(&key, true, "connection refused"));
+    story.pass(61);
+    story.engine.drain(&mut story.out);
+    assert_eq!(story.states(), [("bus/hall", "UNACK")]);
+    let record = &story.out.journal[0];
+    assert_eq!((record.sump.as_ref(), record.kind, record.at), (None, RecordKind::Instrument, at(60).utc));
+    let [view] = &story.engine.snapshot().alarms[..] else { panic!("one alarm of the gateway") };
+    assert_eq!(view.id, "gateway/bus/hall");
+    assert!(view.message.starts_with("nothing comes over bus hall: connection refused."), "{view:?}");
 }

@@ -176,7 +176,7 @@ texts! { Rule, "What a number follows.":
         "common practice, no source";
     /// Clean-out: alarms.
     CleanoutLimitsRest "cleanout-limits-rest"
-        "While a clean-out runs, the limits of this sump are not judged: an empty tank and a caustic pH are the work itself. Faults of probes are.",
+        "While a clean-out runs, the limits of this sump alarm nobody: an empty tank and a caustic pH are the work itself. Faults of probes do.",
         "common practice, no source";
     /// Regrowth.
     RegrowthAfterCleanout "regrowth-after-cleanout"

@@ -10,7 +10,7 @@ use serde_json::{Value, json};
 use sumpwarden_core::acquire::plan::plan;
 use sumpwarden_core::acquire::settings::{BrokerSettings, BusLink, BusSettings};
 use sumpwarden_core::acquire::wire::{PlanDescription, describe};
-use sumpwarden_core::alarm::settings::{LimitSettings, Side, Subject};
+use sumpwarden_core::alarm::settings::{LimitSettings, Side, Subject, Terms};
 use sumpwarden_core::engine;
 use sumpwarden_core::estimate::settings::SumpSettings;
 use sumpwarden_core::estimate::tank::Tank;
@@ -208,7 +208,7 @@ fn sump_text(out: &mut String, engine: &engine::Settings, index: SumpIndex, sump
             ),
         );
     }
-    for limit in engine.limits.iter().filter(|l| l.sump == index) {
+    for limit in engine.alarms.limits.iter().filter(|l| l.sump == index) {
         line(out, &limit_text(engine, limit));
     }
 }
@@ -225,6 +225,15 @@ fn limit_text(engine: &engine::Settings, limit: &LimitSettings) -> String {
         limit.priority.word()
     )
     .expect("writing to a text cannot fail");
+    match limit.terms {
+        Terms::Value => Ok(()),
+        Terms::Probability(share) => write!(text, ", once {:.0} % sure", 100.0 * share),
+        Terms::WithinDays(days) => write!(text, ", {days} days ahead"),
+    }
+    .expect("writing to a text cannot fail");
+    if let Some(source) = limit.source {
+        write!(text, " (default: {source})").expect("writing to a text cannot fail");
+    }
     text
 }
 
@@ -328,6 +337,7 @@ fn sump_json(engine: &engine::Settings, index: SumpIndex, sump: &SumpSettings) -
         })
         .collect();
     let limits: Vec<Value> = engine
+        .alarms
         .limits
         .iter()
         .filter(|l| l.sump == index)
@@ -343,6 +353,9 @@ fn sump_json(engine: &engine::Settings, index: SumpIndex, sump: &SumpSettings) -
                 "on_delay_s": l.on_delay.as_secs_f64(),
                 "off_delay_s": l.off_delay.as_secs_f64(),
                 "priority": l.priority.word(),
+                "probability": match l.terms { Terms::Probability(share) => Some(share), _ => None },
+                "within_days": match l.terms { Terms::WithinDays(days) => Some(days), _ => None },
+                "default_source": l.source,
             })
         })
         .collect();

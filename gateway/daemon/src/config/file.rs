@@ -46,6 +46,9 @@ pub struct Shop {
     /// `[sump.NAME]`.
     #[serde(default)]
     pub sump: Named<Sump>,
+    /// `[alarm.NAME]`: faults of the gateway, its lines and its peers, by their words.
+    #[serde(default)]
+    pub alarm: Named<Switch<AlarmTable>>,
 }
 
 /// Where the gateway stands.
@@ -250,9 +253,12 @@ pub struct Sump {
     /// Its probes.
     #[serde(default)]
     pub probe: Named<Probe>,
-    /// Its limits.
+    /// Its limits; `NAME = false` turns a default one off.
     #[serde(default)]
-    pub limit: Named<Limit>,
+    pub limit: Named<Switch<Limit>>,
+    /// Alarms on what is worked out, by their words; `NAME = false` turns one off.
+    #[serde(default)]
+    pub alarm: Named<Switch<AlarmTable>>,
 }
 
 /// Shape and size of a tank; which keys belong together depends on the shape.
@@ -579,6 +585,29 @@ pub struct Limit {
     pub off_delay: Option<Lasting>,
     /// Default medium.
     pub priority: Option<PriorityWord>,
+    /// Only once it is so probable, percent: for estimates. Default: the value decides.
+    pub probability_percent: Option<f64>,
+    /// Ahead of time: once the limit is reached within so many days as things go. For concentration and hardness.
+    pub within_days: Option<f64>,
+    /// Somebody must reset it after it has returned. Default false.
+    pub latching: Option<bool>,
+    /// It is told anew when it has stood acknowledged for this long. Default never.
+    pub realarm_after: Option<Lasting>,
+}
+
+/// How an alarm behaves whose condition is not a limit.
+#[derive(Clone, PartialEq, Default, Debug, Deserialize)]
+pub struct AlarmTable {
+    /// How long it must hold.
+    pub on_delay: Option<Lasting>,
+    /// How long it must have ended.
+    pub off_delay: Option<Lasting>,
+    /// Default by condition.
+    pub priority: Option<PriorityWord>,
+    /// Somebody must reset it after it has returned. Default false.
+    pub latching: Option<bool>,
+    /// It is told anew when it has stood acknowledged for this long. Default never.
+    pub realarm_after: Option<Lasting>,
 }
 
 /// Priority of an alarm.

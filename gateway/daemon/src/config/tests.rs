@@ -149,7 +149,7 @@ fn variables_override_single_values_and_say_where_they_are_wrong() {
     assert_eq!(engine.buses[0].devices[0].unit_id, 7);
     assert_eq!(engine.sumps[0].target_percent, 6.5);
     assert_eq!(engine.sumps[0].fill_mark_mm, 300.0);
-    assert_eq!(engine.limits[0].setpoint, 8.7);
+    assert_eq!(engine.alarms.limits[0].setpoint, 8.7);
     assert_eq!(engine.probes[0].name.as_str(), "level");
     assert_eq!(engine.probes[0].frozen, None);
     assert_eq!(loaded.settings.web.listen.port(), 9000);

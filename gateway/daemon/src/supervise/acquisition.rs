@@ -7,6 +7,8 @@ use std::time::Duration;
 
 use sumpwarden_core::acquire::Plan;
 use sumpwarden_core::acquire::settings::BusSettings;
+use sumpwarden_core::alarm::condition::Fault;
+use sumpwarden_core::alarm::settings::FaultKey;
 use sumpwarden_core::engine::snapshot::Snapshot;
 use sumpwarden_core::engine::{Engine, Input, Outbound};
 use sumpwarden_core::model::{Ack, BrokerIndex, BusIndex, Name, Now};
@@ -27,6 +29,15 @@ const REPORTS_AT_ONCE: usize = 32;
 /// A store that is stuck for longer is not waited for again until it has caught up: alarms must not wait for a disk.
 const STORE_WAIT_MAX: Duration = Duration::from_secs(2);
 
+/// A fault of the gateway or of a peer, as found off this thread, or its end.
+#[derive(Clone, PartialEq, Eq, Debug)]
+pub(super) struct FaultNews {
+    /// Of what.
+    pub(super) key: FaultKey,
+    /// How it shows; none once it is over.
+    pub(super) shows: Option<String>,
+}
+
 /// What the thread needs.
 pub(super) struct Acquisition {
     pub(super) buses: Vec<(BusSettings, Plan, Arc<BusCounters>)>,
@@ -34,6 +45,7 @@ pub(super) struct Acquisition {
     pub(super) store: Store,
     pub(super) brokers: mpsc::Receiver<BrokerReport>,
     pub(super) snapshots: mpsc::Receiver<oneshot::Sender<Snapshot>>,
+    pub(super) faults: mpsc::Receiver<FaultNews>,
     pub(super) journal: broadcast::Sender<JournalRecord>,
     pub(super) starts: PollStarts,
     pub(super) stop: watch::Receiver<bool>,
@@ -72,7 +84,7 @@ impl Acquisition {
             acks: Vec::new(),
             store_is_stuck: false,
         };
-        engine_loop.run(timer, arriving, self.brokers, self.snapshots).await;
+        engine_loop.run(timer, arriving, self.brokers, self.snapshots, self.faults).await;
     }
 }
 
@@ -95,9 +107,10 @@ impl EngineLoop {
         mut reports: mpsc::Receiver<BusReport>,
         mut messages: mpsc::Receiver<BrokerReport>,
         mut snapshots: mpsc::Receiver<oneshot::Sender<Snapshot>>,
+        mut faults: mpsc::Receiver<FaultNews>,
     ) {
         let mut arrived = Vec::with_capacity(REPORTS_AT_ONCE);
-        let (mut buses_live, mut brokers_live, mut page_live) = (true, true, true);
+        let (mut buses_live, mut brokers_live, mut page_live, mut faults_live) = (true, true, true, true);
         while buses_live || brokers_live {
             let due = self.engine.poll_timeout();
             tokio::select! {
@@ -114,6 +127,13 @@ impl EngineLoop {
                     // Whoever asked may have gone meanwhile.
                     Some(answer) => drop(answer.send(self.engine.snapshot())),
                     None => page_live = false,
+                },
+                news = faults.recv(), if faults_live => match news {
+                    Some(FaultNews { key, shows }) => {
+                        let detail = shows.as_deref().unwrap_or_default();
+                        self.engine.handle(timer.clock().now(), Input::Fault(&key, shows.is_some(), detail));
+                    }
+                    None => faults_live = false,
                 },
                 () = async {
                     match due {
@@ -134,12 +154,9 @@ impl EngineLoop {
                 self.starts.lock().unwrap_or_else(PoisonError::into_inner).note(sent.since(due));
                 self.engine.handle(now, Input::Readings(&readings));
             }
-            BusReport::Connected { bus } => {
-                self.tell_of_link(now, format!("bus/{}", self.bus_name(bus)), "connected", String::new());
-            }
+            BusReport::Connected { bus } => self.link(now, Fault::Bus, self.bus_name(bus), None),
             BusReport::NotConnected { bus, why } => {
-                let subject = format!("bus/{}", self.bus_name(bus));
-                self.tell_of_link(now, subject, "not connected", why.to_string());
+                self.link(now, Fault::Bus, self.bus_name(bus), Some(why.to_string()));
             }
         }
     }
@@ -153,39 +170,40 @@ impl EngineLoop {
                 self.acks.extend(batch.ack);
             }
             BrokerReport::Connected { broker } => {
-                self.tell_of_link(
-                    now,
-                    format!("broker/{}", self.broker_name(broker)),
-                    "connected",
-                    String::new(),
-                );
+                self.link(now, Fault::Broker, self.broker_name(broker), None);
             }
             BrokerReport::NotConnected { broker, why } => {
-                let subject = format!("broker/{}", self.broker_name(broker));
-                self.tell_of_link(now, subject, "not connected", why);
+                self.link(now, Fault::Broker, self.broker_name(broker), Some(why));
             }
         }
     }
 
-    fn bus_name(&self, bus: BusIndex) -> &Name {
-        &self.engine.settings().buses[bus.slot()].name
+    fn bus_name(&self, bus: BusIndex) -> Name {
+        self.engine.settings().buses[bus.slot()].name.clone()
     }
 
-    fn broker_name(&self, broker: BrokerIndex) -> &Name {
-        &self.engine.settings().brokers[broker.slot()].name
+    fn broker_name(&self, broker: BrokerIndex) -> Name {
+        self.engine.settings().brokers[broker.slot()].name.clone()
     }
 
-    fn tell_of_link(&mut self, now: Now, subject: String, state: &str, message: String) {
+    /// A line or a broker is there, or is not and why: an event of its own, and for its alarm to judge.
+    fn link(&mut self, now: Now, fault: Fault, of: Name, broken: Option<String>) {
+        let key = FaultKey { fault, of: of.to_string() };
+        let (state, message) = match &broken {
+            None => ("connected", String::new()),
+            Some(why) => ("not connected", why.clone()),
+        };
         self.outbound.journal.push(JournalRecord {
             at: now.utc,
             kind: RecordKind::Instrument,
             sump: None,
-            subject,
+            subject: key.name(),
             state: state.to_owned(),
             priority: None,
             value: None,
             message,
         });
+        self.engine.handle(now, Input::Fault(&key, broken.is_some(), broken.as_deref().unwrap_or_default()));
     }
 
     fn tell_starts(&self) {
@@ -221,7 +239,7 @@ impl EngineLoop {
             // Nobody may be watching.
             let _ = self.journal.send(record.clone());
         }
-        let Outbound { samples, journal, saved } = std::mem::take(&mut self.outbound);
+        let Outbound { samples, journal, saved, notices: _ } = std::mem::take(&mut self.outbound);
         let at_once = !journal.is_empty();
         self.store.submit(Commit { samples, journal, saved, acks: std::mem::take(&mut self.acks), at_once });
     }

@@ -13,6 +13,7 @@
 //! runs on it, so none of them can delay a poll.
 
 mod acquisition;
+mod faults;
 mod restart;
 
 use std::collections::BTreeMap;
@@ -49,6 +50,8 @@ const SNAPSHOT_REQUESTS_MAX: usize = 4;
 /// Acknowledgements on their way to one broker's task. Full: the dispatcher waits; a broker has no more messages out than
 /// it has places, so that is only while its task is busy.
 const ACKS_MAX: usize = 1024;
+/// News of faults on their way to the engine. Full: whoever found one waits.
+const FAULTS_MAX: usize = 64;
 /// How long a clean stop may take; then whoever is late is named and left behind. What is stored survives that.
 const SHUTDOWN_GRACE: Duration = Duration::from_secs(5);
 
@@ -125,7 +128,7 @@ pub async fn start(settings: Settings) -> Result<Running, StartError> {
     let mut engine = Engine::new(settings.engine)?;
     let (events, happening) = mpsc::unbounded_channel();
     let store = Store::open(&settings.store.directory, engine.series(), settings.store.limits, events)?;
-    restart::restore(&mut engine, &store)?;
+    restart::restore(clock.now(), &mut engine, &store)?;
     let heard = restart::heard(&engine, &store)?;
     let address = settings.web.listen;
     let listen = |why| StartError::Listen { address, why };
@@ -140,15 +143,18 @@ pub async fn start(settings: Settings) -> Result<Running, StartError> {
     let (reports, arriving) = mpsc::channel(BROKER_REPORTS_MAX);
     let (brokers, acks) = start_brokers(&engine, &heard, clock, &reports, &stopping, &mut tasks)?;
     drop(reports);
-    let mut forwards = Vec::new();
+    let (mut forwards, mut watched) = (Vec::new(), Vec::new());
     for forward in settings.forwards {
         let name = forward.name.clone();
         let failed = |why| StartError::Uplink { name: name.clone(), why };
         let uplink = Uplink::new(forward, &store).map_err(failed)?;
         forwards.push(uplink.status());
+        watched.push(faults::Watched { name: name.to_string(), status: uplink.status() });
         tasks.spawn(format!("forwarder {name}"), uplink.run(stopping.clone()));
     }
+    let (found, faults) = mpsc::channel(FAULTS_MAX);
     tasks.spawn("dispatcher".to_owned(), dispatch(happening, acks));
+    tasks.spawn("fault watch".to_owned(), faults::watch(store.clone(), watched, found, stopping.clone()));
     let starts = PollStarts::default();
     let page = web::serve(
         listener,
@@ -172,6 +178,7 @@ pub async fn start(settings: Settings) -> Result<Running, StartError> {
         store: store.clone(),
         brokers: arriving,
         snapshots: asked,
+        faults,
         journal: journal.clone(),
         starts,
         stop: stopping,

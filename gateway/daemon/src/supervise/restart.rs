@@ -3,16 +3,16 @@
 use std::collections::BTreeMap;
 
 use sumpwarden_core::engine::Engine;
-use sumpwarden_core::model::{ProbeIndex, Timestamp};
+use sumpwarden_core::model::{Now, ProbeIndex, Timestamp};
 use sumpwarden_core::store::SeriesKey;
 
 use crate::edge::store::{Store, StoreError};
 
 /// Puts the engine's alarms back to where they stood. An entry that cannot be read is named in the log.
-pub(super) fn restore(engine: &mut Engine, store: &Store) -> Result<(), StoreError> {
+pub(super) fn restore(now: Now, engine: &mut Engine, store: &Store) -> Result<(), StoreError> {
     let mut reader = store.reader()?;
     let mut failed = None;
-    let unreadable = engine.restore(|key| match reader.saved(key) {
+    let unreadable = engine.restore(now, |key| match reader.saved(key) {
         Ok(saved) => saved,
         Err(error) => {
             failed = Some(error);

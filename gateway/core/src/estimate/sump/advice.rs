@@ -111,6 +111,33 @@ impl Sump {
     }
 }
 
+impl Sump {
+    /// Coolant that surely leaves unaccounted for, L/d, where it is worth a word; none before anything is believed.
+    pub fn leaks(&self, prospect: Option<&Prospect>) -> Option<Option<f64>> {
+        let leak = prospect?.leak_l_d;
+        Some(is_leak(leak, self.plant.expected.full_l).then_some(leak.value))
+    }
+
+    /// Strength of the top-ups that holds the target, percent; none where nothing leaves the sump.
+    pub fn holding_percent(&self, prospect: &Prospect) -> Option<f64> {
+        let losses = prospect.concentrate_losses();
+        Some(holding_premix(losses, self.plant.expected.target_percent).ok()?.numbers.premix_percent)
+    }
+
+    /// Litres that would run over the brim if the pumps stopped now, where that is as good as sure; none before anything is
+    /// believed.
+    pub fn would_overflow(&self, prospect: Option<&Prospect>) -> Option<Option<f64>> {
+        let room = prospect?.room_l;
+        let to_brim_l = self.plant.tank.capacity_l() - self.plant.expected.full_l;
+        let over_l = -room.value - to_brim_l;
+        Some((over_l > room.within()).then_some(over_l))
+    }
+}
+
+fn is_leak(leak_l_d: Known, full_l: f64) -> bool {
+    leak_l_d.interval().0 > LEAK_PART * full_l
+}
+
 fn advise(prospect: &Prospect, setting: &Setting) -> Vec<Suggestion> {
     [
         too_full(prospect, setting),
@@ -178,10 +205,10 @@ fn too_full(prospect: &Prospect, setting: &Setting) -> Option<Suggestion> {
 }
 
 fn leak(prospect: &Prospect, setting: &Setting) -> Option<Suggestion> {
-    let (low, high) = prospect.leak_l_d.interval();
-    if low <= LEAK_PART * setting.full_l {
+    if !is_leak(prospect.leak_l_d, setting.full_l) {
         return None;
     }
+    let (low, high) = prospect.leak_l_d.interval();
     let leak_l_d = prospect.leak_l_d.value;
     Some(Suggestion {
         topic: Topic::Leak,

@@ -4,6 +4,7 @@
 //! cannot be worked out is left away, which only happens together with a mistake, so the settings are handed out only
 //! when there is none.
 
+mod alarm;
 mod bus;
 mod gateway;
 mod limit;
@@ -105,7 +106,7 @@ pub(super) fn check(
             let Some(probe) = probe::probe(&mut notes, &at, probe_key, probe_table, &context) else {
                 continue;
             };
-            settings.instruments.push(probe::instrument(&mut notes, &at, probe_table, index));
+            settings.alarms.instruments.push(probe::instrument(&mut notes, &at, probe_table, index));
             wiring.attach(&mut notes, &at, probe_table, index, probe.period);
             facts.insert(
                 probe_key.as_str(),
@@ -113,11 +114,14 @@ pub(super) fn check(
             );
             settings.probes.push(probe);
         }
-        settings.limits.extend(limit::limits(&mut notes, &at, table, here, &facts, sump.as_ref()));
+        settings.alarms.limits.extend(limit::limits(&mut notes, &at, table, here, &facts, sump.as_ref()));
+        settings.alarms.conditions.extend(alarm::conditions(&mut notes, &at, &table.alarm, here));
         settings.sumps.extend(sump.map(|s| s.finish(&facts)));
     }
     let (buses, brokers) = wiring.finish(&mut notes);
     (settings.buses, settings.brokers) = (buses, brokers);
+    let forwarders: Vec<String> = forwards.iter().map(|forward| forward.name.to_string()).collect();
+    alarm::faults(&mut notes, &shop.alarm, &mut settings, &forwarders, &[]);
     for bus in &settings.buses {
         note_load(&mut notes, bus);
     }

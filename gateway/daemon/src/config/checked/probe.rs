@@ -112,7 +112,7 @@ pub(super) fn instrument(
     let on_delay =
         notes.time(at, "fault_on_delay", table.fault_on_delay, 5 * MINUTE, (Duration::ZERO, 7 * DAY));
     let priority = table.fault_priority.map_or(Priority::Low, priority);
-    InstrumentSettings { probe, on_delay, off_delay: MINUTE, priority }
+    InstrumentSettings { probe, on_delay, off_delay: MINUTE, priority, behind: Vec::new() }
 }
 
 /// The word's priority.

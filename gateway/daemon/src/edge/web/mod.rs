@@ -166,7 +166,7 @@ mod tests {
         let (requests, mut asked) = mpsc::channel::<oneshot::Sender<Snapshot>>(1);
         tokio::spawn(async move {
             while let Some(answer) = asked.recv().await {
-                let _ = answer.send(Snapshot { sumps: Vec::new() });
+                let _ = answer.send(Snapshot { sumps: Vec::new(), alarms: Vec::new() });
             }
         });
         let utc = || "2026-03-01T08:00:00Z".to_owned();
@@ -190,7 +190,10 @@ mod tests {
     async fn the_state_is_json_under_our_own_name() {
         let answer = answer_to("GET /state HTTP/1.1\r\nHost: OURS\r\nConnection: close\r\n\r\n").await;
         assert!(answer.starts_with("HTTP/1.1 200"), "{answer}");
-        assert!(answer.contains(r#"{"site":"hall-2","at":"2026-03-01T08:00:00Z","sumps":[]}"#), "{answer}");
+        assert!(
+            answer.contains(r#"{"site":"hall-2","at":"2026-03-01T08:00:00Z","sumps":[],"alarms":[]}"#),
+            "{answer}"
+        );
     }
 
     #[tokio::test]

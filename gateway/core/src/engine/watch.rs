@@ -1,0 +1,212 @@
+//! What is worked out about sumps and clock, as conditions of alarms.
+//!
+//! What goes on (a leak, a fall of the pH, standing still) is looked at with the estimates; what happened once (a top-up mixed
+//! wrong, a conductivity that nothing explains) is told when it happens and stands until something answers it.
+
+use std::time::Duration;
+
+use super::Engine;
+use super::outlook::bound;
+use crate::alarm::condition::{Condition, Fault};
+use crate::alarm::settings::FaultKey;
+use crate::alarm::{AlarmIndex, Definition};
+use crate::estimate::note::{Note, NoteKind};
+use crate::estimate::settings::EstimateKind;
+use crate::estimate::sump::What;
+use crate::estimate::sump::prospect::Prospect;
+use crate::estimate::trend::Confidence;
+use crate::model::{Now, SumpIndex, Timestamp};
+
+/// Hours without circulation that are stagnation: longer than a weekend of two days off (common practice, no source).
+const STAGNANT_H: f64 = 72.0;
+
+/// A top-up outside these parts of the strength that holds the target was mixed wrong (common practice, no source).
+const MIX_PARTS: (f64, f64) = (0.5, 2.0);
+
+/// A difference of the two clocks that changes by more than this is a step of the clock: slewing does not do that.
+const STEP: Duration = Duration::from_secs(2);
+
+/// How long a step is told.
+const STEP_TOLD: Duration = Duration::from_secs(600);
+
+/// No gateway ran before 2024: a clock that says so was never set.
+const NEVER_SET_BEFORE: Timestamp = Timestamp::from_millis(1_704_067_200_000);
+
+/// The two clocks beside each other.
+#[derive(Clone, Copy, Debug, Default)]
+pub(super) struct ClockWatch {
+    before: Option<Now>,
+    stepped: Option<Now>,
+    told: bool,
+}
+
+impl Engine {
+    /// A clock that was set, or never was.
+    pub(super) fn watch_clock(&mut self, now: Now) {
+        let watch = &mut self.clock;
+        let before = watch.before.replace(now);
+        let Some(before) = before else { return };
+        let by_s = step_s(before, now);
+        let stepped = by_s.abs() > STEP.as_secs_f64();
+        if stepped {
+            watch.stepped = Some(now);
+        }
+        let recently = watch.stepped.is_some_and(|at| now.uptime.since(at.uptime) < STEP_TOLD);
+        // In simulated time both clocks are one, and may begin anywhere.
+        let never_set = now != Now::simulated(now.utc) && now.utc < NEVER_SET_BEFORE;
+        let holds = recently || never_set;
+        if !stepped && holds == watch.told {
+            return;
+        }
+        watch.told = holds;
+        let detail = match (stepped, never_set) {
+            (_, true) => format!("it says {}, it was never set", now.utc),
+            (true, false) if by_s.abs() < 600.0 => format!("it was set by {by_s:+.0} s"),
+            (true, false) if by_s.abs() < 172_800.0 => format!("it was set by {:+.1} h", by_s / 3_600.0),
+            (true, false) => format!("it was set by {:+.0} d", by_s / 86_400.0),
+            (false, false) => String::new(),
+        };
+        let key = FaultKey { fault: Fault::Clock, of: String::new() };
+        self.alarms.observe_fault(now, &key, holds, &detail, &mut self.transitions);
+    }
+
+    /// What goes on in a sump.
+    pub(super) fn watch_sump(&mut self, now: Now, sump: SumpIndex) {
+        self.watch_acidity(now, sump);
+        let prospect = self.prospect(sump);
+        let running = self.sumps[sump.slot()].leaks(prospect.as_ref());
+        self.tell(
+            now,
+            sump,
+            Condition::UnexplainedLoss,
+            running.map(|leak| leak.is_some()),
+            running.flatten(),
+        );
+        let over = self.sumps[sump.slot()].would_overflow(prospect.as_ref());
+        self.tell(now, sump, Condition::WouldOverflow, over.map(|over| over.is_some()), over.flatten());
+        self.watch_calibrations(now, sump);
+        self.watch_ahead(now, sump, prospect.as_ref());
+    }
+
+    fn watch_acidity(&mut self, now: Now, sump: SumpIndex) {
+        let signs = self.fills[sump.slot()].signs();
+        self.tell(
+            now,
+            sump,
+            Condition::PhDrop,
+            signs.drop.map(|(_, action, _)| action),
+            signs.drop.map(|d| d.0),
+        );
+        self.tell(
+            now,
+            sump,
+            Condition::PhReplace,
+            signs.drop.map(|(.., replace)| replace),
+            signs.drop.map(|d| d.0),
+        );
+        self.tell(now, sump, Condition::LikelyBiological, Some(signs.likely.is_some()), signs.likely);
+        self.tell(now, sump, Condition::Regrowth, Some(signs.regrowth.is_some()), signs.regrowth);
+        let stagnant = signs.still_h.map(|hours| hours >= STAGNANT_H);
+        self.tell(now, sump, Condition::Stagnation, stagnant, signs.still_h);
+    }
+
+    /// Probes whose date has passed.
+    fn watch_calibrations(&mut self, now: Now, sump: SumpIndex) {
+        let overdue = |due: Timestamp| now.utc.since(due).as_secs_f64() / 86_400.0;
+        let mut names = Vec::new();
+        let mut longest = 0.0_f64;
+        for probe in self.settings.probes.iter().filter(|probe| probe.sump == sump) {
+            if let Some(due) = probe.calibration_due.filter(|due| *due < now.utc) {
+                names.push(probe.name.as_str());
+                longest = longest.max(overdue(due));
+            }
+        }
+        let detail = names.join(", ");
+        let condition = (sump, Condition::CalibrationOverdue);
+        let out = &mut self.transitions;
+        self.alarms.observe_condition(now, condition, Some(!names.is_empty()), Some(longest), &detail, out);
+    }
+
+    /// Limits that look ahead.
+    fn watch_ahead(&mut self, now: Now, sump: SumpIndex, prospect: Option<&Prospect>) {
+        for index in self.alarms.ahead(sump) {
+            let Some((kind, crossing)) = self.crossing(index, prospect) else { continue };
+            let place = EstimateKind::ALL.iter().position(|k| *k == kind).expect("ALL holds every kind");
+            let estimate = self.sumps[sump.slot()].latest()[place];
+            self.alarms.observe_ahead(now, index, estimate, crossing.as_ref(), &mut self.transitions);
+        }
+    }
+
+    fn crossing(
+        &self,
+        index: AlarmIndex,
+        prospect: Option<&Prospect>,
+    ) -> Option<(EstimateKind, Option<crate::estimate::outlook::Crossing>)> {
+        let Definition::Limit(limit) = self.alarms.get(index).0 else { return None };
+        let crate::alarm::settings::Subject::Estimate(kind) = limit.subject else { return None };
+        let crossing = prospect.map(|prospect| match kind {
+            EstimateKind::Hardness => prospect.days_to_hardness(limit.setpoint),
+            _ => prospect.days_to_concentration(limit.setpoint, bound(limit.side)),
+        });
+        Some((kind, crossing))
+    }
+
+    /// What was just found in a sump.
+    pub(super) fn watch_events(&mut self, now: Now, sump: SumpIndex) {
+        for at in 0..self.events.len() {
+            match self.events[at].what {
+                What::TopUp { percent, deviation, .. } => self.watch_mix(now, sump, percent, deviation),
+                What::Fill { .. } => {
+                    self.tell(now, sump, Condition::MixWrong, Some(false), None);
+                    self.tell(now, sump, Condition::ConductivityUnexplained, Some(false), None);
+                }
+                What::ConductivityStep { percent } => {
+                    self.tell(now, sump, Condition::ConductivityUnexplained, Some(true), Some(percent));
+                }
+                What::Dump { .. } | What::DrawOff { .. } | What::Leak { .. } => {}
+            }
+        }
+    }
+
+    /// A top-up surely much weaker or stronger than what holds the target.
+    fn watch_mix(&mut self, now: Now, sump: SumpIndex, percent: f64, deviation: f64) {
+        let settings = &self.settings.sumps[sump.slot()];
+        let holding = || self.sumps[sump.slot()].holding_percent(&self.prospect(sump)?);
+        let Some(asked) = settings.makeup_percent.or_else(holding) else { return };
+        let within = Confidence::NINETY.z() * deviation;
+        let (weak, strong) = (MIX_PARTS.0 * asked, MIX_PARTS.1 * asked);
+        let wrong = percent + within < weak || percent - within > strong;
+        let right = percent - within >= weak && percent + within <= strong;
+        if wrong || right {
+            let detail = format!("{asked:.1} % holds the target");
+            let condition = (sump, Condition::MixWrong);
+            let out = &mut self.transitions;
+            self.alarms.observe_condition(now, condition, Some(wrong), Some(percent), &detail, out);
+        }
+    }
+
+    /// A reading by hand answers what the probes could not explain.
+    pub(super) fn watch_note(&mut self, now: Now, note: &Note) {
+        if matches!(note.kind, NoteKind::ConcentrationPercent | NoteKind::Brix) {
+            self.tell(now, note.sump, Condition::ConductivityUnexplained, Some(false), None);
+        }
+    }
+
+    fn tell(
+        &mut self,
+        now: Now,
+        sump: SumpIndex,
+        condition: Condition,
+        holds: Option<bool>,
+        value: Option<f64>,
+    ) {
+        self.alarms.observe_condition(now, (sump, condition), holds, value, "", &mut self.transitions);
+    }
+}
+
+/// By how many seconds UTC has gone further than the monotonic clock.
+fn step_s(before: Now, now: Now) -> f64 {
+    let utc = i128::from(now.utc.as_nanos()) - i128::from(before.utc.as_nanos());
+    let uptime = i128::from(now.uptime.as_nanos()) - i128::from(before.uptime.as_nanos());
+    (utc - uptime) as f64 / 1e9
+}

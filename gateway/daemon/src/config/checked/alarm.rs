@@ -1,0 +1,157 @@
+//! Alarms that are no limits: what is worked out about sumps, and faults of the gateway, its lines and its peers.
+
+use std::time::Duration;
+
+use sumpwarden_core::acquire::settings::BusSettings;
+use sumpwarden_core::alarm::condition::{Condition, Fault};
+use sumpwarden_core::alarm::settings::{ConditionSettings, FaultKey, FaultSettings, InstrumentSettings};
+use sumpwarden_core::engine::Settings;
+use sumpwarden_core::model::{ProbeIndex, SumpIndex};
+
+use super::super::file::{AlarmTable, Named, Switch};
+use super::super::nearest::did_you_mean;
+use super::super::reader::shortened;
+use super::limit::{DELAY_MAX, habits};
+use super::notes::{At, Notes};
+use super::probe::priority;
+
+const MINUTE: Duration = Duration::from_secs(60);
+
+/// Alarms on what is worked out about a sump.
+pub(super) fn conditions(
+    notes: &mut Notes<'_>,
+    at: &At,
+    tables: &Named<Switch<AlarmTable>>,
+    sump: SumpIndex,
+) -> Vec<ConditionSettings> {
+    let at = at.key("alarm");
+    note_unknown(notes, &at, tables, Condition::ALL.iter().map(|c| c.word()));
+    let mut all = Vec::new();
+    for &condition in Condition::ALL {
+        let default = ConditionSettings::default_for(sump, condition);
+        let here = at.key(condition.word());
+        match tables.get(condition.word()) {
+            None | Some(Switch::Plain(true)) => all.push(default),
+            Some(Switch::Plain(false)) => {}
+            Some(Switch::Table(table)) => {
+                let (on_delay, off_delay) =
+                    delays(notes, &here, table, (default.on_delay, default.off_delay));
+                all.push(ConditionSettings {
+                    on_delay,
+                    off_delay,
+                    priority: table.priority.map_or(default.priority, priority),
+                    habits: habits(notes, &here, table.latching, table.realarm_after),
+                    ..default
+                });
+            }
+        }
+    }
+    all
+}
+
+fn delays(
+    notes: &mut Notes<'_>,
+    at: &At,
+    table: &AlarmTable,
+    (on, off): (Duration, Duration),
+) -> (Duration, Duration) {
+    let range = (Duration::ZERO, DELAY_MAX);
+    (
+        notes.time(at, "on_delay", table.on_delay, on, range),
+        notes.time(at, "off_delay", table.off_delay, off, range),
+    )
+}
+
+fn note_unknown(
+    notes: &mut Notes<'_>,
+    at: &At,
+    tables: &Named<Switch<AlarmTable>>,
+    words: impl Iterator<Item = &'static str>,
+) {
+    let words: Vec<&str> = words.collect();
+    for key in tables.keys().filter(|key| !words.contains(&key.as_str())) {
+        let near = did_you_mean(key, words.iter().copied());
+        let what = format!("there is no alarm \"{}\" here", shortened(key));
+        notes.wrong(&at.key(key), what, format!("{near}alarms are {}", words.join(", ")));
+    }
+}
+
+/// Alarms on faults: one a bus, a device with several probes, a broker, a database, a way for messages, and the gateway's own.
+/// What lies behind a bus or a device learns so.
+pub(super) fn faults(
+    notes: &mut Notes<'_>,
+    tables: &Named<Switch<AlarmTable>>,
+    settings: &mut Settings,
+    forwarders: &[String],
+    receivers: &[String],
+) {
+    let at = At::root().key("alarm");
+    note_unknown(notes, &at, tables, Fault::ALL.iter().map(|f| f.word()));
+    let mut faults = Vec::new();
+    for bus in &settings.buses {
+        faults.extend(bus_faults(bus, &mut settings.alarms.instruments));
+    }
+    for broker in &settings.brokers {
+        let key = FaultKey { fault: Fault::Broker, of: broker.name.to_string() };
+        let of = |probe: &ProbeIndex| broker.topics.iter().any(|topic| topic.probe == *probe);
+        tell_behind(&mut settings.alarms.instruments, of, &key);
+        faults.push(fault(key, Vec::new(), Vec::new()));
+    }
+    let own = [Fault::Store, Fault::StoreSpace, Fault::Clock];
+    faults.extend(own.map(|own| fault(FaultKey { fault: own, of: String::new() }, Vec::new(), Vec::new())));
+    for (word, names) in [(Fault::Forwarder, forwarders), (Fault::Receiver, receivers)] {
+        let of = names.iter().map(|name| FaultKey { fault: word, of: name.clone() });
+        faults.extend(of.map(|key| fault(key, Vec::new(), Vec::new())));
+    }
+    for mut fault in faults {
+        match tables.get(fault.key.fault.word()) {
+            None | Some(Switch::Plain(true)) => {}
+            Some(Switch::Plain(false)) => continue,
+            Some(Switch::Table(table)) => {
+                let here = at.key(fault.key.fault.word());
+                (fault.on_delay, fault.off_delay) =
+                    delays(notes, &here, table, (fault.on_delay, fault.off_delay));
+                fault.priority = table.priority.map_or(fault.priority, priority);
+            }
+        }
+        settings.alarms.faults.push(fault);
+    }
+}
+
+/// The bus, and each device on it that has several probes: with one the probe's own alarm says as much.
+fn bus_faults(bus: &BusSettings, instruments: &mut [InstrumentSettings]) -> Vec<FaultSettings> {
+    let key = FaultKey { fault: Fault::Bus, of: bus.name.to_string() };
+    let probes = |at: usize| bus.devices[at].points.iter().map(|point| point.probe).collect::<Vec<_>>();
+    let devices: Vec<(String, Vec<ProbeIndex>)> =
+        (0..bus.devices.len()).map(|at| (bus.devices[at].name.to_string(), probes(at))).collect();
+    let mut faults = Vec::new();
+    for (name, probes) in devices.iter().filter(|(_, probes)| probes.len() > 1) {
+        let device = FaultKey { fault: Fault::Device, of: name.clone() };
+        tell_behind(instruments, |probe| probes.contains(probe), &device);
+        faults.push(fault(device, probes.clone(), vec![key.clone()]));
+    }
+    let all: Vec<ProbeIndex> = devices.iter().flat_map(|(_, probes)| probes.iter().copied()).collect();
+    tell_behind(instruments, |probe| all.contains(probe), &key);
+    // A bus with one device that is silent is that device, as far as anybody can tell.
+    let silent = if devices.len() > 1 { all } else { Vec::new() };
+    faults.push(fault(key, silent, Vec::new()));
+    faults
+}
+
+fn tell_behind(instruments: &mut [InstrumentSettings], of: impl Fn(&ProbeIndex) -> bool, key: &FaultKey) {
+    for instrument in instruments.iter_mut().filter(|instrument| of(&instrument.probe)) {
+        instrument.behind.push(key.clone());
+    }
+}
+
+/// A fault's alarm with its default delays. A replugged adapter or a restarted switch is back within minutes; a database may
+/// be away for an hour without anything being lost: common practice, no source.
+fn fault(key: FaultKey, silent: Vec<ProbeIndex>, behind: Vec<FaultKey>) -> FaultSettings {
+    let (on_delay, off_delay) = match key.fault {
+        Fault::Bus | Fault::Broker => (MINUTE, MINUTE),
+        Fault::Device => (5 * MINUTE, MINUTE),
+        Fault::Forwarder => (60 * MINUTE, MINUTE),
+        Fault::Store | Fault::StoreSpace | Fault::Receiver | Fault::Clock => (Duration::ZERO, MINUTE),
+    };
+    FaultSettings { priority: key.fault.priority(), key, on_delay, off_delay, silent, behind }
+}

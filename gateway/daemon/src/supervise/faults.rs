@@ -1,0 +1,131 @@
+//! Faults that are found off the acquisition thread: of the store and of what reads from it. Looked at twice a second, told
+//! to the engine where something has changed.
+
+use std::collections::BTreeMap;
+use std::time::Duration;
+
+use sumpwarden_core::alarm::condition::Fault;
+use sumpwarden_core::alarm::settings::FaultKey;
+use tokio::sync::{mpsc, watch};
+
+use super::acquisition::FaultNews;
+use crate::edge::store::{Store, StoreStatus};
+use crate::edge::uplink::{UplinkState, UplinkStatus};
+
+const LOOK_EVERY: Duration = Duration::from_millis(500);
+
+/// Part of what the store may use from which its fault holds, and under which it is over.
+const NEARLY_FULL: (f64, f64) = (0.8, 0.75);
+
+/// A forwarder as the watch sees it.
+pub(super) struct Watched {
+    /// Its name.
+    pub(super) name: String,
+    /// How things stand with it.
+    pub(super) status: watch::Receiver<UplinkStatus>,
+}
+
+/// What holds now, with how it shows.
+type Standing = BTreeMap<FaultKey, String>;
+
+/// Looks until it is told to stop, or nobody listens any more.
+pub(super) async fn watch(
+    store: Store,
+    forwards: Vec<Watched>,
+    news: mpsc::Sender<FaultNews>,
+    mut stop: watch::Receiver<bool>,
+) {
+    let mut told = Standing::new();
+    let mut dropped = store.status().counters.dropped;
+    let mut pulse = tokio::time::interval(LOOK_EVERY);
+    loop {
+        tokio::select! {
+            _ = pulse.tick() => {}
+            _ = stop.wait_for(|stop| *stop) => return,
+        }
+        let status = store.status();
+        let mut standing = store_faults(&status, told.contains_key(&key(Fault::StoreSpace, "")));
+        if status.counters.dropped > dropped {
+            let lost = status.counters.dropped - dropped;
+            standing.insert(key(Fault::StoreSpace, ""), format!("{lost} samples are no longer held"));
+            dropped = status.counters.dropped;
+        }
+        for forward in &forwards {
+            let fault = forwarder_fault(&forward.status.borrow());
+            standing.extend(fault.map(|shows| (key(Fault::Forwarder, &forward.name), shows)));
+        }
+        for change in changes(&told, &standing) {
+            if news.send(change).await.is_err() {
+                return;
+            }
+        }
+        told = standing;
+    }
+}
+
+fn key(fault: Fault, of: &str) -> FaultKey {
+    FaultKey { fault, of: of.to_owned() }
+}
+
+fn store_faults(status: &StoreStatus, was_full: bool) -> Standing {
+    let mut standing = Standing::new();
+    if let Some(why) = &status.trouble {
+        standing.insert(key(Fault::Store, ""), why.clone());
+    }
+    let from = if was_full { NEARLY_FULL.1 } else { NEARLY_FULL.0 };
+    if status.fullness >= from {
+        let text = format!("{:.0} % of what it may use is in use", 100.0 * status.fullness);
+        standing.insert(key(Fault::StoreSpace, ""), text);
+    }
+    standing
+}
+
+fn forwarder_fault(status: &UplinkStatus) -> Option<String> {
+    match status.state {
+        UplinkState::Starting | UplinkState::Delivering => None,
+        UplinkState::Retrying | UplinkState::NotAllowed => {
+            Some(status.error.clone().unwrap_or_else(|| "no answer".to_owned()))
+        }
+    }
+}
+
+/// What has come up and what is over. That the same fault shows otherwise is no news.
+fn changes(told: &Standing, standing: &Standing) -> Vec<FaultNews> {
+    let over = told.keys().filter(|key| !standing.contains_key(key));
+    let over = over.map(|key| FaultNews { key: key.clone(), shows: None });
+    let begun = standing.iter().filter(|(key, _)| !told.contains_key(key));
+    let begun = begun.map(|(key, shows)| FaultNews { key: key.clone(), shows: Some(shows.clone()) });
+    over.chain(begun).collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn only_what_changes_is_told() {
+        let full = |fullness, was| store_faults(&StoreStatus { fullness, ..StoreStatus::default() }, was);
+        assert!(full(0.79, false).is_empty() && full(0.74, true).is_empty());
+        let standing = full(0.81, false);
+        let [FaultNews { key: found, shows: Some(text) }] = &changes(&Standing::new(), &standing)[..] else {
+            panic!("one fault: {standing:?}")
+        };
+        assert_eq!(
+            (found, text.as_str()),
+            (&key(Fault::StoreSpace, ""), "81 % of what it may use is in use")
+        );
+        assert!(changes(&standing, &full(0.76, true)).is_empty(), "still, if less");
+        assert_eq!(changes(&standing, &Standing::new())[0].shows, None);
+    }
+
+    #[test]
+    fn a_forwarder_that_fails_says_why() {
+        let status = |state, error: Option<&str>| UplinkStatus {
+            state,
+            error: error.map(str::to_owned),
+            ..UplinkStatus::default()
+        };
+        assert_eq!(forwarder_fault(&status(UplinkState::Delivering, Some("late"))), None);
+        assert_eq!(forwarder_fault(&status(UplinkState::NotAllowed, Some("401"))).as_deref(), Some("401"));
+    }
+}
