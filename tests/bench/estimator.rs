@@ -13,6 +13,7 @@
 use std::hint::black_box;
 use std::time::{Duration, Instant};
 
+use sumpwarden_core::estimate::settings::SumpAccuracy;
 use sumpwarden_core::estimate::sump::Sump;
 use sumpwarden_core::model::{Measured, Measurement, Now, Quality, Timestamp};
 use sumpwarden_tests::shop::{CONDUCTIVITY, HOLDUP_L, LEVEL, LITRES_PER_MM, PH, PUMP, TEMPERATURE, lathe};
@@ -50,7 +51,7 @@ fn main() {
 }
 
 fn follow(readings: &[(Now, Measurement)]) {
-    let mut sump = Sump::new(&lathe(), 1.0).expect("sound settings");
+    let mut sump = Sump::new(&lathe(), &SumpAccuracy::default(), 1.0).expect("sound settings");
     let mut events = Vec::new();
     for (i, (now, measurement)) in readings.iter().enumerate() {
         sump.observe(*now, measurement);

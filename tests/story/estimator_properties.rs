@@ -7,7 +7,7 @@ use proptest::test_runner::RngSeed;
 use sumpwarden_core::engine::{Engine, Input, Outbound};
 use sumpwarden_core::estimate::belief::{Belief, Interval, Mix, TopUpWater, at as number};
 use sumpwarden_core::estimate::note::{Note, NoteKind};
-use sumpwarden_core::estimate::settings::EstimateKind;
+use sumpwarden_core::estimate::settings::{EstimateKind, SumpAccuracy};
 use sumpwarden_core::estimate::sump::{Estimate, Estimates, Event, Sump, What};
 use sumpwarden_core::model::{
     DeviceStatus, Fault, ProbeIndex, Quality, Raw, RawReading, Reason, Status, SumpIndex,
@@ -190,7 +190,7 @@ fn instants(spells: &[Spell]) -> Vec<(u64, Vec<Told>)> {
 }
 
 fn fresh() -> Sump {
-    Sump::new(&lathe(), 1.0).expect("sound settings")
+    Sump::new(&lathe(), &SumpAccuracy::default(), 1.0).expect("sound settings")
 }
 
 fn tell(sump: &mut Sump, second: u64, told: &Told) {

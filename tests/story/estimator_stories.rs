@@ -1,8 +1,9 @@
 //! What is told of a sump, one thing at a time, in hand-made sequences of a reading a minute.
 
-use sumpwarden_core::estimate::settings::{EstimateKind, SumpProbes, SumpSettings};
+use sumpwarden_core::estimate::settings::{EstimateKind, SumpAccuracy, SumpProbes, SumpSettings};
 use sumpwarden_core::estimate::sump::{Estimates, Sump, What};
 use sumpwarden_core::model::{Quality, Reason};
+use sumpwarden_core::signal::settings::Accuracy;
 use sumpwarden_tests::shop::{
     Bench, CONDUCTIVITY, FROZEN, LEVEL, METER, PH, PUMP, TEMPERATURE, estimate, half_width, lathe,
 };
@@ -173,7 +174,7 @@ fn a_frozen_conductivity_does_not_move_the_concentration() {
 fn after_a_week_off() -> (Bench, Estimates) {
     let mut bench = watched();
     let (bytes, then) = bench.kept.clone().expect("something is kept every hour");
-    bench.sump = Sump::new(&lathe(), 1.0).expect("sound settings");
+    bench.sump = Sump::new(&lathe(), &SumpAccuracy::default(), 1.0).expect("sound settings");
     assert!(bench.sump.restore(&bytes));
     bench.silent = vec![LEVEL, CONDUCTIVITY, TEMPERATURE, PH, PUMP, METER];
     bench.days(7);
@@ -227,6 +228,38 @@ fn with_only_level_and_conductivity_it_says_how_unsure_it_is() {
         holds(&bench, EstimateKind::Concentration, bench.percent());
         holds(&bench, EstimateKind::Liquid, bench.liquid_l);
         bench.days(4);
+    }
+}
+
+/// A lathe read for some days by probes of this accuracy.
+fn read_by(accuracy: &SumpAccuracy) -> Bench {
+    let mut bench = Bench::new(&lathe(), 7.0);
+    bench.sump = Sump::new(&lathe(), accuracy, 1.0).expect("sound settings");
+    bench.days(2);
+    bench
+}
+
+#[test]
+fn probes_said_to_be_worse_make_it_less_sure() {
+    let ordinary = SumpAccuracy::default();
+    let coarse = SumpAccuracy { level_mm: 20.0, ..ordinary };
+    let fouling = Accuracy { relative: 0.08, ..ordinary.conductivity };
+    let fixed = Accuracy { absolute: 130.0, relative: 0.0 };
+    let [plain, coarse, fouling, fixed] = [
+        ordinary,
+        coarse,
+        SumpAccuracy { conductivity: fouling, ..ordinary },
+        SumpAccuracy { conductivity: fixed, ..ordinary },
+    ]
+    .map(|accuracy| read_by(&accuracy).sump);
+    let width = |sump: &Sump, kind| half_width(&estimate(sump, kind));
+    let wider = |worse: &Sump, kind| width(worse, kind) / width(&plain, kind);
+    for (kind, least) in [(EstimateKind::Room, 4.0), (EstimateKind::Liquid, 1.05)] {
+        assert!(wider(&coarse, kind) > least, "{kind:?} by {}", wider(&coarse, kind));
+    }
+    for worse in [&fouling, &fixed] {
+        let by = wider(worse, EstimateKind::Concentration);
+        assert!(by > 1.25, "by {by}");
     }
 }
 

@@ -11,7 +11,7 @@ use sumpwarden_core::estimate::coolant::Coolant;
 use sumpwarden_core::estimate::fluid::JarTest;
 use sumpwarden_core::estimate::note::{Note, NoteKind};
 use sumpwarden_core::estimate::settings::{
-    BoxPart, EstimateKind, FluidSettings, SumpProbes, SumpSettings, TankShape, WaterSettings,
+    BoxPart, EstimateKind, FluidSettings, SumpAccuracy, SumpProbes, SumpSettings, TankShape, WaterSettings,
 };
 use sumpwarden_core::estimate::sump::{Estimate, Estimates, Event, Sump};
 use sumpwarden_core::model::{
@@ -96,6 +96,7 @@ pub fn lathe() -> SumpSettings {
 
 /// A gateway with that sump and no limits; its probes deliver engineering values.
 pub fn engine_settings() -> Settings {
+    let ordinary = SumpAccuracy::default();
     let probe = |(of, quantity): (&str, Quantity)| ProbeSettings {
         name: name(of),
         sump: SumpIndex(0),
@@ -104,7 +105,11 @@ pub fn engine_settings() -> Settings {
         input: InputStage::Scaled(Line::IDENTITY),
         sensor: SensorStage::Direct,
         range: None,
-        accuracy: Accuracy::default(),
+        accuracy: match quantity {
+            Quantity::Conductivity => ordinary.conductivity,
+            Quantity::Level => Accuracy { absolute: ordinary.level_mm, relative: 0.0 },
+            _ => Accuracy { absolute: 0.1, relative: 0.0 },
+        },
         period: Duration::from_secs(60),
         hold: Duration::from_secs(180),
         stale_after: Duration::from_secs(180),
@@ -180,7 +185,7 @@ impl Bench {
         let jar = JarTest::new(&settings.fluid.conductivity_curve).expect("a jar test");
         let liquid_l = 250.0;
         Self {
-            sump: Sump::new(settings, 1.0).expect("sound settings"),
+            sump: Sump::new(settings, &SumpAccuracy::default(), 1.0).expect("sound settings"),
             events: Vec::new(),
             kept: None,
             now_s: 0,

@@ -31,7 +31,7 @@ use crate::alarm::notice::Notice;
 use crate::alarm::settings::FaultKey;
 use crate::alarm::{Alarms, Transition};
 use crate::estimate::note::{Note, NoteKind};
-use crate::estimate::settings::EstimateKind;
+use crate::estimate::settings::{EstimateKind, SumpAccuracy};
 use crate::estimate::sump::prospect::Drying;
 use crate::estimate::sump::{Estimate, Event, Sump, SumpError};
 use crate::model::{Measurement, Name, Now, Quality, RawReading, Sample, SumpIndex, Uptime};
@@ -111,7 +111,9 @@ impl Engine {
             .sumps
             .iter()
             .map(|sump| {
-                Sump::new(sump, settings.pace.0).map_err(|why| EngineError { sump: sump.name.clone(), why })
+                let accuracy = SumpAccuracy::of(sump, &settings.probes);
+                Sump::new(sump, &accuracy, settings.pace.0)
+                    .map_err(|why| EngineError { sump: sump.name.clone(), why })
             })
             .collect::<Result<_, _>>()?;
         let fills = settings

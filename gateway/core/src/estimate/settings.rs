@@ -1,6 +1,7 @@
 //! What estimation is told by the checked configuration.
 
 use crate::model::{Name, ProbeIndex, Quantity};
+use crate::signal::settings::{Accuracy, ProbeSettings};
 
 /// One sump.
 #[derive(Clone, PartialEq, Debug)]
@@ -48,6 +49,38 @@ pub struct SumpProbes {
     pub pump: Option<ProbeIndex>,
     /// Total of the make-up meter.
     pub makeup_total: Option<ProbeIndex>,
+}
+
+/// How well the probes of a sump measure: standard uncertainties.
+#[derive(Clone, Copy, PartialEq, Debug)]
+pub struct SumpAccuracy {
+    /// Of a level at the fill mark, mm.
+    pub level_mm: f64,
+    /// Of the conductivity, uS/cm and as a part of it.
+    pub conductivity: Accuracy,
+}
+
+impl Default for SumpAccuracy {
+    /// Ordinary shop instruments: what the configuration takes where nobody says otherwise.
+    fn default() -> Self {
+        Self { level_mm: 2.0, conductivity: Accuracy { absolute: 5.0, relative: 0.02 } }
+    }
+}
+
+impl SumpAccuracy {
+    /// What is said of a sump's own probes, of two for the level the worse; ordinary ones stand in for those it lacks.
+    pub fn of(sump: &SumpSettings, probes: &[ProbeSettings]) -> Self {
+        let said = |probe: ProbeIndex| probes.get(probe.slot()).map(|probe| probe.accuracy);
+        let levels = sump.probes.level.iter().flatten().filter_map(|probe| said(*probe));
+        let ordinary = Self::default();
+        Self {
+            level_mm: levels
+                .map(|level| level.at(sump.fill_mark_mm))
+                .reduce(f64::max)
+                .unwrap_or(ordinary.level_mm),
+            conductivity: sump.probes.conductivity.and_then(said).unwrap_or(ordinary.conductivity),
+        }
+    }
 }
 
 /// Shape of a tank. Lengths in mm; heights count from the lowest point of the floor.

@@ -21,6 +21,10 @@ pub struct Expected {
     pub fill_hardness_mg_l: f64,
     /// Minerals of that water, in litres of the jar test's water a litre.
     pub fill_waters: f64,
+    /// Standard uncertainty of the content by its level, L.
+    pub level_l: f64,
+    /// Standard uncertainty of the conductivity probe, as a part of the conductivity.
+    pub gain: f64,
 }
 
 /// Minerals in a fill of unknown age, in litres of its own water a litre: median and logarithmic deviation. Fresh fills hold
@@ -93,7 +97,7 @@ impl Belief {
         ] {
             set(i, (libm::log(part * expected.full_l), spread));
         }
-        set(at::GAIN, (0.0, 0.02));
+        set(at::GAIN, (0.0, expected.gain));
         set(at::WOBBLE, (0.0, passing::WOBBLE));
         set(at::TEMPERATURE, (0.0, 0.001));
         set(at::DEPARTURE, (0.0, 0.12));
@@ -110,7 +114,11 @@ impl Belief {
 
         let mut belief = Self::independent(mean, deviation);
         // More liquid is more of everything in it.
-        let unsure = if content.is_some() { 0.05 } else { 0.2 } * expected.full_l;
+        let unsure = if content.is_some() {
+            (0.05 * expected.full_l).max(expected.level_l)
+        } else {
+            0.2 * expected.full_l
+        };
         belief.shake(&[
             (at::LIQUID, unsure),
             (at::CONCENTRATE, unsure * percent / 100.0),

@@ -22,7 +22,7 @@ use crate::model::{HOUR_NS, Measurement, Now, Quality, Reason, Status, Timestamp
 use super::belief::{Belief, at};
 use super::fluid::JarTestError;
 use super::note::{Note, NoteKind};
-use super::settings::{EstimateKind, SumpSettings};
+use super::settings::{EstimateKind, SumpAccuracy, SumpSettings};
 use super::tank::{Tank, TankError};
 use plant::Plant;
 use tracker::{Instant, Told, Tracker};
@@ -132,11 +132,11 @@ struct Pending {
 const LEVELS_TOGETHER_H: f64 = 2.0 / 60.0;
 
 impl Sump {
-    /// A sump of which nothing has been read yet.
+    /// A sump of which nothing has been read yet, by probes of this accuracy.
     /// `pace` is how many hours pass in the sump in one hour of the clock: 1 but for demonstrations.
-    pub fn new(settings: &SumpSettings, pace: f64) -> Result<Self, SumpError> {
+    pub fn new(settings: &SumpSettings, accuracy: &SumpAccuracy, pace: f64) -> Result<Self, SumpError> {
         Ok(Self {
-            plant: Plant::new(settings)?,
+            plant: Plant::new(settings, accuracy)?,
             sources: Sources::new(&settings.probes),
             pending: Pending::default(),
             levels: [None; 2],

@@ -3,7 +3,7 @@
 use super::super::belief::{Expected, TopUpWater};
 use super::super::coolant::{Coolant, US_CM_PER_MG_L};
 use super::super::fluid::JarTest;
-use super::super::settings::{SumpSettings, WaterSettings};
+use super::super::settings::{SumpAccuracy, SumpSettings, WaterSettings};
 use super::super::tank::Tank;
 use super::SumpError;
 
@@ -32,7 +32,18 @@ pub(super) struct Plant {
     pub(super) pump_known: bool,
     /// Part of a chip bed that is metal.
     pub(super) chip_share: f64,
+    /// Standard uncertainty of a level, mm.
+    pub(super) level_mm: f64,
 }
+
+/// Part of a level's uncertainty that differs from hour to hour, idle and running; the rest lies the same way for long (common
+/// practice, no source).
+const LEVEL_NOISE: [f64; 2] = [0.3, 0.5];
+
+/// In a working sump no level is known better than this, mm, and no conductivity better than this part of it, whatever the
+/// sheet of the probe says (common practice, no source).
+const LEVEL_LEAST_MM: f64 = 0.5;
+const CONDUCTIVITY_LEAST: f64 = 0.005;
 
 /// Part of a chip bed that is metal where nobody said which chips: broken chips and short curls, 0.11 to 0.15 (from the bulk
 /// densities of a conveyor maker's guide); long turnings lie looser, fine ones denser.
@@ -44,7 +55,12 @@ impl Plant {
         (0.008 * self.expected.full_l).max(2.0)
     }
 
-    pub(super) fn new(settings: &SumpSettings) -> Result<Self, SumpError> {
+    /// Noise of a level window beside its scatter, mm.
+    pub(super) fn level_noise_mm(&self, running: bool) -> f64 {
+        LEVEL_NOISE[usize::from(running)] * self.level_mm
+    }
+
+    pub(super) fn new(settings: &SumpSettings, accuracy: &SumpAccuracy) -> Result<Self, SumpError> {
         let tank = Tank::new(&settings.tank)?;
         let jar = JarTest::new(&settings.fluid.conductivity_curve)?;
         let coolant = Coolant::new(&jar, us_cm(&settings.water));
@@ -53,6 +69,10 @@ impl Plant {
         let known_mix = settings.makeup_percent.map(|percent| (percent, KNOWN_MIX_DEVIATION));
         let mix = known_mix.unwrap_or((USUAL_MIX.0 * target, USUAL_MIX.1 * target));
         let waters = coolant.waters_in(us_cm(&settings.water));
+        let level_mm = accuracy.level_mm.max(LEVEL_LEAST_MM);
+        // What is off by a fixed amount is off by this part where the coolant is kept.
+        let fixed = accuracy.conductivity.absolute / coolant.us_cm(target, waters, 0.0);
+        let gain = accuracy.conductivity.relative.max(fixed).max(CONDUCTIVITY_LEAST);
         Ok(Self {
             expected: Expected {
                 full_l,
@@ -61,6 +81,8 @@ impl Plant {
                 mix,
                 fill_waters: settings.fill_water.as_ref().map_or(1.0, |fill| coolant.waters_in(us_cm(fill))),
                 fill_hardness_mg_l: fill_hardness(settings, &coolant, waters),
+                level_l: level_mm * tank.area_at(settings.fill_mark_mm),
+                gain,
             },
             water: TopUpWater { hardness_mg_l: settings.water.hardness_mg_l, waters },
             known_mix,
@@ -69,6 +91,7 @@ impl Plant {
             level_known: settings.probes.level[0].is_some(),
             pump_known: settings.probes.pump.is_some(),
             chip_share: settings.chip_solid_percent.map_or(CHIP_SHARE, |percent| percent / 100.0),
+            level_mm,
             tank,
             coolant,
         })

@@ -13,9 +13,6 @@ use crate::estimate::tank::Tank;
 /// A level that was away for this long may have missed a top-up, hours.
 const LEVEL_AWAY_H: f64 = 20.0 / 60.0;
 
-/// Noise of a level window beside its scatter, mm, idle and running.
-const LEVEL_MM: [f64; 2] = [0.6, 1.0];
-
 /// Content so many of its standard deviations off is doubted once.
 const FAR_OFF: f64 = 4.0;
 
@@ -168,7 +165,7 @@ impl Tracker {
         running: bool,
         middle: &Middle,
     ) -> (f64, f64) {
-        let floor = LEVEL_MM[usize::from(running)] * plant.tank.area_at(plant.tank.level_mm(middle.value));
+        let floor = plant.level_noise_mm(running) * plant.tank.area_at(plant.tank.level_mm(middle.value));
         let (share, unknown) = match self.pump.running {
             None => (self.pump.duty, 0.5),
             Some(_) => (f64::from(u8::from(running)), 0.0),

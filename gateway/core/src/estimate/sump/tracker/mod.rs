@@ -346,7 +346,8 @@ impl Tracker {
         let conductivity = seen.map(|seen| (&plant.coolant, seen));
         let mut belief = Belief::start(&plant.expected, content, conductivity);
         if let Some((litres, running)) = content {
-            belief.see_content(litres, running, 0.003 * plant.expected.full_l);
+            let ripples = plant.level_noise_mm(false) * plant.tank.area_at(plant.tank.level_mm(litres));
+            belief.see_content(litres, running, ripples.max(0.003 * plant.expected.full_l));
         }
         self.branches.push(Branch { weight: 1.0, way: Way::Usual, belief });
         if seen.is_some() {
