@@ -1,11 +1,13 @@
 //! What is told of a sump, one thing at a time, in hand-made sequences of a reading a minute.
 
+use sumpwarden_core::estimate::note::NoteKind;
 use sumpwarden_core::estimate::settings::{EstimateKind, SumpAccuracy, SumpProbes, SumpSettings};
 use sumpwarden_core::estimate::sump::{Estimates, Sump, What};
-use sumpwarden_core::model::{Quality, Reason};
+use sumpwarden_core::model::{DeviceStatus, Quality, Reason, Status};
 use sumpwarden_core::signal::settings::Accuracy;
 use sumpwarden_tests::shop::{
-    Bench, CONDUCTIVITY, FROZEN, LEVEL, METER, PH, PUMP, TEMPERATURE, estimate, half_width, lathe,
+    Bench, CONDUCTIVITY, FROZEN, LEVEL, LITRES_PER_MM, METER, PH, PUMP, TEMPERATURE, estimate, half_width,
+    lathe,
 };
 
 /// A lathe that has been watched for three days.
@@ -228,6 +230,46 @@ fn with_only_level_and_conductivity_it_says_how_unsure_it_is() {
         holds(&bench, EstimateKind::Concentration, bench.percent());
         holds(&bench, EstimateKind::Liquid, bench.liquid_l);
         bench.days(4);
+    }
+}
+
+#[test]
+fn an_estimate_is_no_better_than_what_it_rests_on() {
+    let quality = |bench: &Bench, kind| estimate(&bench.sump, kind).quality;
+    let overdue = Quality::new(
+        Status::UncertainSensorNotAccurate,
+        DeviceStatus::MaintenanceRequired,
+        Reason::CalibrationOverdue,
+    );
+    let mut bench = watched();
+    bench.false_us_cm = Some((bench.us_cm(), overdue));
+    bench.go_on(2, |_| false);
+    assert_eq!(quality(&bench, EstimateKind::Concentration), overdue);
+    assert_eq!(quality(&bench, EstimateKind::Liquid), Quality::GOOD, "the level is fine");
+    bench.false_us_cm = None;
+    bench.go_on(2, |_| false);
+    assert_eq!(quality(&bench, EstimateKind::Concentration), Quality::GOOD, "and it has been calibrated");
+    bench.silent = vec![CONDUCTIVITY];
+    bench.go_on(150, |_| false);
+    assert_eq!(quality(&bench, EstimateKind::Concentration).reason, Reason::FewerSources);
+}
+
+#[test]
+fn a_level_beyond_the_tank_and_a_strength_beyond_the_jar_test_are_named() {
+    let reason = |bench: &Bench, kind| estimate(&bench.sump, kind).quality.reason;
+    let mut strong = Bench::new(&lathe(), 14.0);
+    strong.go_on(30, |_| false);
+    strong.note(NoteKind::ConcentrationPercent, 14.0);
+    strong.go_on(30, |_| false);
+    assert_eq!(reason(&strong, EstimateKind::Concentration), Reason::OutsideCurve);
+    assert_eq!(reason(&strong, EstimateKind::Liquid), Reason::None);
+    let mut bench = watched();
+    assert_eq!(reason(&bench, EstimateKind::Concentration), Reason::None);
+    // 10 mm over the rim of a tank of 400 mm.
+    bench.liquid_l = 410.0 * LITRES_PER_MM;
+    bench.go_on(2, |_| false);
+    for kind in [EstimateKind::Liquid, EstimateKind::Concentration] {
+        assert_eq!(reason(&bench, kind), Reason::OutsideTank, "{kind:?}");
     }
 }
 

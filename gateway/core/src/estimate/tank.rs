@@ -202,6 +202,11 @@ impl Tank {
         (0.0..=self.capacity_l).contains(&litres)
     }
 
+    /// How far a level lies beyond the tank, mm: 0 for one that lies in it.
+    pub fn beyond_mm(&self, level_mm: f64) -> f64 {
+        (level_mm - self.height_mm).max(-level_mm).max(0.0)
+    }
+
     fn within(&self, level_mm: f64) -> f64 {
         if level_mm.is_nan() { 0.0 } else { level_mm.clamp(0.0, self.height_mm) }
     }

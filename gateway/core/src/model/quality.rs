@@ -178,15 +178,14 @@ coded! {
         OutOfService = 28, "out of service";
         /// An estimate that lacks some of its sources.
         FewerSources = 29, "from fewer sources than planned";
-        /// Concentration from conductivity alone, minerals not taken off.
-        Uncorrected = 30, "from conductivity alone, dissolved minerals not taken off";
+        // 30 was never given; it stays free.
         /// Resistance beyond the element's span: open or shorted sensor.
         SensorOpen = 31, "resistance outside the element's span: open or shorted sensor?";
         /// The counter went backwards in a way that no roll-over explains.
         CounterReset = 32, "counter restarted";
-        /// Level beyond the tank.
+        /// Level beyond the tank, and not only by the probe's uncertainty.
         OutsideTank = 33, "outside the tank's measures";
-        /// Beyond the ends of the fluid's calibration curve.
+        /// A concentration beyond the ends of the fluid's jar test.
         OutsideCurve = 34, "beyond the ends of the calibration curve";
     }
 }

@@ -17,7 +17,7 @@ mod tracker;
 
 use std::time::Duration;
 
-use crate::model::{HOUR_NS, Measurement, Now, Quality, Reason, Status, Timestamp, Uptime};
+use crate::model::{DeviceStatus, HOUR_NS, Measurement, Now, Quality, Reason, Status, Timestamp, Uptime};
 
 use super::belief::{Belief, at};
 use super::fluid::JarTestError;
@@ -113,6 +113,7 @@ pub struct Sump {
     pending: Pending,
     /// Hour and level, mm, of the latest reading of either level probe.
     levels: [Option<(f64, f64)>; 2],
+    heard: Heard,
     tracker: Tracker,
     /// The two clocks at the latest instant: what lies before is stamped by it.
     latest: Now,
@@ -128,6 +129,22 @@ struct Pending {
     told: Vec<(NoteKind, f64)>,
 }
 
+/// Hour and quality of the latest reading that was taken of each source the estimates rest on.
+#[derive(Clone, Copy, PartialEq, Debug, Default)]
+struct Heard {
+    level: [Option<(f64, Quality)>; 2],
+    conductivity: Option<(f64, Quality)>,
+}
+
+/// A level so many standard uncertainties beyond the tank is one that the tank cannot have.
+const BEYOND_SURE: f64 = 3.0;
+
+const OUTSIDE_TANK: Quality = Quality::new(
+    Status::UncertainEngineeringUnitsExceeded,
+    DeviceStatus::OutOfSpecification,
+    Reason::OutsideTank,
+);
+
 /// Readings of two level probes count as of one moment when they lie no further apart, hours of the clock.
 const LEVELS_TOGETHER_H: f64 = 2.0 / 60.0;
 
@@ -140,6 +157,7 @@ impl Sump {
             sources: Sources::new(&settings.probes),
             pending: Pending::default(),
             levels: [None; 2],
+            heard: Heard::default(),
             tracker: Tracker::new(),
             latest: Now::default(),
             pace,
@@ -162,6 +180,9 @@ impl Sump {
     pub fn observe(&mut self, now: Now, measurement: &Measurement) {
         let Some((source, value)) = self.sources.read(measurement) else { return };
         self.begin_instant(Now { uptime: measurement.received, ..now });
+        if value.is_some() {
+            self.hear(source, measurement);
+        }
         let seen = &mut self.pending.seen;
         match source {
             Source::Level(which) => seen.level_mm[which] = value,
@@ -170,6 +191,23 @@ impl Sump {
             Source::Ph => seen.ph = value,
             Source::Pump => seen.pump = Some(value.map(|running| running != 0.0)),
             Source::Meter => seen.meter_l = value,
+        }
+    }
+
+    /// Keeps how good the sources are that the estimates rest on.
+    fn hear(&mut self, source: Source, measurement: &Measurement) {
+        let at_h = self.hours(measurement.received);
+        let quality = measurement.measured.quality();
+        match source {
+            Source::Level(which) => {
+                // Within its own uncertainty an empty or brimful tank is none beyond its ends.
+                let by_mm = measurement.measured.usable().map_or(0.0, |mm| self.plant.tank.beyond_mm(mm));
+                let held = by_mm <= BEYOND_SURE * self.plant.level_mm;
+                let quality = if held { quality } else { quality.worst(OUTSIDE_TANK) };
+                self.heard.level[which] = Some((at_h, quality));
+            }
+            Source::Conductivity => self.heard.conductivity = Some((at_h, quality)),
+            Source::Temperature | Source::Ph | Source::Pump | Source::Meter => {}
         }
     }
 

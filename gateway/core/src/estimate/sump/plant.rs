@@ -34,6 +34,8 @@ pub(super) struct Plant {
     pub(super) chip_share: f64,
     /// Standard uncertainty of a level, mm.
     pub(super) level_mm: f64,
+    /// Least and greatest concentration of the jar test, percent.
+    pub(super) jar_percent: [f64; 2],
 }
 
 /// Part of a level's uncertainty that differs from hour to hour, idle and running; the rest lies the same way for long (common
@@ -92,6 +94,8 @@ impl Plant {
             pump_known: settings.probes.pump.is_some(),
             chip_share: settings.chip_solid_percent.map_or(CHIP_SHARE, |percent| percent / 100.0),
             level_mm,
+            jar_percent: [jar.points().first(), jar.points().last()]
+                .map(|end| end.expect("a jar test has points").0),
             tank,
             coolant,
         })

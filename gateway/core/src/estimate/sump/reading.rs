@@ -39,8 +39,8 @@ impl Sump {
         let now_h = self.hours(now.uptime);
         std::array::from_fn(|i| {
             let kind = EstimateKind::ALL[i];
-            let quality = self.quality_of(kind, now_h);
             let (value, low90, high90) = self.interval(kind, &belief);
+            let quality = self.quality_of(kind, now_h).worst(self.beyond_jar(kind, value));
             Ok(Estimate { value, low90, high90, quality })
         })
     }
@@ -57,18 +57,32 @@ impl Sump {
         Quality::WAITING
     }
 
-    /// What it lacks: the conductivity for what is dissolved, the level for what is there.
+    /// What it lacks (the conductivity for what is dissolved, the level for what is there), or the worst of what it rests on.
     fn quality_of(&self, kind: EstimateKind, now_h: f64) -> Quality {
         const FEWER: Quality =
             Quality::new(Status::UncertainSubNormal, DeviceStatus::Normal, Reason::FewerSources);
         let missed = |seen_h: f64| now_h - seen_h > MISSED_H;
         let level = missed(self.tracker.seen.level_h);
         let conductivity = missed(self.tracker.seen.conductivity_h);
-        let lacks = match kind {
-            EstimateKind::Liquid | EstimateKind::Room | EstimateKind::Holdup => level,
-            _ => level || conductivity,
-        };
-        if lacks { FEWER } else { Quality::GOOD }
+        let by_level_only = matches!(kind, EstimateKind::Liquid | EstimateKind::Room | EstimateKind::Holdup);
+        let lacks = level || (conductivity && !by_level_only);
+        let heard = self.heard.conductivity.filter(|_| !by_level_only);
+        let in_use = self.heard.level.into_iter().chain([heard]).flatten();
+        in_use
+            .filter(|(at_h, _)| !missed(*at_h))
+            .fold(if lacks { FEWER } else { Quality::GOOD }, |worst, (_, quality)| worst.worst(quality))
+    }
+
+    /// Whether a concentration lies where nobody has tested how the fluid conducts.
+    fn beyond_jar(&self, kind: EstimateKind, value: f64) -> Quality {
+        const BEYOND: Quality = Quality::new(
+            Status::UncertainEngineeringUnitsExceeded,
+            DeviceStatus::Normal,
+            Reason::OutsideCurve,
+        );
+        let [least, most] = self.plant.jar_percent;
+        let beyond = kind == EstimateKind::Concentration && !(least..=most).contains(&value);
+        if beyond { BEYOND } else { Quality::GOOD }
     }
 
     fn interval(&self, kind: EstimateKind, belief: &Belief) -> (f64, f64, f64) {
