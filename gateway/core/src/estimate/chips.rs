@@ -1,14 +1,11 @@
-//! A heap of chips to the metal in it, and what the chips carry off.
+//! A heap of chips to the metal in it.
 //!
 //! Chips lie loosely: most of a bed is liquid. The share that is metal depends on their form more than on the metal, by
 //! a factor of ten between fine chips and long turnings, so every answer is a range. A dip-stick gives the volume of the
 //! bed; times this share it is the volume the level probe takes for liquid.
 
-use serde::{Deserialize, Serialize};
-
 /// What chips look like.
-#[derive(Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord, Debug, Serialize, Deserialize)]
-#[serde(rename_all = "kebab-case")]
+#[derive(Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord, Debug)]
 pub enum ChipForm {
     /// Fine chips, as from milling cast iron or sawing.
     Fine,
@@ -21,8 +18,7 @@ pub enum ChipForm {
 }
 
 /// What is cut.
-#[derive(Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord, Debug, Serialize, Deserialize)]
-#[serde(rename_all = "kebab-case")]
+#[derive(Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord, Debug)]
 pub enum Metal {
     /// Steel.
     Steel,
@@ -35,7 +31,7 @@ pub enum Metal {
 }
 
 /// A share between two ends, both over 0 and under 1.
-#[derive(Clone, Copy, PartialEq, Debug, Serialize, Deserialize)]
+#[derive(Clone, Copy, PartialEq, Debug)]
 pub struct ShareRange {
     /// Least.
     pub low: f64,
@@ -47,11 +43,6 @@ impl ShareRange {
     /// The middle by ratio: as far from either end by factor, which suits a range of a factor of ten.
     pub fn middle(self) -> f64 {
         (self.low * self.high).sqrt()
-    }
-
-    /// What is no metal, lowest first.
-    pub fn porosity(self) -> Self {
-        Self { low: 1.0 - self.high, high: 1.0 - self.low }
     }
 }
 
@@ -74,13 +65,7 @@ const BULK_LB_FT3: &[(ChipForm, Metal, f64, f64)] = &[
     (ChipForm::TightTurnings, Metal::Aluminium, 10.0, 15.0),
 ];
 
-/// kg/m3 in one lb/ft3 (international pound and foot).
-const KG_M3_PER_LB_FT3: f64 = 16.018_463_373_960_14;
-
 impl Metal {
-    /// Every metal of the table.
-    pub const ALL: [Self; 4] = [Self::Steel, Self::CastIron, Self::Brass, Self::Aluminium];
-
     /// Density of the solid metal in lb/ft3; same guide as the bulk densities.
     const fn solid_lb_ft3(self) -> f64 {
         match self {
@@ -90,46 +75,12 @@ impl Metal {
             Self::Aluminium => 169.0,
         }
     }
-
-    /// Density of the solid metal, kg/m3.
-    pub fn solid_kg_m3(self) -> f64 {
-        self.solid_lb_ft3() * KG_M3_PER_LB_FT3
-    }
 }
 
-impl ChipForm {
-    /// Every form of the table.
-    pub const ALL: [Self; 4] = [Self::Fine, Self::Broken, Self::TightTurnings, Self::LooseTurnings];
-}
-
-/// Share of a bed that is metal, the widest range that fits what is known: a form or a metal left open stands for all of
-/// them. `None` where the table has no such chips (turnings of cast iron).
-pub fn solid_share(form: Option<ChipForm>, metal: Option<Metal>) -> Option<ShareRange> {
-    let fits = BULK_LB_FT3
-        .iter()
-        .filter(|(f, m, ..)| form.is_none_or(|form| form == *f) && metal.is_none_or(|metal| metal == *m));
-    fits.map(|(_, metal, low, high)| ShareRange {
-        low: low / metal.solid_lb_ft3(),
-        high: high / metal.solid_lb_ft3(),
-    })
-    .reduce(|a, b| ShareRange { low: a.low.min(b.low), high: a.high.max(b.high) })
-}
-
-/// Metal in a bed of `bed_l` litres with a solid share of `share`, litres at both ends: what the level probe takes for
-/// liquid. Assumes fully wetted chips without trapped air.
-pub fn displaced_l(bed_l: f64, share: ShareRange) -> (f64, f64) {
-    (bed_l * share.low, bed_l * share.high)
-}
-
-/// Volume of metal that a removal rate in mm3/min gives in so many hours, L.
-pub fn removed_l(removal_mm3_min: f64, hours: f64) -> f64 {
-    removal_mm3_min * hours * 60.0 / 1e6
-}
-
-/// Coolant that goes with wet swarf, L: `fluid_mass_percent` of the wet mass. A study of a metal plant found 2.29 % in
-/// swarf as it came and 0.8 % after separation (Salihoglu et al., Journal of Metallic Material Research, 2019).
-pub fn carried_off_l(wet_swarf_kg: f64, fluid_mass_percent: f64, fluid_kg_m3: f64) -> f64 {
-    wet_swarf_kg * fluid_mass_percent / 100.0 / fluid_kg_m3 * 1000.0
+/// Share of a bed that is metal. `None` where the table has no such chips (turnings of cast iron).
+pub fn solid_share(form: ChipForm, metal: Metal) -> Option<ShareRange> {
+    let &(.., low, high) = BULK_LB_FT3.iter().find(|(f, m, ..)| *f == form && *m == metal)?;
+    Some(ShareRange { low: low / metal.solid_lb_ft3(), high: high / metal.solid_lb_ft3() })
 }
 
 #[cfg(test)]
@@ -137,28 +88,17 @@ mod tests {
     use super::*;
 
     #[test]
-    fn what_is_not_known_widens_the_range() {
-        let all = solid_share(None, None).unwrap();
-        for form in ChipForm::ALL {
-            let of_form = solid_share(Some(form), None).unwrap();
-            for metal in Metal::ALL {
-                let Some(one) = solid_share(Some(form), Some(metal)) else {
-                    assert_eq!(metal, Metal::CastIron);
-                    continue;
-                };
-                assert!(0.0 < all.low && all.low <= of_form.low && of_form.low <= one.low);
-                assert!(one.high <= of_form.high && of_form.high <= all.high && all.high < 1.0);
-                assert!(one.low < one.middle() && one.middle() < one.high);
+    fn only_turnings_of_cast_iron_are_not_in_the_table() {
+        for form in [ChipForm::Fine, ChipForm::Broken, ChipForm::TightTurnings, ChipForm::LooseTurnings] {
+            for metal in [Metal::Steel, Metal::CastIron, Metal::Brass, Metal::Aluminium] {
+                let turnings = matches!(form, ChipForm::TightTurnings | ChipForm::LooseTurnings);
+                match solid_share(form, metal) {
+                    Some(share) => {
+                        assert!(0.0 < share.low && share.low < share.middle(), "{form:?} {metal:?}")
+                    }
+                    None => assert!(turnings && metal == Metal::CastIron, "{form:?} {metal:?}"),
+                }
             }
         }
-        assert_eq!(solid_share(Some(ChipForm::LooseTurnings), Some(Metal::CastIron)), None);
-    }
-
-    #[test]
-    fn a_bed_displaces_a_small_part_of_itself() {
-        let share = solid_share(Some(ChipForm::LooseTurnings), Some(Metal::Aluminium)).unwrap();
-        let (low, high) = displaced_l(100.0, share);
-        assert!((2.9..3.0).contains(&low) && (5.9..6.0).contains(&high), "{low} {high}");
-        assert_eq!(share.porosity().high, 1.0 - share.low);
     }
 }

@@ -14,7 +14,7 @@ use serde::Serialize;
 use super::guidance::{Advice, Caution, Rule};
 pub use exchange::{
     Change, Exchange, ExchangeOutcome, ExchangeRequest, FOAMS_UNDER_MG_L, Prices, TopUpWater, WaterBlend,
-    blend_water, exchange, top_up_water,
+    exchange, top_up_water,
 };
 pub(super) use exchange::{blend_advice, blend_to};
 

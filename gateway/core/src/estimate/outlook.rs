@@ -148,14 +148,6 @@ impl Balance {
         self.gain() - self.carried_off() * self.now
     }
 
-    /// The amount after `days`, which may lie in the past.
-    pub fn after(&self, days: f64) -> f64 {
-        let x = self.carried_off() * days;
-        // (1 − exp(−x)) / x, which is 1 without drag-out: one formula holds for both.
-        let mean_kept = if x == 0.0 { 1.0 } else { -libm::expm1(-x) / x };
-        self.now * libm::exp(-x) + self.gain() * days * mean_kept
-    }
-
     /// Where it tends to.
     pub fn plateau(&self) -> Plateau {
         match (self.losses.dragout_l_d > 0.0, self.gain() > 0.0) {
@@ -266,16 +258,6 @@ pub struct Crossing {
 pub struct Spread([[f64; 5]; 5]);
 
 impl Spread {
-    /// Inputs that do not hang together, by their standard deviations.
-    pub fn independent(deviations: [f64; 5]) -> Result<Self, OutlookError> {
-        let mut covariance = [[0.0; 5]; 5];
-        for (i, (deviation, (what, unit))) in deviations.into_iter().zip(INPUTS).enumerate() {
-            not_negative(what, deviation, unit)?;
-            covariance[i][i] = deviation * deviation;
-        }
-        Ok(Self(covariance))
-    }
-
     /// Inputs that hang together, as a filter knows them. Only the lower triangle is read.
     pub fn covariance(covariance: [[f64; 5]; 5]) -> Result<Self, OutlookError> {
         for i in 0..5 {
@@ -382,6 +364,21 @@ mod tests {
 
     const LOSSES: Losses = Losses { evaporation_l_d: 8.0, dragout_l_d: 2.0 };
 
+    /// The amount after `days`, from the differential equation's solution.
+    fn after(balance: &Balance, days: f64) -> f64 {
+        let x = balance.carried_off() * days;
+        // (1 − exp(−x)) / x, which is 1 without drag-out: one formula holds for both.
+        let mean_kept = if x == 0.0 { 1.0 } else { -libm::expm1(-x) / x };
+        balance.now * libm::exp(-x) + balance.gain() * days * mean_kept
+    }
+
+    fn independent(deviations: [f64; 5]) -> Spread {
+        let covariance = std::array::from_fn(|i| {
+            std::array::from_fn(|j| if i == j { deviations[i] * deviations[i] } else { 0.0 })
+        });
+        Spread::covariance(covariance).unwrap()
+    }
+
     fn balance(now: f64, losses: Losses, makeup: f64) -> Balance {
         Balance::new(now, 200.0, losses, makeup).unwrap()
     }
@@ -398,7 +395,10 @@ mod tests {
                 let balance = balance(now, losses, makeup);
                 let days = balance.days_until(limit, bound);
                 if days.is_finite() {
-                    assert!((balance.after(days) - limit).abs() < 1e-8 * limit, "{now} {dragout_l_d} {days}");
+                    assert!(
+                        (after(&balance, days) - limit).abs() < 1e-8 * limit,
+                        "{now} {dragout_l_d} {days}"
+                    );
                 }
             }
         }
@@ -431,8 +431,7 @@ mod tests {
     fn the_interval_holds_the_answer_and_widens_with_what_is_unsure() {
         let balance = balance(250.0, LOSSES, 250.0);
         let limit = 600.0;
-        let at =
-            |deviations| crossing(&balance, &Spread::independent(deviations).unwrap(), limit, Bound::NotOver);
+        let at = |deviations| crossing(&balance, &independent(deviations), limit, Bound::NotOver);
         let sure = at([0.0; 5]);
         assert!(sure.low90 == sure.days && sure.high90 == sure.days && sure.never_share == 0.0, "{sure:?}");
         let unsure = at([10.0, 10.0, 0.8, 0.4, 10.0]);
@@ -441,12 +440,7 @@ mod tests {
         assert!(more.low90 < unsure.low90 && more.high90 > unsure.high90, "{more:?}");
         // Plateau 1250 at the means; with twice the drag-out it lies near 750 and never below 600 within reason.
         assert_eq!(unsure.never_share, 0.0);
-        let near = crossing(
-            &balance,
-            &Spread::independent([10.0, 10.0, 0.8, 0.4, 10.0]).unwrap(),
-            1250.0,
-            Bound::NotOver,
-        );
+        let near = crossing(&balance, &independent([10.0, 10.0, 0.8, 0.4, 10.0]), 1250.0, Bound::NotOver);
         assert!(near.high90.is_infinite() && (0.4..0.6).contains(&near.never_share), "{near:?}");
     }
 
@@ -454,7 +448,7 @@ mod tests {
     #[test]
     fn with_one_unsure_input_the_ends_are_those_of_that_input() {
         let balance = balance(250.0, LOSSES, 250.0);
-        let spread = Spread::independent([20.0, 0.0, 0.0, 0.0, 0.0]).unwrap();
+        let spread = independent([20.0, 0.0, 0.0, 0.0, 0.0]);
         let got = crossing(&balance, &spread, 600.0, Bound::NotOver);
         let at = |z: f64| {
             Balance::new(250.0 + 20.0 * z, 200.0, LOSSES, 250.0).unwrap().days_until(600.0, Bound::NotOver)
@@ -501,7 +495,9 @@ mod tests {
         assert_eq!(wrong, "volume is 0 L; it must be a finite number over 0");
         let losses = Losses { evaporation_l_d: f64::NAN, ..LOSSES };
         assert!(Balance::new(250.0, 200.0, losses, 250.0).is_err());
-        assert!(Spread::independent([0.0, -1.0, 0.0, 0.0, 0.0]).is_err());
+        let mut negative = [[0.0; 5]; 5];
+        negative[1][1] = -1.0;
+        assert!(Spread::covariance(negative).is_err());
         assert!(matches!(plateau_water(LOSSES, 350.0, (10.0, 220.0)), Err(OutlookError::Water(_))));
     }
 }

@@ -1,10 +1,8 @@
-//! Series of numbers to slopes, scales and signals that a few wild values cannot bend.
+//! Series of numbers to slopes and scales that a few wild values cannot bend.
 //!
-//! Theil-Sen slope with its distribution-free band, the Mann-Kendall test for a trend, median and median absolute
-//! deviation, and two control charts that notice a small lasting shift: CUSUM and EWMA. What the numbers mean, and in
-//! which unit, is not known here; times are plain numbers in a unit the caller chooses.
-//!
-//! Nothing here keeps more than it is given: the charts hold a handful of numbers, the rest are functions.
+//! Theil-Sen slope with its distribution-free band, median and median absolute deviation, points of the normal
+//! distribution. What the numbers mean, and in which unit, is not known here; times are plain numbers in a unit the caller
+//! chooses.
 
 use serde::{Deserialize, Serialize};
 
@@ -61,16 +59,6 @@ pub enum TrendError {
     /// All points at the same time.
     #[error("all points have the same time; a slope needs at least two different times")]
     SameTime,
-    /// A chart's setting that makes no chart.
-    #[error("{what} is {value}; {cure}")]
-    Setting {
-        /// Which.
-        what: &'static str,
-        /// What it was.
-        value: f64,
-        /// What would be right.
-        cure: &'static str,
-    },
 }
 
 /// A robust straight line through a series.
@@ -139,62 +127,6 @@ fn ties_term(values: &[f64]) -> f64 {
     let mut sorted = values.to_vec();
     sorted.sort_by(f64::total_cmp);
     sorted.chunk_by(|a, b| a == b).map(|group| pairs_term(group.len())).sum()
-}
-
-/// Which way a series goes.
-#[derive(Clone, Copy, PartialEq, Eq, Debug, Serialize, Deserialize)]
-#[serde(rename_all = "kebab-case")]
-pub enum Direction {
-    /// Up.
-    Increasing,
-    /// Down.
-    Decreasing,
-    /// Neither can be told from chance.
-    NoTrend,
-}
-
-/// Result of the Mann-Kendall test.
-#[derive(Clone, Copy, PartialEq, Debug)]
-pub struct MannKendall {
-    /// Rising pairs less falling pairs.
-    pub s: f64,
-    /// Variance of `s` were there no trend, corrected for ties.
-    pub variance: f64,
-    /// Standardised, with continuity correction.
-    pub z: f64,
-    /// Two-sided probability of so large a |z| without a trend.
-    pub p: f64,
-    /// `s` over the number of pairs.
-    pub tau: f64,
-}
-
-impl MannKendall {
-    /// The trend where chance is less likely than `alpha`, such as 0.05.
-    pub fn direction(&self, alpha: f64) -> Direction {
-        match self.p < alpha {
-            true if self.z > 0.0 => Direction::Increasing,
-            true => Direction::Decreasing,
-            false => Direction::NoTrend,
-        }
-    }
-}
-
-/// Mann-Kendall test of `values` in the order of time. Asks only whether later values are more often higher or lower,
-/// so any shape of distribution will do; values that hang together from one to the next make it too sure.
-pub fn mann_kendall(values: &[f64]) -> Result<MannKendall, TrendError> {
-    check(values, values, 3)?;
-    let mut s = 0.0;
-    for (i, earlier) in values.iter().enumerate() {
-        for later in &values[i + 1..] {
-            s += f64::from(i8::from(later > earlier) - i8::from(later < earlier));
-        }
-    }
-    let variance = (pairs_term(values.len()) - ties_term(values)) / 18.0;
-    // No variance: all values are equal, and s is 0.
-    let z = if s == 0.0 { 0.0 } else { (s - f64::signum(s)) / variance.sqrt() };
-    let p = libm::erfc(z.abs() / std::f64::consts::SQRT_2);
-    let pairs = (values.len() * (values.len() - 1) / 2) as f64;
-    Ok(MannKendall { s, variance, z, p, tau: s / pairs })
 }
 
 fn check(times: &[f64], values: &[f64], least: usize) -> Result<(), TrendError> {
@@ -282,136 +214,6 @@ const QUANTILE_STEPS_MAX: usize = 1000;
 /// Square root of 2π.
 const SQRT_TAU: f64 = 2.506_628_274_631_000_7;
 
-/// Two-sided tabular CUSUM: sums up what lies beyond `slack` on each side of `target`, so that a shift too small for one
-/// value to show is noticed once it has lasted.
-#[derive(Clone, PartialEq, Debug, Serialize, Deserialize)]
-pub struct Cusum {
-    target: f64,
-    slack: f64,
-    decision: f64,
-    high: f64,
-    low: f64,
-}
-
-/// Both sums after a value.
-#[derive(Clone, Copy, PartialEq, Debug)]
-pub struct CusumStep {
-    /// Sum of what lay above.
-    pub high: f64,
-    /// Sum of what lay below.
-    pub low: f64,
-    /// Which sum has passed the decision limit, if any.
-    pub signal: Option<Direction>,
-}
-
-impl Cusum {
-    /// A chart around `target`. `slack` is half the shift worth noticing, `decision` the sum that signals (four to five
-    /// standard deviations are usual), all in the unit of the values.
-    pub fn new(target: f64, slack: f64, decision: f64) -> Result<Self, TrendError> {
-        finite("target", target)?;
-        not_negative("slack", slack)?;
-        positive("decision limit", decision)?;
-        Ok(Self { target, slack, decision, high: 0.0, low: 0.0 })
-    }
-
-    /// Takes the next value. One that is not finite changes nothing.
-    pub fn observe(&mut self, value: f64) -> CusumStep {
-        if value.is_finite() {
-            self.high = (self.high + (value - (self.target + self.slack))).max(0.0);
-            self.low = (self.low + ((self.target - self.slack) - value)).max(0.0);
-        }
-        let signal = match (self.high > self.decision, self.low > self.decision) {
-            (true, _) => Some(Direction::Increasing),
-            (false, true) => Some(Direction::Decreasing),
-            (false, false) => None,
-        };
-        CusumStep { high: self.high, low: self.low, signal }
-    }
-
-    /// Starts anew, once the cause of a signal was dealt with.
-    pub fn reset(&mut self) {
-        (self.high, self.low) = (0.0, 0.0);
-    }
-}
-
-/// Exponentially weighted moving average with control limits that widen to their final distance.
-#[derive(Clone, PartialEq, Debug, Serialize, Deserialize)]
-pub struct Ewma {
-    target: f64,
-    sigma: f64,
-    lambda: f64,
-    width: f64,
-    average: f64,
-    /// (1 − λ)^(2 i) after i values: how much of the start is still in the average's variance.
-    start_share: f64,
-}
-
-/// The average after a value, and its limits.
-#[derive(Clone, Copy, PartialEq, Debug)]
-pub struct EwmaStep {
-    /// The average.
-    pub average: f64,
-    /// Lower control limit.
-    pub low: f64,
-    /// Upper control limit.
-    pub high: f64,
-}
-
-impl EwmaStep {
-    /// Whether the average lies beyond a limit, and beyond which.
-    pub fn signal(&self) -> Option<Direction> {
-        match (self.average > self.high, self.average < self.low) {
-            (true, _) => Some(Direction::Increasing),
-            (false, true) => Some(Direction::Decreasing),
-            (false, false) => None,
-        }
-    }
-}
-
-impl Ewma {
-    /// A chart around `target` for values that scatter by `sigma`. `lambda`, over 0 to 1, is the weight of the newest
-    /// value (0.05 to 0.3 are usual), `width` the limits' distance in standard deviations of the average (about 3).
-    pub fn new(target: f64, sigma: f64, lambda: f64, width: f64) -> Result<Self, TrendError> {
-        finite("target", target)?;
-        positive("sigma", sigma)?;
-        positive("width", width)?;
-        if !(lambda > 0.0 && lambda <= 1.0) {
-            let cure = "it lies over 0 and at most at 1";
-            return Err(TrendError::Setting { what: "lambda", value: lambda, cure });
-        }
-        Ok(Self { target, sigma, lambda, width, average: target, start_share: 1.0 })
-    }
-
-    /// Takes the next value. One that is not finite changes nothing.
-    pub fn observe(&mut self, value: f64) -> EwmaStep {
-        if value.is_finite() {
-            self.average += self.lambda * (value - self.average);
-            let kept = 1.0 - self.lambda;
-            self.start_share *= kept * kept;
-        }
-        let settled = self.lambda / (2.0 - self.lambda);
-        let away = self.width * self.sigma * (settled * (1.0 - self.start_share)).sqrt();
-        EwmaStep { average: self.average, low: self.target - away, high: self.target + away }
-    }
-}
-
-fn finite(what: &'static str, value: f64) -> Result<(), TrendError> {
-    let cure = "it must be a finite number";
-    if value.is_finite() { Ok(()) } else { Err(TrendError::Setting { what, value, cure }) }
-}
-
-fn not_negative(what: &'static str, value: f64) -> Result<(), TrendError> {
-    let cure = "it must be a finite number, 0 or more";
-    let fits = value.is_finite() && value >= 0.0;
-    if fits { Ok(()) } else { Err(TrendError::Setting { what, value, cure }) }
-}
-
-fn positive(what: &'static str, value: f64) -> Result<(), TrendError> {
-    let cure = "it must be a finite number over 0";
-    let fits = value.is_finite() && value > 0.0;
-    if fits { Ok(()) } else { Err(TrendError::Setting { what, value, cure }) }
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -430,13 +232,9 @@ mod tests {
     }
 
     #[test]
-    fn a_series_without_change_has_no_trend() {
-        let flat = [7.0; 6];
-        let test = mann_kendall(&flat).unwrap();
-        assert_eq!((test.s, test.z, test.p), (0.0, 0.0, 1.0));
-        assert_eq!(test.direction(0.05), Direction::NoTrend);
+    fn a_series_without_change_has_no_slope() {
         let times: Vec<f64> = (0..6).map(f64::from).collect();
-        let slope = theil_sen(&times, &flat, Confidence::NINETY).unwrap();
+        let slope = theil_sen(&times, &[7.0; 6], Confidence::NINETY).unwrap();
         assert_eq!((slope.slope, slope.low, slope.high, slope.at(3.0)), (0.0, 0.0, 0.0, 7.0));
     }
 
@@ -447,19 +245,5 @@ mod tests {
         assert_eq!(normal_quantile(0.5), 0.0);
         assert!(normal_quantile(f64::MIN_POSITIVE).is_finite());
         assert!(normal_quantile(1.5).is_nan() && normal_quantile(1.0) == f64::INFINITY);
-    }
-
-    #[test]
-    fn a_chart_needs_sensible_settings_and_survives_a_bad_value() {
-        assert!(Cusum::new(99.0, -1.0, 10.0).is_err());
-        assert!(Ewma::new(99.0, 2.0, 0.0, 3.0).is_err());
-        let mut cusum = Cusum::new(0.0, 0.5, 3.0).unwrap();
-        assert_eq!(cusum.observe(f64::NAN).signal, None);
-        assert_eq!(cusum.observe(-4.0).signal, Some(Direction::Decreasing));
-        cusum.reset();
-        assert_eq!(cusum.observe(0.0), CusumStep { high: 0.0, low: 0.0, signal: None });
-        let mut ewma = Ewma::new(0.0, 1.0, 1.0, 3.0).unwrap();
-        assert_eq!(ewma.observe(4.0).signal(), Some(Direction::Increasing));
-        assert_eq!(ewma.observe(f64::INFINITY).average, 4.0);
     }
 }

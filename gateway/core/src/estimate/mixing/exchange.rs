@@ -26,13 +26,6 @@ pub struct WaterBlend {
     pub enough: bool,
 }
 
-/// The least share of low-mineral water that keeps a blend of two waters at or under `limit_mg_l`.
-pub fn blend_water(water_mg_l: f64, soft_mg_l: f64, limit_mg_l: f64) -> Result<Advice<WaterBlend>, MixError> {
-    let limit = checked(Input::Limit, limit_mg_l)?;
-    let blend = blend_to(water_mg_l, soft_mg_l, limit)?;
-    Ok(blend_advice(blend, blend, Rule::MassBalance))
-}
-
 /// The blend whose hardness is at most `wanted_mg_l`, a number worked out from others and so without a range.
 pub(in super::super) fn blend_to(
     water_mg_l: f64,

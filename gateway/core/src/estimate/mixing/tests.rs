@@ -76,11 +76,12 @@ fn exchanges_use_room_first_and_name_a_refill_that_is_over_the_limit() {
 
 #[test]
 fn waters_mix_to_the_limit_or_say_that_they_cannot() {
-    let blend = |limit| blend_water(220.0, 10.0, limit).unwrap();
-    assert_eq!(blend(300.0).numbers.soft_share, 0.0);
-    assert!((blend(115.0).numbers.soft_share - 0.5).abs() < 1e-12);
-    assert!(!blend(5.0).numbers.enough && blend(5.0).numbers.soft_share == 1.0);
-    assert!(blend(50.0).cautions.contains(&Caution::MayFoam) && blend(115.0).cautions.len() == 1);
+    let blend = |limit| blend_to(220.0, 10.0, limit).unwrap();
+    assert_eq!(blend(300.0).soft_share, 0.0);
+    assert!((blend(115.0).soft_share - 0.5).abs() < 1e-12);
+    assert!(!blend(5.0).enough && blend(5.0).soft_share == 1.0);
+    let cautions = |limit| blend_advice((), blend(limit), Rule::MassBalance).cautions;
+    assert!(cautions(50.0).contains(&Caution::MayFoam) && cautions(115.0).len() == 1);
     let water = top_up_water(260.0, 320.0, 420.0, 350.0, (220.0, 10.0)).unwrap().numbers;
     assert!((water.after_mg_l - 350.0).abs() < 1e-9 && water.blend.enough, "{water:?}");
     let full = top_up_water(320.0, 320.0, 420.0, 350.0, (220.0, 10.0)).unwrap().numbers;

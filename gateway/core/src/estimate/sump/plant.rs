@@ -1,6 +1,7 @@
 //! What is known of a sump and does not change: tank, coolant, waters, what people do there.
 
 use super::super::belief::{Expected, TopUpWater};
+use super::super::chips::{ChipForm, Metal, solid_share};
 use super::super::coolant::{Coolant, US_CM_PER_MG_L};
 use super::super::fluid::JarTest;
 use super::super::settings::{SumpAccuracy, SumpSettings, WaterSettings};
@@ -47,9 +48,11 @@ const LEVEL_NOISE: [f64; 2] = [0.3, 0.5];
 const LEVEL_LEAST_MM: f64 = 0.5;
 const CONDUCTIVITY_LEAST: f64 = 0.005;
 
-/// Part of a chip bed that is metal where nobody said which chips: broken chips and short curls, 0.11 to 0.15 (from the bulk
-/// densities of a conveyor maker's guide); long turnings lie looser, fine ones denser.
-const CHIP_SHARE: f64 = 0.12;
+/// Part of a chip bed that is metal where nobody said which chips: short broken ones of steel, 0.11 to 0.15. Long turnings lie
+/// looser, fine ones denser.
+fn usual_chip_share() -> f64 {
+    solid_share(ChipForm::Broken, Metal::Steel).expect("the table has broken chips of steel").middle()
+}
 
 impl Plant {
     /// Steps of the content that count, L: at least 2, and this part of the full tank.
@@ -92,7 +95,7 @@ impl Plant {
             least_l: settings.pump_minimum_mm.map_or(0.15 * full_l, |mm| 0.5 * tank.volume_l(mm)),
             level_known: settings.probes.level[0].is_some(),
             pump_known: settings.probes.pump.is_some(),
-            chip_share: settings.chip_solid_percent.map_or(CHIP_SHARE, |percent| percent / 100.0),
+            chip_share: settings.chip_solid_percent.map_or_else(usual_chip_share, |percent| percent / 100.0),
             level_mm,
             jar_percent: [jar.points().first(), jar.points().last()]
                 .map(|end| end.expect("a jar test has points").0),
