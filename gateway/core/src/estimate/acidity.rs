@@ -1,7 +1,8 @@
 //! Hourly medians of pH to a verdict on this fill: how far it has dropped, where it tends to, and what that looks like.
 //!
-//! A fluid is judged against itself: the baseline is the pH of its first good hours after a fill, or what a person noted.
-//! Everything is compared in whole hundredths of pH, so that 8.71 − 7.71 is exactly 1.00 and not a rounding over it. A
+//! A fluid is judged against itself: the baseline is the pH of its first good hours after a fill, by the same probe (a hand
+//! meter that reads otherwise would look like a drop). Everything is compared as if at 25 °C, where the temperature is
+//! known, and in whole hundredths of pH, so that 8.71 − 7.71 is exactly 1.00 and not a rounding over it. A
 //! falling pH in warm coolant that stands still is named as what it most likely is and never diagnosed: that takes a dip
 //! slide. How an hour's median comes about, and which probe is to be believed, is not known here.
 
@@ -110,16 +111,14 @@ pub struct AciditySettings {
     pub settle_hours: u32,
     /// Good hours after that whose median is the baseline.
     pub baseline_hours: u32,
-    /// Lower limit of the fluid's supplier.
-    pub limit_low: Option<Hundredths>,
     /// Days the trend looks back.
     pub trend_days: u32,
 }
 
 impl Default for AciditySettings {
-    /// Two hours to mix, a day's baseline, a fortnight's trend (common practice, no source); no limit of a supplier.
+    /// Two hours to mix, a day's baseline, a fortnight's trend (common practice, no source).
     fn default() -> Self {
-        Self { settle_hours: 2, baseline_hours: 24, limit_low: None, trend_days: 14 }
+        Self { settle_hours: 2, baseline_hours: 24, trend_days: 14 }
     }
 }
 
@@ -165,30 +164,16 @@ pub struct HourMedian {
 /// What the fill is judged against.
 #[derive(Clone, Copy, PartialEq, Eq, Debug, Serialize, Deserialize)]
 pub struct Baseline {
-    /// The pH.
+    /// The pH of the first good hours after the fill, as if at 25 °C.
     pub ph: Hundredths,
-    /// Where it comes from.
-    pub from: BaselineSource,
-}
-
-/// Where a baseline comes from.
-#[derive(Clone, Copy, PartialEq, Eq, Debug, Serialize, Deserialize)]
-#[serde(rename_all = "kebab-case")]
-pub enum BaselineSource {
-    /// The first good hours after the fill.
-    FirstHours,
-    /// A person's note.
-    Note,
 }
 
 #[derive(Clone, Copy, PartialEq, Debug, Serialize, Deserialize)]
 struct Hour {
     /// Hours since 1970.
     hour: i64,
-    ph: Hundredths,
     /// As it would be at 25 °C, so that a warm day is no fall.
-    #[serde(default)]
-    at_25: Option<Hundredths>,
+    ph: Hundredths,
     warm: Option<bool>,
     running: Option<bool>,
 }
@@ -247,7 +232,7 @@ fn median_ph(values: impl Iterator<Item = Hundredths>) -> Option<Hundredths> {
 }
 
 impl Acidity {
-    /// A sump of which no hour has been seen yet. Without a fill or a note there is no baseline: an old fill's pH is none.
+    /// A sump of which no hour has been seen yet. Without a fill there is no baseline: an old fill's pH is none.
     pub fn new(settings: AciditySettings) -> Result<Self, AcidityError> {
         let within = |what, value, low, high| match (low..=high).contains(&value) {
             true => Ok(()),
@@ -289,7 +274,6 @@ impl Acidity {
             return Err(AcidityError::Saved("it holds times that no clock shows"));
         }
         let all = saved.hours.iter().map(|h| h.ph).chain(saved.days.iter().map(|d| d.ph));
-        let all = all.chain(saved.hours.iter().filter_map(|h| h.at_25));
         let all = all.chain(saved.first.iter().chain(&saved.today).copied());
         if !all.chain(saved.baseline.map(|b| b.ph)).all(|ph| (0..=1400).contains(&ph.0)) {
             return Err(AcidityError::Saved("it holds what is no pH"));
@@ -307,17 +291,12 @@ impl Acidity {
         self.state = SavedAcidity { filled: Some(hour_of(at)), ..SavedAcidity::default() };
     }
 
-    /// A person's pH of the fresh fill; stays until the next fill.
-    pub fn set_baseline(&mut self, ph: f64) -> Result<(), AcidityError> {
-        let ph = Hundredths::of_ph(ph).ok_or(AcidityError::NotAPh(ph))?;
-        self.state.baseline = Some(Baseline { ph, from: BaselineSource::Note });
-        self.state.first.clear();
-        Ok(())
-    }
-
     /// Takes the next hour. Hours may be missing, but not go back.
     pub fn observe(&mut self, median: &HourMedian) -> Result<(), AcidityError> {
-        let ph = Hundredths::of_ph(median.ph).ok_or(AcidityError::NotAPh(median.ph))?;
+        Hundredths::of_ph(median.ph).ok_or(AcidityError::NotAPh(median.ph))?;
+        let celsius = median.temperature_c.filter(|t| t.is_finite());
+        let at_25 = ph_at_25(median.ph, celsius);
+        let ph = Hundredths::of_ph(at_25).ok_or(AcidityError::NotAPh(at_25))?;
         let hour = hour_of(median.at);
         let before = self.state.hours.back().map(|last| last.hour);
         if before.is_some_and(|last| hour <= last) {
@@ -326,9 +305,8 @@ impl Acidity {
         if let Some(before) = before.filter(|before| day_of(*before) < day_of(hour)) {
             self.close_day(day_of(before));
         }
-        let warm = median.temperature_c.filter(|t| t.is_finite()).map(|t| (WARM_C.0..=WARM_C.1).contains(&t));
-        let at_25 = Hundredths::of_ph(ph_at_25(median.ph, median.temperature_c.filter(|t| t.is_finite())));
-        self.state.hours.push_back(Hour { hour, ph, at_25, warm, running: median.pump_running });
+        let warm = celsius.map(|t| (WARM_C.0..=WARM_C.1).contains(&t));
+        self.state.hours.push_back(Hour { hour, ph, warm, running: median.pump_running });
         while self.state.hours.front().is_some_and(|first| first.hour <= hour - WATCH_HOURS) {
             self.state.hours.pop_front();
         }
@@ -363,8 +341,7 @@ impl Acidity {
         let wanted = if fresh { self.settings.baseline_hours as usize } else { BASELINE_HOURS_MIN };
         if self.state.first.len() >= wanted {
             let first = std::mem::take(&mut self.state.first);
-            self.state.baseline =
-                median_ph(first.into_iter()).map(|ph| Baseline { ph, from: BaselineSource::FirstHours });
+            self.state.baseline = median_ph(first.into_iter()).map(|ph| Baseline { ph });
         }
     }
 
@@ -382,11 +359,8 @@ impl Acidity {
     /// The next mark below `now`, and what it is.
     fn next_mark(&self, now: Hundredths) -> Option<(Mark, Hundredths)> {
         let under = |drop: Hundredths| self.state.baseline.map(|b| b.ph.less(drop));
-        let marks = [
-            (Mark::SupplierLimit, self.settings.limit_low),
-            (Mark::CorrectiveAction, under(CORRECTIVE_OVER)),
-            (Mark::Replacement, under(REPLACE_OVER)),
-        ];
+        let marks =
+            [(Mark::CorrectiveAction, under(CORRECTIVE_OVER)), (Mark::Replacement, under(REPLACE_OVER))];
         let ahead = marks.into_iter().filter_map(|(mark, ph)| Some((mark, ph.filter(|ph| *ph < now)?)));
         ahead.max_by_key(|(_, ph)| *ph)
     }
@@ -432,9 +406,8 @@ impl Acidity {
         if !enough {
             return None;
         }
-        let at_25 = |hour: &Hour| hour.at_25.unwrap_or(hour.ph);
-        let before = median_ph(hours.iter().take(END_HOURS).map(at_25))?;
-        let after = median_ph(hours.iter().rev().take(END_HOURS).map(at_25))?;
+        let before = median_ph(hours.iter().take(END_HOURS).map(|hour| hour.ph))?;
+        let after = median_ph(hours.iter().rev().take(END_HOURS).map(|hour| hour.ph))?;
         let fall = after.drop_from(before);
         let warm = hours.iter().filter(|h| h.warm == Some(true)).count();
         let still_hours = longest_still(hours);
@@ -495,8 +468,6 @@ pub fn judge(drop: Hundredths) -> Judgement {
 #[derive(Clone, Copy, PartialEq, Eq, Debug, Serialize)]
 #[serde(rename_all = "kebab-case")]
 pub enum Mark {
-    /// The supplier's limit.
-    SupplierLimit,
     /// 0.50 under the baseline.
     CorrectiveAction,
     /// 1.00 under the baseline.
@@ -554,7 +525,7 @@ impl Suspicion {
 /// What is known of the pH of a fill.
 #[derive(Clone, Copy, PartialEq, Debug)]
 pub struct Verdict {
-    /// Median of the last hours.
+    /// Median of the last hours, as if at 25 °C.
     pub now: Option<Hundredths>,
     /// What it is judged against.
     pub baseline: Option<Baseline>,

@@ -3,19 +3,17 @@
 use serde::Serialize;
 
 use super::{Fill, words};
-use crate::estimate::acidity::{BaselineSource, Judgement, Mark, PhTrend, Verdict};
+use crate::estimate::acidity::{Judgement, Mark, PhTrend, Verdict};
 use crate::estimate::cleanout::{Outcome, Sheet, Standing, Step};
 use crate::estimate::guidance::{Advice, Caution, NO_SAFETY_SYSTEM, Rule};
 
 /// pH of a fill, and its clean-out.
 #[derive(Clone, PartialEq, Debug, Serialize)]
 pub struct FillView {
-    /// Median pH of the last hours.
+    /// Median pH of the last hours, as if at 25 °C.
     pub ph: Option<f64>,
     /// pH it is judged against.
     pub baseline_ph: Option<f64>,
-    /// Where that comes from.
-    pub baseline_from: Option<BaselineSource>,
     /// How far it lies under it.
     pub drop_ph: Option<f64>,
     /// That, judged.
@@ -108,7 +106,6 @@ impl Fill {
         FillView {
             ph: verdict.now.map(|ph| ph.ph()),
             baseline_ph: verdict.baseline.map(|baseline| baseline.ph.ph()),
-            baseline_from: verdict.baseline.map(|baseline| baseline.from),
             drop_ph: verdict.drop.map(|drop| drop.ph()),
             judgement: verdict.judgement,
             trend: verdict.trend.map(trend_view),

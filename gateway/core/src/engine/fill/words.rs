@@ -117,5 +117,5 @@ pub(super) fn drop_words(judgement: Judgement, drop: f64) -> String {
             (CORRECTIVE_OVER, Rule::PhDropAction)
         }
     };
-    format!("pH {drop:.2} under that of the first hours, more than {mark}. {}", rule.text())
+    format!("pH {drop:.2} under that of the first hours, as if at 25 °C, more than {mark}. {}", rule.text())
 }
