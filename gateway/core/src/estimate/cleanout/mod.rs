@@ -215,15 +215,13 @@ pub struct Cleanout {
     events: Vec<Event>,
     /// Something new was filled in since this was asked last.
     refilled: bool,
-    /// Emptied at every use.
-    left: Vec<Step>,
 }
 
 impl Cleanout {
     /// A sump of which nothing has been seen yet.
     pub fn new(vessel: Vessel, figures: Figures) -> Self {
         let state = SavedCleanout::default();
-        Self { vessel, figures, state, events: Vec::new(), refilled: false, left: Vec::new() }
+        Self { vessel, figures, state, events: Vec::new(), refilled: false }
     }
 
     /// Goes on where a run of the program before left off.
@@ -257,14 +255,19 @@ impl Cleanout {
             }
             (Stage::Idle | Stage::Suggested(_), false) => Stage::Idle,
             (Stage::Idle, true) => {
-                self.events.push(Event::Begun { by_person: true });
-                Stage::Running(Run::new(at_h, true, self.mark_ph(baseline_ph), &self.state.basin))
+                self.begin(Run::new(at_h, true, self.mark_ph(baseline_ph), &self.state.basin))
             }
-            (Stage::Suggested(run), true) => {
-                self.events.push(Event::Begun { by_person: true });
-                Stage::Running(run.confirmed())
-            }
+            (Stage::Suggested(run), true) => self.begin(run.confirmed()),
         };
+    }
+
+    /// It is one: what is behind it already is told with it.
+    fn begin(&mut self, run: Run) -> Stage {
+        self.events.push(Event::Begun { by_person: run.by_person });
+        if run.step > Step::Drain {
+            self.tell(&run, Step::Drain);
+        }
+        Stage::Running(run)
     }
 
     /// Takes the readings of a moment. Time may stand still, but not go back.
@@ -282,19 +285,16 @@ impl Cleanout {
             Stage::Suggested(run) => self.suggested(run, seen, passed_h, turn),
             Stage::Running(run) => self.running(run, seen, passed_h, turn),
         };
-        if self.state.watch.as_ref().is_some_and(|watch| seen.at_h >= watch.until_h()) {
+        if self.watches_until_h().is_some_and(|until_h| seen.at_h >= until_h) {
             self.state.watch = None;
         }
     }
 
     fn suggested(&mut self, mut run: Run, seen: &Seen, passed_h: f64, turn: Option<Turn>) -> Stage {
-        let settled = self.see(&mut run, seen, passed_h, turn);
-        self.left.clear();
+        let (settled, _) = self.see(&mut run, seen, passed_h, turn);
         let dumped = settled || run.is_plain_since(seen.at_h, self.figures.settle_h);
         if run.has_seen_cleaner() {
-            self.events.push(Event::Begun { by_person: false });
-            self.tell(&run, Step::Drain);
-            Stage::Running(run)
+            self.begin(run)
         } else if dumped {
             self.refilled = true;
             Stage::Idle
@@ -306,10 +306,8 @@ impl Cleanout {
     }
 
     fn running(&mut self, mut run: Run, seen: &Seen, passed_h: f64, turn: Option<Turn>) -> Stage {
-        let settled = self.see(&mut run, seen, passed_h, turn);
-        let mut left = std::mem::take(&mut self.left);
-        left.drain(..).for_each(|step| self.tell(&run, step));
-        self.left = left;
+        let (settled, left) = self.see(&mut run, seen, passed_h, turn);
+        left.into_iter().for_each(|step| self.tell(&run, step));
         if settled {
             self.end(seen.at_h, &run, Ending::Complete);
             Stage::Idle
@@ -321,14 +319,17 @@ impl Cleanout {
         }
     }
 
-    fn see(&mut self, run: &mut Run, seen: &Seen, passed_h: f64, turn: Option<Turn>) -> bool {
+    /// Whether the recharge has settled, and the steps that were left.
+    fn see(&self, run: &mut Run, seen: &Seen, passed_h: f64, turn: Option<Turn>) -> (bool, Vec<Step>) {
         let step_h = if passed_h > GAP_H {
             run.miss(passed_h);
             0.0
         } else {
             passed_h
         };
-        run.see((seen, step_h), turn, (&self.vessel, &self.figures), &mut self.left)
+        let mut left = Vec::new();
+        let settled = run.see((seen, step_h), turn, (&self.vessel, &self.figures), &mut left);
+        (settled, left)
     }
 
     fn tell(&mut self, run: &Run, step: Step) {
@@ -347,7 +348,7 @@ impl Cleanout {
         };
         self.refilled |= report.outcomes[Step::Drain.slot()] != Outcome::Open;
         self.state.last = Some(report);
-        self.state.watch = over.then(|| Watch::new(at_h, report.outcomes));
+        self.state.watch = over.then(Watch::default);
         self.events.push(Event::Over(report));
     }
 
@@ -363,7 +364,8 @@ impl Cleanout {
         if self.suppresses() {
             return;
         }
-        let found = self.state.watch.as_mut().and_then(|watch| watch.take(hour));
+        let Some((watch, last)) = self.state.watch.as_mut().zip(self.state.last.as_ref()) else { return };
+        let found = watch.take(hour, last.ended_h);
         self.events.extend(found.map(Event::Regrowth));
     }
 
@@ -414,13 +416,18 @@ impl Cleanout {
 
     /// Until when regrowth is looked for harder, in the caller's hours.
     pub fn watches_until_h(&self) -> Option<f64> {
-        self.state.watch.as_ref().map(Watch::until_h)
+        self.watched().map(|(_, last)| regrowth::until_h(last))
     }
 
     /// Regrowth found since the last one, with the steps that were cut short.
     pub fn regrowth(&self) -> Option<(Found, Vec<(Step, Outcome)>)> {
-        let watch = self.state.watch.as_ref()?;
-        Some((watch.found?, watch.causes().collect()))
+        let (watch, last) = self.watched()?;
+        Some((watch.found?, last.steps().filter(|(_, outcome)| outcome.is_short()).collect()))
+    }
+
+    /// The watch, and the clean-out after which it watches.
+    fn watched(&self) -> Option<(&Watch, &Report)> {
+        self.state.watch.as_ref().zip(self.state.last.as_ref())
     }
 
     /// What to do and how much of what for this tank.

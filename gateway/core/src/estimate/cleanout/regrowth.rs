@@ -8,7 +8,7 @@ use std::collections::VecDeque;
 
 use serde::{Deserialize, Serialize};
 
-use super::step::{Outcome, Step};
+use super::Report;
 use crate::estimate::acidity::{WARM_C, ph_at_25};
 use crate::estimate::trend::{Confidence, median, theil_sen};
 
@@ -33,6 +33,9 @@ const FALL_PH: f64 = 0.2;
 const TREND_FALL_PH: f64 = 0.12;
 const TREND_PH_DAY: f64 = -0.04;
 const TREND_DAYS_MIN: usize = 4;
+
+/// Hours that make a day's median worth having.
+const DAY_HOURS_MIN: usize = 6;
 
 /// One hour of the fresh fill.
 #[derive(Clone, Copy, PartialEq, Debug)]
@@ -63,51 +66,32 @@ pub struct Found {
 }
 
 /// The watch.
-#[derive(Clone, PartialEq, Debug, Serialize, Deserialize)]
+#[derive(Clone, PartialEq, Debug, Default, Serialize, Deserialize)]
 pub(super) struct Watch {
-    since_h: f64,
-    /// What was made of each step.
-    pub(super) outcomes: [Outcome; 7],
     fresh: Vec<f64>,
     /// The last hours, at 25 °C.
     recent: VecDeque<f64>,
     today: Vec<f64>,
-    /// Medians of whole days.
-    days: Vec<f64>,
+    /// Day of `today`, counted from the recharge.
+    #[serde(default)]
+    day: u32,
+    /// Medians of the days that are over, with their day.
+    #[serde(default)]
+    day_medians: Vec<(u32, f64)>,
     warm: (u32, u32),
     still: (u32, u32),
     pub(super) found: Option<Found>,
 }
 
+/// Until when regrowth is looked for after a clean-out.
+pub(super) fn until_h(after: &Report) -> f64 {
+    after.ended_h + if after.short_count() > 0 { WATCH_SHORT_H } else { WATCH_H }
+}
+
 impl Watch {
-    pub(super) fn new(since_h: f64, outcomes: [Outcome; 7]) -> Self {
-        Self {
-            since_h,
-            outcomes,
-            fresh: Vec::new(),
-            recent: VecDeque::new(),
-            today: Vec::new(),
-            days: Vec::new(),
-            warm: (0, 0),
-            still: (0, 0),
-            found: None,
-        }
-    }
-
-    /// When it ends.
-    pub(super) fn until_h(&self) -> f64 {
-        let short = self.outcomes.iter().any(|outcome| outcome.is_short());
-        self.since_h + if short { WATCH_SHORT_H } else { WATCH_H }
-    }
-
-    /// Steps that were cut short: the likely cause.
-    pub(super) fn causes(&self) -> impl Iterator<Item = (Step, Outcome)> {
-        Step::ALL.into_iter().zip(self.outcomes).filter(|(_, outcome)| outcome.is_short())
-    }
-
-    /// Takes the next hour; says so once, when pH falls.
-    pub(super) fn take(&mut self, hour: &Hour) -> Option<Found> {
-        if hour.at_h < self.since_h + MIXES_H {
+    /// Takes the next hour of a fill made at `since_h`; says so once, when pH falls.
+    pub(super) fn take(&mut self, hour: &Hour, since_h: f64) -> Option<Found> {
+        if self.found.is_some() || hour.at_h < since_h + MIXES_H {
             return None;
         }
         let ph = ph_at_25(hour.ph, hour.celsius);
@@ -119,22 +103,30 @@ impl Watch {
         if self.recent.len() > 24 + NOW_HOURS {
             self.recent.pop_front();
         }
+        // Half an hour before its end lies within the hour.
+        self.turn_to((hour.at_h - 0.5 - since_h).div_euclid(24.0) as u32);
         self.today.push(ph);
-        if self.today.len() == 24 {
-            self.days.extend(median(&std::mem::take(&mut self.today)));
-        }
         let fall = self.fall(hour.suspected)?;
-        if self.found.is_some() {
-            return None;
-        }
         let share = |(of, all): (u32, u32)| (all > 0).then(|| f64::from(of) / f64::from(all));
         self.found = Some(Found {
-            days: (hour.at_h - self.since_h) / 24.0,
+            days: (hour.at_h - since_h) / 24.0,
             fall,
             warm_share: share(self.warm),
             still_share: share(self.still),
         });
         self.found
+    }
+
+    /// Ends the day before, if this is another one. A few hours make no day.
+    fn turn_to(&mut self, day: u32) {
+        if day == self.day {
+            return;
+        }
+        let today = std::mem::take(&mut self.today);
+        if today.len() >= DAY_HOURS_MIN {
+            self.day_medians.extend(median(&today).map(|median| (self.day, median)));
+        }
+        self.day = day;
     }
 
     fn count(&mut self, hour: &Hour) {
@@ -167,19 +159,20 @@ impl Watch {
     }
 
     fn falls_steadily(&self) -> bool {
-        let times: Vec<f64> = (0..self.days.len()).map(|day| day as f64).collect();
-        self.days.len() >= TREND_DAYS_MIN
-            && theil_sen(&times, &self.days, Confidence::NINETY)
+        let (times, medians): (Vec<f64>, Vec<f64>) =
+            self.day_medians.iter().map(|&(day, median)| (f64::from(day), median)).unzip();
+        times.len() >= TREND_DAYS_MIN
+            && theil_sen(&times, &medians, Confidence::NINETY)
                 .is_ok_and(|line| line.high < 0.0 && line.slope <= TREND_PH_DAY)
     }
 
     pub(super) fn is_sound(&self) -> bool {
-        let numbers = self.fresh.iter().chain(&self.recent).chain(&self.today).chain(&self.days);
+        let medians = self.day_medians.iter().map(|(_, median)| median);
+        let mut numbers = self.fresh.iter().chain(&self.recent).chain(&self.today).chain(medians);
         let few = self.fresh.len() <= FRESH_HOURS && self.recent.len() <= 24 + NOW_HOURS;
         let days_max = (WATCH_SHORT_H / 24.0) as usize + 1;
-        few && self.today.len() < 24
-            && self.days.len() <= days_max
-            && self.since_h.is_finite()
-            && numbers.into_iter().all(|ph| ph.is_finite())
+        few && self.today.len() <= 24
+            && self.day_medians.len() <= days_max
+            && numbers.all(|ph| ph.is_finite())
     }
 }

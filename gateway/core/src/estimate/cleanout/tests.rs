@@ -194,6 +194,21 @@ fn it_tells_each_step_once_and_in_order() {
 }
 
 #[test]
+fn the_draining_is_told_when_somebody_says_so_after_it() {
+    let mut story = Story::new();
+    stretches(&PROPER)[..2].iter().for_each(|stretch| story.pass(stretch, PROPER.dead));
+    assert_eq!(story.cleanout.standing(), Standing::Suggested);
+    story.cleanout.note(story.hours(), true, Some(FRESH_PH));
+    story.cleanout.drain_events(&mut story.events);
+    let [Event::Begun { by_person: true }, Event::StepDone { step: Step::Drain, outcome, .. }] =
+        story.events[..]
+    else {
+        panic!("{:?}", story.events);
+    };
+    assert_eq!(outcome, Outcome::Done);
+}
+
+#[test]
 fn limits_rest_from_the_cleaner_until_the_recharge_has_settled() {
     let mut story = Story::new();
     let all = stretches(&PROPER);
@@ -344,10 +359,20 @@ fn nonsense_that_was_kept_is_refused() {
 
 /// Hours after a clean-out at a pH and temperature that depend on the hour.
 fn hours_after(way: &Way, days: u32, hour: impl Fn(f64) -> (f64, Option<f64>)) -> (Story, Option<Found>) {
+    some_hours_after(way, days, |_| true, hour)
+}
+
+/// The same, where only some hours have a reading.
+fn some_hours_after(
+    way: &Way,
+    days: u32,
+    read: impl Fn(u32) -> bool,
+    hour: impl Fn(f64) -> (f64, Option<f64>),
+) -> (Story, Option<Found>) {
     let mut story = Story::play(way);
     story.events.clear();
     let from = story.report().ended_h;
-    for number in 1..=24 * days {
+    for number in (1..=24 * days).filter(|number| read(*number)) {
         let at_h = from + f64::from(number);
         let (ph, celsius) = hour(f64::from(number));
         story.cleanout.hour(&Hour { at_h, ph, celsius, pump: Some(false), suspected: false });
@@ -373,6 +398,19 @@ fn regrowth_is_told_once_early_and_with_its_cause() {
     assert_eq!(causes.iter().map(|(step, _)| *step).collect::<Vec<_>>(), [Step::Clean, Step::Rinse]);
     let (_, fast) = hours_after(&PROPER, 4, |hour| (9.2 - 0.3 * hour / 24.0, None));
     assert!(fast.is_some_and(|found| found.days < 2.0), "even after a proper one: {fast:?}");
+}
+
+#[test]
+fn a_trend_is_one_over_days_and_not_over_readings() {
+    let skimped = Way { clean_min: 20, ..PROPER };
+    let machine_hours = |number: u32| number % 24 >= 14;
+    // 0.03 a day is less than speaks, even where a day has only ten hours; 0.05 is more.
+    for (a_day, speaks) in [(0.03, false), (0.05, true)] {
+        let falls = |hour: f64| (9.2 - a_day * hour / 24.0, Some(25.0));
+        let (_, found) = some_hours_after(&skimped, 6, machine_hours, falls);
+        assert_eq!(found.is_some(), speaks, "{a_day} a day: {found:?}");
+        assert!(found.is_none_or(|found| found.fall < 0.2), "the fall alone does not speak yet: {found:?}");
+    }
 }
 
 #[test]
