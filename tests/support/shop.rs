@@ -141,8 +141,7 @@ pub const FROZEN: Quality = Quality::new(Status::Uncertain, DeviceStatus::OutOfS
 
 /// An estimate by its kind.
 pub fn estimate(sump: &Sump, kind: EstimateKind) -> Estimate {
-    let place = EstimateKind::ALL.iter().position(|k| *k == kind).expect("ALL holds every kind");
-    sump.latest()[place].unwrap_or_else(|quality| panic!("{kind:?}: no estimate, {quality:?}"))
+    sump.latest()[kind.place()].unwrap_or_else(|quality| panic!("{kind:?}: no estimate, {quality:?}"))
 }
 
 /// Half the width of its interval.

@@ -3,19 +3,12 @@
 use crate::estimate::sump::{Event, What};
 use crate::estimate::trend::Confidence;
 use crate::model::Name;
-use crate::store::record::{JournalRecord, RecordKind};
+use crate::store::record::JournalRecord;
 
 /// The records of an event.
 pub(super) fn records(sump: &Name, event: &Event) -> Vec<JournalRecord> {
-    let record = |subject: &str, quantity: &str, value: f64, message: String| JournalRecord {
-        at: event.at,
-        kind: RecordKind::Event,
-        sump: Some(sump.clone()),
-        subject: subject.to_owned(),
-        state: quantity.to_owned(),
-        priority: None,
-        value: Some(value),
-        message,
+    let record = |subject: &str, quantity: &str, value: f64, message: String| {
+        JournalRecord::event(event.at, sump, (subject, quantity), Some(value), message)
     };
     let mixed = |subject: &str, did: &str, litres: f64, percent: f64, deviation: f64| {
         let within = Confidence::NINETY.z() * deviation;

@@ -304,16 +304,9 @@ impl Engine {
 
     /// What a person wrote down stands in the journal as a note of that person; what was found in the readings, as an event.
     fn journal_note(&mut self, note: &Note) {
-        self.out.journal.push(JournalRecord {
-            at: note.at,
-            kind: RecordKind::Event,
-            sump: Some(self.settings.sumps[note.sump.slot()].name.clone()),
-            subject: "note".to_owned(),
-            state: note.kind.word().to_owned(),
-            priority: None,
-            value: Some(note.value),
-            message: String::new(),
-        });
+        let (sump, word) = (&self.settings.sumps[note.sump.slot()].name, note.kind.word());
+        let record = JournalRecord::event(note.at, sump, ("note", word), Some(note.value), String::new());
+        self.out.journal.push(record);
     }
 }
 

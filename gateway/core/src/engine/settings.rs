@@ -70,8 +70,7 @@ impl Settings {
     /// Series of an estimate's value, lower and upper end.
     pub fn series_of_estimate(&self, sump: SumpIndex, kind: EstimateKind) -> [SeriesIndex; 3] {
         let kinds = EstimateKind::ALL.len();
-        let place = EstimateKind::ALL.iter().position(|k| *k == kind).expect("ALL holds every kind");
-        let first = self.probes.len() + (sump.slot() * kinds + place) * BOUNDS.len();
+        let first = self.probes.len() + (sump.slot() * kinds + kind.place()) * BOUNDS.len();
         let first = u32::try_from(first).expect("fewer series than 2^32: each has a setting");
         [0, 1, 2].map(|i| SeriesIndex(first + i))
     }

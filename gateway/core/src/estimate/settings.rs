@@ -210,6 +210,11 @@ impl EstimateKind {
         Self::Room,
     ];
 
+    /// Its place in [`Self::ALL`].
+    pub const fn place(self) -> usize {
+        self as usize
+    }
+
     /// Stable word in store, forwarder and files, unit last.
     pub const fn word(self) -> &'static str {
         match self {
@@ -236,6 +241,18 @@ impl EstimateKind {
             Self::Hardness => Quantity::Hardness,
             Self::Liquid | Self::ChipSolids | Self::Holdup | Self::Room => Quantity::Volume,
             Self::Evaporation | Self::DragOut => Quantity::Loss,
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn every_kind_stands_in_its_place() {
+        for (place, kind) in EstimateKind::ALL.iter().enumerate() {
+            assert_eq!(kind.place(), place, "{kind:?}");
         }
     }
 }

@@ -78,6 +78,28 @@ pub struct JournalRecord {
     pub message: String,
 }
 
+impl JournalRecord {
+    /// What happened in a sump: `subject` is the event's name, `word` what it is or what its value counts.
+    pub fn event(
+        at: Timestamp,
+        sump: &Name,
+        (subject, word): (&str, &str),
+        value: Option<f64>,
+        message: String,
+    ) -> Self {
+        Self {
+            at,
+            kind: RecordKind::Event,
+            sump: Some(sump.clone()),
+            subject: subject.to_owned(),
+            state: word.to_owned(),
+            priority: None,
+            value,
+            message,
+        }
+    }
+}
+
 /// Sort of a journal entry.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
 pub enum RecordKind {

@@ -5,7 +5,7 @@ use crate::estimate::acidity::{CORRECTIVE_OVER, Judgement, REPLACE_OVER};
 use crate::estimate::cleanout::{Ending, Event, Found, Outcome, Report, Step};
 use crate::estimate::guidance::Rule;
 use crate::model::{Name, Timestamp};
-use crate::store::record::{JournalRecord, RecordKind};
+use crate::store::record::JournalRecord;
 
 /// The record of what is told. `causes` are the steps that the last clean-out cut short.
 pub(in crate::engine) fn record(
@@ -43,16 +43,7 @@ pub(in crate::engine) fn record(
             ("likely-biological", "ph_fall", Some(*fall), message)
         }
     };
-    JournalRecord {
-        at,
-        kind: RecordKind::Event,
-        sump: Some(sump.clone()),
-        subject: subject.to_owned(),
-        state: state.to_owned(),
-        priority: None,
-        value,
-        message,
-    }
+    JournalRecord::event(at, sump, (subject, state), value, message)
 }
 
 fn ending(ending: Ending) -> &'static str {
