@@ -92,7 +92,8 @@ impl Tracker {
         else {
             return;
         };
-        if libm::exp(best.residual) < DRY || self.branches[0].belief.mean[at::LIQUID] < plant.least_l {
+        let nearly_empty = self.heaviest().is_some_and(|belief| belief.mean[at::LIQUID] < plant.least_l);
+        if libm::exp(best.residual) < DRY || nearly_empty {
             // In air it says nothing of the sump.
             self.forget_conductivity();
             return;

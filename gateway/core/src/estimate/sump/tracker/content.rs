@@ -1,7 +1,7 @@
 //! What the level says: content of the tank, its steps, and losses that are not what is believed.
 
 use super::super::median::Middle;
-use super::super::mixing::{self, Branch, Poured};
+use super::super::mixing::{self, Poured};
 use super::super::plant::Plant;
 use super::super::steps::{Change, Reading, Step, Threshold};
 use super::super::{What, both};
@@ -78,14 +78,14 @@ impl Tracker {
         if !plant.pump_known {
             self.guess_pumps(plant, content_l);
         }
-        let far = |b: &Branch| {
-            let off = content_l - b.belief.content(f64::from(u8::from(self.pump.running == Some(true))));
-            off.abs() > b.belief.mean[at::HOLDUP] + FAR * plant.expected.full_l
+        let far = |belief: &Belief| {
+            let off = content_l - belief.content(f64::from(u8::from(self.pump.running == Some(true))));
+            off.abs() > belief.mean[at::HOLDUP] + FAR * plant.expected.full_l
         };
         // So much cannot be what still runs out or back: somebody drains or fills.
-        let unsettled = self.branches.first().is_some_and(far).then_some(self.pump.running == Some(true));
+        let unsettled = self.heaviest().is_some_and(far).then_some(self.pump.running == Some(true));
         let Some(running) = self.settled(plant).or(unsettled) else { return };
-        let Some(belief) = self.branches.first().map(|b| &b.belief) else {
+        let Some(belief) = self.heaviest() else {
             self.content[usize::from(running)].push(self.now_h, content_l);
             return;
         };
@@ -131,9 +131,11 @@ impl Tracker {
 
     pub(super) fn see_content(&mut self, plant: &Plant, running: bool, middle: &Middle) {
         let content_l = middle.value;
-        let (mut first, mut side) = (None, 0.0);
-        let Some(heaviest) = self.branches.first() else { return };
-        let (share, deviation) = self.content_noise(plant, &heaviest.belief, running, middle);
+        let mut side = 0.0;
+        // Of several ways the likeliest counts: how surprising it is there tells of losses.
+        let (mut foremost, mut innovation) = (f64::NEG_INFINITY, None);
+        let Some(heaviest) = self.heaviest() else { return };
+        let (share, deviation) = self.content_noise(plant, heaviest, running, middle);
         let variance = deviation * deviation;
         for branch in &mut self.branches {
             let belief = &mut branch.belief;
@@ -149,10 +151,13 @@ impl Tracker {
                 far = 1.0;
             }
             // What lies far off once is believed less the further it lies.
-            first.get_or_insert(belief.see_content(content_l, share, deviation * far));
+            let seen = belief.see_content(content_l, share, deviation * far);
+            if branch.weight > foremost {
+                (foremost, innovation) = (branch.weight, Some(seen));
+            }
         }
         self.content_side = side;
-        if let Some(innovation) = first {
+        if let Some(innovation) = innovation {
             self.doubt_losses(plant.expected.full_l, &innovation);
         }
     }

@@ -216,6 +216,11 @@ impl Tracker {
         }
     }
 
+    /// The likeliest of the ways of an unsettled top-up.
+    fn heaviest(&self) -> Option<&Belief> {
+        self.branches.iter().max_by(|a, b| a.weight.total_cmp(&b.weight)).map(|branch| &branch.belief)
+    }
+
     /// Whether the pumps run.
     pub(super) fn is_running(&self) -> Option<bool> {
         self.pump.running
@@ -435,11 +440,7 @@ impl Tracker {
         } else {
             self.flows.drying = 1.0;
         }
-        let Some(heaviest) =
-            self.branches.iter().max_by(|a, b| a.weight.total_cmp(&b.weight)).map(|b| &b.belief)
-        else {
-            return;
-        };
+        let Some(heaviest) = self.heaviest() else { return };
         let water =
             [at::EVAPORATION_IDLE, at::EVAPORATION_RUNNING].map(|i| heaviest.rate(i) * self.flows.drying);
         let leak = heaviest.mean[at::LEAK].max(0.0);

@@ -49,7 +49,7 @@ impl Tracker {
 
     /// Where no contact tells whether the pumps run, the content does: it lies lower by the hold-up while they do.
     pub(super) fn guess_pumps(&mut self, plant: &Plant, content_l: f64) {
-        let Some(belief) = self.branches.first().map(|b| &b.belief) else { return };
+        let Some(belief) = self.heaviest() else { return };
         let holdup = belief.mean[at::HOLDUP];
         if holdup < 2.0 * plant.step_l() {
             self.pump.running = Some(false);
@@ -71,7 +71,7 @@ impl Tracker {
     /// Where no contact tells: a top-up into a running sump looks like pumps that stopped, and less than the hold-up came
     /// back. Nobody draws off at that moment, so it is read as the top-up it is.
     pub(super) fn read_again(&mut self, plant: &Plant, step: Step) -> Step {
-        let Some(holdup) = self.branches.first().map(|b| b.belief.mean[at::HOLDUP]) else { return step };
+        let Some(holdup) = self.heaviest().map(|belief| belief.mean[at::HOLDUP]) else { return step };
         let stopped = self.pump.running == Some(false) && self.pump.turned_h > step.from_h - JUST_TURNED_H;
         let poured = holdup + step.litres;
         if step.litres > 0.0 || step.lowest.is_some() || !stopped || poured < plant.step_l() {

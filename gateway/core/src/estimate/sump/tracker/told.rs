@@ -73,7 +73,7 @@ impl Tracker {
     /// One reading that lies far off is a slip of the hand. A second one on the same side is not: then what was believed is
     /// wrong, and nobody knows since when.
     pub(super) fn doubt_hand(&mut self, percent: f64, deviation: f64) {
-        let Some(belief) = self.branches.first().map(|b| &b.belief) else { return };
+        let Some(belief) = self.heaviest() else { return };
         let innovation = belief.foresee_concentration(percent, deviation);
         let off = innovation.normalized();
         let side = if off.abs() > HAND_OFF { off.signum() } else { 0.0 };
