@@ -4,6 +4,8 @@
 
 #![allow(clippy::unwrap_used, reason = "tests")]
 
+mod books;
+
 use std::time::Duration;
 
 use sumpwarden_sim::Stamp;
@@ -90,19 +92,7 @@ fn there_are_enough_and_each_is_described() {
 fn books_close_whatever_happens() {
     for name in quarters() {
         let plant = run(&hurried(named(name, 3), 9));
-        for sump in plant.world().sumps() {
-            let (books, there, added) = (sump.ledger().balance(), sump.content(), sump.ledger().added);
-            for (what, booked, found, moved) in [
-                ("liquid", books.liquid_l, there.liquid_l, added.liquid_l + 300.0),
-                ("concentrate", books.concentrate_l, there.concentrate_l, added.concentrate_l + 20.0),
-                ("hardness", books.hardness_g, there.hardness_g, added.hardness_g + 100.0),
-                ("sodium", books.sodium_mmol, there.sodium_mmol, added.sodium_mmol + 300.0),
-                ("amine", books.amine_mmol, there.amine_mmol, added.amine_mmol + 3000.0),
-            ] {
-                assert!((booked - found).abs() < 1e-9 * moved, "{name}: {what} {found}, booked {booked}");
-                assert!(found.is_finite() && found >= 0.0, "{name}: {what} {found}");
-            }
-        }
+        books::assert_close(&plant, name);
     }
 }
 

@@ -2,6 +2,8 @@
 
 #![allow(clippy::unwrap_used, reason = "tests")]
 
+mod books;
+
 use std::collections::BTreeSet;
 use std::time::Duration;
 
@@ -30,33 +32,11 @@ fn hourly(name: &str, seed: u64) -> Vec<Truth> {
     truths
 }
 
-/// Books against what is there: equal but for rounding.
-fn assert_books_close(plant: &Plant, name: &str) {
-    for sump in plant.world().sumps() {
-        let (books, there) = (sump.ledger().balance(), sump.content());
-        for (what, booked, found, moved) in [
-            ("liquid", books.liquid_l, there.liquid_l, sump.ledger().added.liquid_l + 300.0),
-            (
-                "concentrate",
-                books.concentrate_l,
-                there.concentrate_l,
-                sump.ledger().added.concentrate_l + 20.0,
-            ),
-            ("hardness", books.hardness_g, there.hardness_g, sump.ledger().added.hardness_g + 100.0),
-            ("chloride", books.chloride_mmol, there.chloride_mmol, sump.ledger().added.chloride_mmol + 300.0),
-            ("acid", books.acid_mmol, there.acid_mmol, 1e4),
-        ] {
-            assert!((booked - found).abs() < 1e-9 * moved, "{name}: {what} {found}, by the books {booked}");
-            assert!(found.is_finite() && (what == "acid" || found >= 0.0), "{name}: {what} {found}");
-        }
-    }
-}
-
 #[test]
 fn books_close_in_every_scenario() {
     // The ninety-day shops have a file of their own.
     for (name, _) in Scenario::names().filter(|(name, _)| !name.starts_with("quarter-")) {
-        assert_books_close(&run(name, 3), name);
+        books::assert_close(&run(name, 3), name);
     }
 }
 

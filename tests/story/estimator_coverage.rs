@@ -1,7 +1,8 @@
 //! Whether intervals hold what they promise: a month of many simulated shops through the real engine, judged hour by hour.
 //!
 //! It plays with the parts of `evaluate` (the same feeding of the engine, the same truth beside it) and asks less: shorter
-//! runs, a sample every five minutes, four quantities. What is asked can fail: with intervals a quarter as wide it does.
+//! runs, a sample every five minutes, four quantities. What is asked can fail: with intervals a quarter as wide it does, and
+//! with intervals twice as wide.
 
 #[allow(dead_code, reason = "evaluate uses the rest")]
 #[path = "../evaluate/case.rs"]
@@ -34,6 +35,7 @@ use std::time::Duration;
 use sumpwarden_core::estimate::belief::{Belief, SeenConductivity, at};
 use sumpwarden_core::estimate::coolant::Coolant;
 use sumpwarden_core::estimate::fluid::JarTest;
+use sumpwarden_core::estimate::trend::median;
 use sumpwarden_sim::rng::Rng;
 
 use case::Case;
@@ -49,10 +51,13 @@ const EVERY: Duration = Duration::from_secs(300);
 /// An estimator may find its feet for so many hours before it is judged.
 const WARM_UP_H: usize = 72;
 
-/// What is judged, and of it: 80 to 100 % of the hours hold the truth, where 90 % are promised. Thirty months are too few
-/// to ask for more.
+/// What is judged, and of it: at least 85 % of the hours hold the truth, where 90 % are promised. Thirty months are too few
+/// to ask for an upper end: how wide the intervals are bounds them there.
 const JUDGED: [Judged; 4] = [Judged::Concentration, Judged::Hardness, Judged::Chips, Judged::Liquid];
-const HELD_PERCENT: std::ops::RangeInclusive<f64> = 80.0..=100.0;
+const HELD_PERCENT_LEAST: f64 = 85.0;
+
+/// Most that half an interval of each may be in half of the hours: points, mg/L, L, L. A sixth to a third over what is needed.
+const HALF_WIDTHS_MAX: [f64; 4] = [0.95, 32.0, 8.5, 11.0];
 
 /// Every shop's month, played once for all tests.
 static TRACKS: LazyLock<Vec<(&'static str, Track)>> = LazyLock::new(|| {
@@ -96,7 +101,7 @@ fn intervals_hold_the_truth_as_often_as_they_promise() {
     for judged in JUDGED {
         let (held, all) = coverage(judged, 1.0);
         assert!(all > 15_000, "{}: only {all} hours could be judged", judged.noun());
-        assert!(HELD_PERCENT.contains(&held), "{}: {held:.1} % of {all} hours", judged.noun());
+        assert!(held >= HELD_PERCENT_LEAST, "{}: {held:.1} % of {all} hours", judged.noun());
     }
 }
 
@@ -104,7 +109,28 @@ fn intervals_hold_the_truth_as_often_as_they_promise() {
 fn intervals_a_quarter_as_wide_do_not() {
     for judged in JUDGED {
         let (held, _) = coverage(judged, 0.25);
-        assert!(!HELD_PERCENT.contains(&held), "{}: {held:.1} % held even so", judged.noun());
+        assert!(held < HELD_PERCENT_LEAST, "{}: {held:.1} % held even so", judged.noun());
+    }
+}
+
+/// Median of half the intervals, and of the errors.
+fn middle_width_and_error(judged: Judged) -> (f64, f64) {
+    let place = judged as usize;
+    let of = TRACKS.iter().flat_map(|(_, track)| hours(track));
+    let (widths, errors): (Vec<f64>, Vec<f64>) = of
+        .filter_map(|hour| hour.estimate[place].zip(hour.truth[place]))
+        .map(|(e, truth)| (0.5 * (e.high90 - e.low90), (e.value - truth).abs()))
+        .unzip();
+    (median(&widths).expect("some hours"), median(&errors).expect("some hours"))
+}
+
+#[test]
+fn intervals_are_no_wider_than_they_have_to_be() {
+    for (judged, most) in JUDGED.into_iter().zip(HALF_WIDTHS_MAX) {
+        let (width, error) = middle_width_and_error(judged);
+        assert!(width < most, "{}: ± {width:.2} in half of the hours", judged.noun());
+        assert!(2.0 * width > most, "{}: ± {width:.2}, so twice as much would pass", judged.noun());
+        assert!(width < 6.0 * error, "{}: ± {width:.2} for errors of {error:.2}", judged.noun());
     }
 }
 

@@ -122,10 +122,8 @@ fn leak_of(litres_h: f64) -> Option<(f64, f64, f64)> {
 
 #[test]
 fn a_leak_is_told_within_twelve_hours() {
-    let (litres_h, _, hours) = leak_of(1.5).expect("1.5 L/h for a day is told");
+    let (.., hours) = leak_of(1.5).expect("1.5 L/h for a day is told");
     assert!(hours < 12.0, "after {hours} h");
-    // How much it is, is told too high; see the next test.
-    assert!((0.5..4.5).contains(&litres_h), "{litres_h} L/h");
     assert_eq!(leak_of(0.0), None, "and none where none is");
 }
 
@@ -134,6 +132,7 @@ fn a_leak_is_told_with_its_litres() {
     for truth in [0.75, 1.5, 3.0] {
         let (litres_h, deviation, _) = leak_of(truth).expect("told");
         assert!((litres_h - truth).abs() < 2.0 * deviation, "{truth} L/h told as {litres_h} ± {deviation}");
+        assert!(deviation < 0.4 * litres_h, "{litres_h} ± {deviation} L/h says nothing");
     }
 }
 
@@ -202,8 +201,7 @@ fn after_a_week_off_it_is_less_sure_until_level_and_conductivity_are_back() {
     bench.silent = vec![LEVEL, CONDUCTIVITY];
     bench.go_on(2, |_| false);
     for kind in [EstimateKind::Concentration, EstimateKind::Hardness, EstimateKind::Liquid] {
-        let place = EstimateKind::ALL.iter().position(|k| *k == kind).expect("ALL holds every kind");
-        let (then, now) = (then[place].expect("believed"), estimate(&bench.sump, kind));
+        let (then, now) = (then[kind.place()].expect("believed"), estimate(&bench.sump, kind));
         assert!(half_width(&now) > 1.05 * half_width(&then), "{kind:?}: {then:?}, after a week {now:?}");
         assert_eq!(now.quality.reason, Reason::FewerSources, "{kind:?}");
         let rises = kind != EstimateKind::Liquid;

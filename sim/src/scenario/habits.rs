@@ -8,7 +8,7 @@ use std::time::Duration;
 use super::Row;
 use crate::rng::Rng;
 use crate::stamp::Stamp;
-use crate::world::{Event, EventKind, Sump, Truth};
+use crate::world::{Event, EventKind, Sump, TRAMP_EMULSIFIED, Truth};
 
 /// How the people of a shop tell things.
 #[derive(Clone, Copy, PartialEq, Debug)]
@@ -64,8 +64,6 @@ const DIP_SLIDE_SPREAD: f64 = 0.3;
 const STRIP_STEPS_MG_L: [f64; 8] = [0.0, 53.0, 107.0, 178.0, 267.0, 356.0, 445.0, 534.0];
 /// Brix that a percent of emulsified tramp oil adds to a reading.
 const BRIX_PER_OIL_PERCENT: f64 = 0.5;
-/// Part of the tramp oil that is emulsified.
-const EMULSIFIED: f64 = 0.3;
 /// Readings are taken this long after the start of a period: in the morning of its third day, each tool in its own hour.
 const MANUAL_AFTER: Duration = Duration::from_secs(2 * 86_400 + 10 * 3600);
 const PH_STRIP_AFTER: Duration = Duration::from_secs(86_400 + 9 * 3600);
@@ -169,7 +167,7 @@ impl Notebook {
 
     /// The boundary in a refractometer stands higher, and is harder to see, the more foreign oil is in the sample.
     fn brix(&mut self, truth: &Truth, factor: f64) -> f64 {
-        let oil_percent = 100.0 * EMULSIFIED * truth.tramp_oil_l / truth.liquid_l.max(1.0);
+        let oil_percent = 100.0 * TRAMP_EMULSIFIED * truth.tramp_oil_l / truth.liquid_l.max(1.0);
         let blur = BRIX_SPREAD * (1.0 + oil_percent);
         let shown = truth.percent / factor
             + BRIX_PER_OIL_PERCENT * oil_percent

@@ -23,7 +23,7 @@ pub use content::{Content, Ledger};
 pub use ions::Water;
 pub use screen::Screen;
 pub use setup::{Biology, Fluid, Hose, Machine, Mixing, People, Start, SumpSetup};
-pub use sump::Sump;
+pub use sump::{Sump, TRAMP_EMULSIFIED};
 pub use tank::Tank;
 pub use work::{Calendar, Rest};
 

@@ -38,7 +38,7 @@ const SCUM_CONCENTRATE_L_G: f64 = 0.006;
 const CLINGS_L_PER_L: f64 = 0.5;
 
 /// Part of the tramp oil that is emulsified; the rest floats.
-const TRAMP_EMULSIFIED: f64 = 0.3;
+pub const TRAMP_EMULSIFIED: f64 = 0.3;
 /// What a full coat of slime does: part of the kill it keeps off, decades of bacteria it sheds over the least number. How fast
 /// slime spreads and how fast running cleaner takes it off, per hour: 20 min leave a third, 2 h next to nothing; no source.
 const SLIME_SHELTERS: f64 = 0.9;
