@@ -36,7 +36,7 @@ use crate::estimate::sump::prospect::Drying;
 use crate::estimate::sump::{Estimate, Event, Sump, SumpError};
 use crate::model::{Measurement, Name, Now, Quality, RawReading, Sample, SumpIndex, Uptime};
 use crate::signal::Signals;
-use crate::store::record::{JournalRecord, RecordKind, SeriesKey};
+use crate::store::record::{JournalRecord, SeriesKey};
 
 /// What the engine is told.
 #[derive(Clone, Copy, Debug)]

@@ -15,7 +15,7 @@ use crate::estimate::settings::{BoxPart, FluidSettings, SumpProbes, SumpSettings
 use crate::estimate::sump::advice::Topic;
 use crate::model::{Fault, ProbeIndex, Quantity, Raw, Reason, Timestamp};
 use crate::signal::settings::{Accuracy, InputStage, Line, ProbeSettings, SensorStage};
-use crate::store::record::{Bound, SeriesSource};
+use crate::store::record::{Bound, RecordKind, SeriesSource};
 
 const LEVEL: ProbeIndex = ProbeIndex(0);
 const CONDUCTIVITY: ProbeIndex = ProbeIndex(1);

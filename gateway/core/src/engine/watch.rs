@@ -8,9 +8,10 @@ use std::time::Duration;
 use super::Engine;
 use super::outlook::bound;
 use crate::alarm::condition::{Condition, Fault};
-use crate::alarm::settings::FaultKey;
+use crate::alarm::settings::{FaultKey, Subject};
 use crate::alarm::{AlarmIndex, Definition};
 use crate::estimate::note::{Note, NoteKind};
+use crate::estimate::outlook::Crossing;
 use crate::estimate::settings::EstimateKind;
 use crate::estimate::sump::What;
 use crate::estimate::sump::prospect::Prospect;
@@ -131,8 +132,7 @@ impl Engine {
     fn watch_ahead(&mut self, now: Now, sump: SumpIndex, prospect: Option<&Prospect>) {
         for index in self.alarms.ahead(sump) {
             let Some((kind, crossing)) = self.crossing(index, prospect) else { continue };
-            let place = EstimateKind::ALL.iter().position(|k| *k == kind).expect("ALL holds every kind");
-            let estimate = self.sumps[sump.slot()].latest()[place];
+            let estimate = self.sumps[sump.slot()].latest()[kind.place()];
             self.alarms.observe_ahead(now, index, estimate, crossing.as_ref(), &mut self.transitions);
         }
     }
@@ -141,9 +141,9 @@ impl Engine {
         &self,
         index: AlarmIndex,
         prospect: Option<&Prospect>,
-    ) -> Option<(EstimateKind, Option<crate::estimate::outlook::Crossing>)> {
+    ) -> Option<(EstimateKind, Option<Crossing>)> {
         let Definition::Limit(limit) = self.alarms.get(index).0 else { return None };
-        let crate::alarm::settings::Subject::Estimate(kind) = limit.subject else { return None };
+        let Subject::Estimate(kind) = limit.subject else { return None };
         let crossing = prospect.map(|prospect| match kind {
             EstimateKind::Hardness => prospect.days_to_hardness(limit.setpoint),
             _ => prospect.days_to_concentration(limit.setpoint, bound(limit.side)),
