@@ -30,6 +30,9 @@ pub enum Definition {
 /// (common practice, no source).
 const DAYS_BACK: f64 = 1.25;
 
+/// A forecast counts once the far end of its 90 % interval lies within this many times its days (common practice, no source).
+const DAYS_KNOWN: f64 = 4.0;
+
 /// A probability ends the alarm only when it has come down by this much.
 const PROBABILITY_BACK: f64 = 0.1;
 
@@ -184,8 +187,10 @@ fn judge_limit(limit: &LimitSettings, held: bool, seen: &Seen) -> Option<bool> {
             Some(probability_past(limit, setpoint, seen)? >= asked)
         }
         Terms::WithinDays(days) => {
-            let (by_means, _, _) = seen.ahead_days?;
-            Some(by_means <= if held { days * DAYS_BACK } else { days })
+            let (by_means, _, high90) = seen.ahead_days?;
+            // Where nobody knows whether it comes at all, nothing is foretold.
+            let known = held || high90 <= days * DAYS_KNOWN;
+            Some(known && by_means <= if held { days * DAYS_BACK } else { days })
         }
     }
 }

@@ -74,6 +74,25 @@ const CHATTER: (usize, Duration) = (3, Duration::from_secs(60));
 const FLEETING: Duration = Duration::from_secs(10);
 
 impl Performance {
+    /// The week in a line: how many, how many a day, and what asks for tuning.
+    pub fn line(&self) -> String {
+        let mut text = format!(
+            "{} alarms in {:.0} days, {:.1} a day, at most {} in ten minutes",
+            self.annunciated, self.days, self.per_day, self.most_in_ten_minutes
+        );
+        if self.floods > 0 {
+            text.push_str(&format!("; {} floods, {:.1} % of the time", self.floods, self.flood_percent));
+        }
+        for (what, alarms) in
+            [("chattering", &self.chattering), ("fleeting", &self.fleeting), ("stale", &self.stale)]
+        {
+            if !alarms.is_empty() {
+                text.push_str(&format!("; {what}: {}", alarms.join(", ")));
+            }
+        }
+        text
+    }
+
     /// Of the activations from `from` to `until`, in order of time; those that began earlier count only as stale.
     pub fn of(activations: &[Activation], from: Timestamp, until: Timestamp) -> Self {
         let begun: Vec<&Activation> = activations.iter().filter(|a| a.at > from && a.at <= until).collect();
@@ -278,6 +297,12 @@ mod tests {
         assert_eq!(found.by_priority_percent, [100.0, 0.0, 0.0]);
         assert_eq!((found.floods, found.most_in_ten_minutes), (0, 3));
         assert!((found.per_day - 4.0 / 7.0).abs() < 1e-12);
+        let line = found.line();
+        assert!(
+            line.starts_with("4 alarms in 7 days, 0.6 a day, at most 3 in ten minutes; chattering: mill-2"),
+            "{line}"
+        );
+        assert!(line.ends_with("; stale: lathe-1/ph-low"), "{line}");
     }
 
     #[test]

@@ -90,6 +90,14 @@ pub enum Priority {
 }
 
 impl Priority {
+    /// Every priority.
+    pub const ALL: &'static [Self] = &[Self::Low, Self::Medium, Self::High];
+
+    /// The priority of a word.
+    pub fn from_word(word: &str) -> Option<Self> {
+        Self::ALL.iter().copied().find(|priority| priority.word() == word)
+    }
+
     /// Stable word.
     pub const fn word(self) -> &'static str {
         match self {

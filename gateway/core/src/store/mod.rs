@@ -4,6 +4,7 @@
 //! it is small; in a [`rollup`] bucket it lives on when the rest has been dropped. A [`cursor`] says how far somebody
 //! outside has read, and [`retention`] what is dropped first when it gets too much.
 
+pub mod annunciations;
 pub mod batch;
 pub mod chunk;
 pub mod cursor;

@@ -579,9 +579,9 @@ pub struct Limit {
     pub high: Option<Measure>,
     /// How far it must come back. Default by quantity.
     pub deadband: Option<Measure>,
-    /// How long it must hold. Default 60 s; 15 s for a flow.
+    /// How long it must hold. Default 60 s, 15 s for a flow, but three readings at least.
     pub on_delay: Option<Lasting>,
-    /// How long it must have ended. Default 60 s; 15 s for a flow.
+    /// How long it must have ended. Default as `on_delay`.
     pub off_delay: Option<Lasting>,
     /// Default medium.
     pub priority: Option<PriorityWord>,

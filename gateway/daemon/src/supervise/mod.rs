@@ -15,6 +15,7 @@
 mod acquisition;
 mod faults;
 mod restart;
+pub(crate) mod weekly;
 
 use std::collections::BTreeMap;
 use std::net::SocketAddr;
@@ -155,6 +156,8 @@ pub async fn start(settings: Settings) -> Result<Running, StartError> {
     let (found, faults) = mpsc::channel(FAULTS_MAX);
     tasks.spawn("dispatcher".to_owned(), dispatch(happening, acks));
     tasks.spawn("fault watch".to_owned(), faults::watch(store.clone(), watched, found, stopping.clone()));
+    let zone = settings.site.timezone.clone();
+    tasks.spawn("weekly report".to_owned(), weekly::report(store.clone(), clock, zone, stopping.clone()));
     let starts = PollStarts::default();
     let page = web::serve(
         listener,

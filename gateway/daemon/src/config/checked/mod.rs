@@ -110,7 +110,12 @@ pub(super) fn check(
             wiring.attach(&mut notes, &at, probe_table, index, probe.period);
             facts.insert(
                 probe_key.as_str(),
-                limit::ProbeFacts { index, quantity: probe.quantity, range: probe.range },
+                limit::ProbeFacts {
+                    index,
+                    quantity: probe.quantity,
+                    range: probe.range,
+                    period: probe.period,
+                },
             );
             settings.probes.push(probe);
         }

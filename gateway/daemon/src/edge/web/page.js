@@ -26,9 +26,23 @@ function withUnit(text, unit) {
   return shown === "" ? text : `${text} ${shown}`;
 }
 
-function urgency(sump) {
-  const found = sump.alarms.filter((alarm) => alarm.state !== "RTNUN").map((alarm) => ORDER.indexOf(alarm.priority));
+// Words beside an alarm; one that stands and that nobody has seen is called by its priority.
+const STATES = {
+  ACKED: "seen", RTNUN: "over, not yet seen", LATCH: "over, to be reset", SHLVD: "shelved", DSUPR: "silent by design",
+  OOSRV: "out of service",
+};
+const SILENCED = ["SHLVD", "DSUPR", "OOSRV"];
+
+function urgency(alarms) {
+  const stands = alarms.filter((alarm) => alarm.state === "UNACK" || alarm.state === "ACKED");
+  const found = stands.map((alarm) => ORDER.indexOf(alarm.priority));
   return found.length === 0 ? "none" : ORDER[Math.min(...found)];
+}
+
+function alarmItem(alarm) {
+  const item = element("li", undefined, { "data-priority": SILENCED.includes(alarm.state) ? "none" : alarm.priority });
+  item.append(element("b", STATES[alarm.state] ?? alarm.priority), alarm.message);
+  return item;
 }
 
 function row(list, label, value, quality) {
@@ -101,16 +115,32 @@ function toDo(text, unsure) {
 // What to do now: alarms first, then what the fill asks for, then advice.
 function tasks(sump) {
   const list = element("ul");
-  for (const alarm of sump.alarms) {
-    const item = element("li", undefined, { "data-priority": alarm.priority });
-    const word = alarm.state === "RTNUN" ? "over, not yet seen" : alarm.priority;
-    item.append(element("b", word), alarm.message);
-    list.append(item);
-  }
+  list.append(...sump.alarms.filter((alarm) => !SILENCED.includes(alarm.state)).map(alarmItem));
   list.append(...sump.fill.to_do.map((text) => toDo(text, null)));
   list.append(...sump.advice.map((advice) => toDo(advice.text, advice.unsure)));
   if (list.children.length === 0) list.append(element("li", "nothing to do", { class: "well" }));
   return list;
+}
+
+// Alarms that somebody or something has silenced: out of the way, never out of sight.
+function silenced(alarms) {
+  const found = alarms.filter((alarm) => SILENCED.includes(alarm.state));
+  if (found.length === 0) return "";
+  const made = element("section", undefined, { class: "wide" });
+  const list = element("ul");
+  list.append(...found.map(alarmItem));
+  made.append(element("h3", "Silenced"), list);
+  return made;
+}
+
+// The gateway's own alarms, as a card before all others.
+function gatewayCard(alarms) {
+  if (alarms.length === 0) return [];
+  const made = element("article", undefined, { "data-urgency": urgency(alarms) });
+  const list = element("ul", undefined, { class: "wide" });
+  list.append(...alarms.filter((alarm) => !SILENCED.includes(alarm.state)).map(alarmItem));
+  made.append(element("h2", "The gateway itself"), list, silenced(alarms));
+  return [made];
 }
 
 // What to mind while doing it, in the open: each caution once.
@@ -162,15 +192,15 @@ function reasons(sump) {
 }
 
 function card(sump) {
-  const made = element("article", undefined, { "data-urgency": urgency(sump) });
+  const made = element("article", undefined, { "data-urgency": urgency(sump.alarms) });
   const head = element("div");
   head.append(element("h2", sump.title), element("p", `${sump.name} · ${sump.fluid} · target ${sump.target_percent} %`, { class: "name" }));
-  made.append(head, tank(sump), tasks(sump), cautions(sump), forecast(sump), figures(sump), reasons(sump));
+  made.append(head, tank(sump), tasks(sump), cautions(sump), forecast(sump), silenced(sump.alarms), figures(sump), reasons(sump));
   return made;
 }
 
 function rank(sump) {
-  const found = ORDER.indexOf(urgency(sump));
+  const found = ORDER.indexOf(urgency(sump.alarms));
   return found < 0 ? ORDER.length : found;
 }
 
@@ -185,7 +215,7 @@ async function refresh() {
     const sumps = [...shop.sumps].sort((a, b) => rank(a) - rank(b));
     // Whoever works with the keyboard keeps the place when the cards are drawn anew.
     const focused = document.activeElement?.dataset?.key;
-    document.getElementById("sumps").replaceChildren(...sumps.map(card));
+    document.getElementById("sumps").replaceChildren(...gatewayCard(shop.alarms), ...sumps.map(card));
     if (focused !== undefined) document.querySelector(`[data-key="${CSS.escape(focused)}"]`)?.focus();
     fresh.textContent = `as of ${new Date(shop.at).toLocaleTimeString()}`;
   } catch (error) {
