@@ -197,7 +197,7 @@ fn tell(sump: &mut Sump, second: u64, told: &Told) {
     let now = at(second);
     match *told {
         Told::Read(probe, value, quality) => sump.observe(now, &reading(now, probe, value, quality)),
-        Told::Noted(kind, value) => sump.note(now, &Note { sump: SumpIndex(0), at: now.utc, kind, value }),
+        Told::Noted(kind, value) => sump.note(now, &Note::of(SumpIndex(0), now.utc, kind, value)),
     }
 }
 
@@ -446,7 +446,7 @@ fn through_the_engine(steps: &[EngineStep]) -> (Engine, Outbound) {
         let reading = |&(probe, raw)| RawReading { probe, at: now.utc, received: now.uptime, raw };
         engine.handle(now, Input::Readings(&readings.iter().map(reading).collect::<Vec<_>>()));
         for &(kind, value) in notes {
-            engine.handle(now, Input::Note(&Note { sump: SumpIndex(0), at: now.utc, kind, value }));
+            engine.handle(now, Input::Note(&Note::of(SumpIndex(0), now.utc, kind, value)));
         }
     }
     let mut out = Outbound::default();

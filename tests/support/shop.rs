@@ -245,7 +245,7 @@ impl Bench {
     /// Somebody writes something down.
     pub fn note(&mut self, kind: NoteKind, value: f64) {
         let now = at(self.now_s);
-        self.sump.note(now, &Note { sump: SumpIndex(0), at: now.utc, kind, value });
+        self.sump.note(now, &Note::of(SumpIndex(0), now.utc, kind, value));
     }
 
     /// Coolant as it is leaves.

@@ -138,7 +138,7 @@ impl Player {
                 let at = self.reach(history, stamp);
                 self.hand_over(history);
                 let word = NoteKind::from_word(kind).ok_or_else(|| format!("no note is called {kind:?}"))?;
-                let note = Note { sump: self.sumps[sump], at, kind: word, value };
+                let note = Note::of(self.sumps[sump], at, word, value);
                 self.handle(Now::simulated(at), &Input::Note(&note));
                 self.watch.note(sump, stamp, kind, value);
                 self.look(history);

@@ -15,6 +15,7 @@
 mod annunciation;
 mod events;
 mod fill;
+pub mod notes;
 pub mod outlook;
 mod restart;
 pub mod settings;
@@ -30,7 +31,8 @@ use watch::ClockWatch;
 use crate::alarm::notice::Notice;
 use crate::alarm::settings::FaultKey;
 use crate::alarm::{Alarms, Transition};
-use crate::estimate::note::{Note, NoteKind};
+use crate::checks::TestPlan;
+use crate::estimate::note::Note;
 use crate::estimate::settings::{EstimateKind, SumpAccuracy};
 use crate::estimate::sump::prospect::Drying;
 use crate::estimate::sump::{Estimate, Event, Sump, SumpError};
@@ -92,6 +94,8 @@ pub struct Engine {
     drying: Vec<Drying>,
     /// pH and clean-out of each.
     fills: Vec<Fill>,
+    /// What is due on each.
+    plans: Vec<TestPlan>,
     alarms: Alarms,
     clock: ClockWatch,
     /// Next time the estimates are written out; none before the first reading.
@@ -128,6 +132,7 @@ impl Engine {
             series: settings.series(),
             signals: Signals::new(&settings.probes),
             drying: vec![Drying::default(); settings.sumps.len()],
+            plans: notes::plans(&settings),
             sumps,
             fills,
             alarms,
@@ -165,15 +170,7 @@ impl Engine {
                     self.take(now, &measurement);
                 }
             }
-            Input::Note(note) => {
-                self.journal_note(note);
-                self.sumps[note.sump.slot()].note(now, note);
-                self.watch_note(now, note);
-                if note.kind == NoteKind::Cleanout {
-                    self.fills[note.sump.slot()].note_cleanout(now, note.value >= 0.5);
-                }
-                self.journal_events(now, note.sump);
-            }
+            Input::Note(note) => self.take_note(now, note),
             Input::Fault(key, holds, detail) => {
                 self.alarms.observe_fault(now, key, holds, detail, &mut self.transitions);
             }
@@ -256,6 +253,9 @@ impl Engine {
             self.fills[index as usize].tick(now);
             self.rest_limits(now, SumpIndex(index));
             let estimates = self.sumps[index as usize].estimates(now);
+            let believed =
+                |kind| EstimateKind::ALL.iter().zip(&estimates).any(|(k, e)| *k == kind && e.is_ok());
+            self.tick_plan(now, SumpIndex(index), believed(EstimateKind::Concentration));
             for (&kind, estimate) in EstimateKind::ALL.iter().zip(estimates) {
                 if self.alarms.watches(SumpIndex(index), kind) {
                     let out = &mut self.transitions;
@@ -300,13 +300,6 @@ impl Engine {
         let [acidity, cleanout] = fill.save(now.utc);
         self.out.saved.extend(acidity.map(|bytes| (restart::acidity_key(name), bytes)));
         self.out.saved.extend(cleanout.map(|bytes| (restart::cleanout_key(name), bytes)));
-    }
-
-    /// What a person wrote down stands in the journal as a note of that person; what was found in the readings, as an event.
-    fn journal_note(&mut self, note: &Note) {
-        let (sump, word) = (&self.settings.sumps[note.sump.slot()].name, note.kind.word());
-        let record = JournalRecord::event(note.at, sump, ("note", word), Some(note.value), String::new());
-        self.out.journal.push(record);
     }
 }
 

@@ -1,6 +1,6 @@
-//! What is needed to stand where one stood after a restart: `alarm/<sump>/<name>` → how it
-//! stands, `estimate/<sump>` →
-//! what is believed of the sump, `acidity/<sump>` and `cleanout/<sump>` → what is known of its fill.
+//! What is needed to stand where one stood after a restart: `alarm/<sump>/<name>` → how it stands, `estimate/<sump>` →
+//! what is believed of the sump, `acidity/<sump>` and `cleanout/<sump>` → what is known of its fill, `checks/<sump>`
+//! → what was checked when.
 
 use super::Engine;
 use crate::alarm::AlarmIndex;
@@ -26,6 +26,11 @@ pub(super) fn cleanout_key(sump: &Name) -> String {
     format!("cleanout/{sump}")
 }
 
+/// Where a sump's test plan is kept.
+pub(super) fn checks_key(sump: &Name) -> String {
+    format!("checks/{sump}")
+}
+
 impl Engine {
     /// Puts every alarm and every belief back to where it stood, before the first input. `lookup` gives what the store kept under a key.
     /// An entry that cannot be read leaves its alarm normal and its sump unknown: the next readings decide. Gives the keys of such entries.
@@ -46,6 +51,12 @@ impl Engine {
             }
             if lookup(&cleanout).is_some_and(|bytes| !fill.restore_cleanout(&bytes)) {
                 unreadable.push(cleanout);
+            }
+        }
+        for (sump, plan) in self.settings.sumps.iter().zip(&mut self.plans) {
+            let key = checks_key(&sump.name);
+            if lookup(&key).is_some_and(|bytes| !plan.restore(&bytes)) {
+                unreadable.push(key);
             }
         }
         for (alarm, key) in keys {

@@ -4,6 +4,7 @@ use std::time::Duration;
 
 use crate::acquire::settings::{BrokerSettings, BusSettings};
 use crate::alarm::settings::AlarmSettings;
+use crate::checks::settings::PlanSettings;
 use crate::estimate::settings::{EstimateKind, SumpSettings};
 use crate::model::{ProbeIndex, SeriesIndex, SumpIndex};
 use crate::signal::settings::ProbeSettings;
@@ -20,6 +21,8 @@ pub struct Settings {
     pub probes: Vec<ProbeSettings>,
     /// Sumps.
     pub sumps: Vec<SumpSettings>,
+    /// Test plan of each sump, in their order; nothing is asked for of sumps past its end.
+    pub plans: Vec<PlanSettings>,
     /// Every alarm.
     pub alarms: AlarmSettings,
     /// How often estimates are stored and written out.

@@ -10,6 +10,7 @@ use super::{Engine, split};
 use crate::alarm::state::State;
 use crate::alarm::wording;
 use crate::alarm::{AlarmIndex, Definition, Standing};
+use crate::checks::view::PlanView;
 use crate::estimate::outlook::Plateau;
 use crate::estimate::settings::EstimateKind;
 use crate::estimate::sump::Estimate;
@@ -48,6 +49,8 @@ pub struct SumpView {
     pub outlook: Option<OutlookView>,
     /// pH of its fill, and its clean-out.
     pub fill: FillView,
+    /// What is due on it.
+    pub plan: PlanView,
     /// Alarms that are not normal.
     pub alarms: Vec<AlarmView>,
 }
@@ -191,6 +194,7 @@ impl Engine {
             advice: self.advice(index),
             outlook: self.outlook(index).as_ref().map(outlook_view),
             fill: self.fills[index.slot()].view(),
+            plan: self.plans[index.slot()].view(),
             alarms: self.alarm_views(Some(index)),
         }
     }

@@ -254,8 +254,8 @@ fn a_restart_keeps_the_alarm_and_says_nothing_twice() {
     assert_eq!(after.states(), [("level-low", "RTNUN")]);
     assert_eq!(
         Story::new().engine.restore(at(0), |_| Some(b"nonsense".to_vec())).len(),
-        6,
-        "three alarms, one belief, one pH, one clean-out"
+        7,
+        "three alarms, one belief, one pH, one clean-out, one plan"
     );
 }
 
@@ -264,7 +264,7 @@ fn notes_are_journalled_as_events() {
     let mut story = Story::new();
     for (kind, value) in [(NoteKind::TopUpLitres, 40.0), (NoteKind::TopUpPercent, 5.0), (NoteKind::Brix, 5.1)]
     {
-        let note = Note { sump: SUMP, at: at(5).utc, kind, value };
+        let note = Note::of(SUMP, at(5).utc, kind, value);
         story.engine.handle(at(5), Input::Note(&note));
     }
     story.engine.drain(&mut story.out);
@@ -406,7 +406,7 @@ fn advice_follows_the_configured_limit_on_hardness() {
 fn limits_rest_while_a_clean_out_runs_and_the_journal_says_so() {
     let mut story = Story::new();
     story.read(0, LEVEL, Raw::Number(3000.0));
-    let note = |value| Note { sump: SUMP, at: at(10).utc, kind: NoteKind::Cleanout, value };
+    let note = |value| Note::of(SUMP, at(10).utc, NoteKind::Cleanout, value);
     story.engine.handle(at(10), Input::Note(&note(1.0)));
     for minute in 1..20 {
         story.read(60 * minute, LEVEL, Raw::Number(if minute < 3 { 1000.0 } else { 10.0 }));
@@ -450,7 +450,7 @@ fn limits_rest_while_a_clean_out_runs_and_the_journal_says_so() {
 fn a_restart_in_the_middle_of_a_clean_out_goes_on_with_it() {
     let mut before = Story::new();
     before.read(0, LEVEL, Raw::Number(3000.0));
-    let note = Note { sump: SUMP, at: at(10).utc, kind: NoteKind::Cleanout, value: 1.0 };
+    let note = Note::of(SUMP, at(10).utc, NoteKind::Cleanout, 1.0);
     before.engine.handle(at(10), Input::Note(&note));
     before.read(60, LEVEL, Raw::Number(900.0)).read(120, LEVEL, Raw::Number(10.0)).read(
         180,
@@ -520,7 +520,7 @@ fn a_calibration_that_has_run_out_is_told_by_name() {
     }
     let told: Vec<_> = story.out.journal.iter().filter(|r| r.subject == "calibration-overdue").collect();
     assert_eq!(told.len(), 1, "{told:?}");
-    assert!(told[0].message.starts_with("calibration overdue by 0 d: level. Calibrate"), "{told:?}");
+    assert!(told[0].message.starts_with("calibration overdue by 1 d: level. Calibrate"), "{told:?}");
     assert_eq!((told[0].kind, told[0].priority), (RecordKind::Alarm, Some("low")));
 }
 
@@ -535,7 +535,7 @@ fn a_limit_that_looks_ahead_speaks_before_the_other_one() {
             terms,
             ..settings.alarms.limits[0].clone()
         };
-        let more = [of("hard", 2_000.0, Terms::Value), of("soon", 300.0, Terms::WithinDays(3_000.0))];
+        let more = [of("hard", 2_000.0, Terms::Value), of("soon", 100.0, Terms::WithinDays(14.0))];
         settings.alarms.limits.extend(more);
     });
     for minute in 0..=240 {
@@ -543,7 +543,7 @@ fn a_limit_that_looks_ahead_speaks_before_the_other_one() {
         story.read(60 * minute + 1, CONDUCTIVITY, Raw::Number(1290.0));
     }
     let soon = story.out.journal.iter().find(|record| record.subject == "soon").expect("told");
-    assert!(soon.message.contains("high limit 300 mg/L "), "{soon:?}");
+    assert!(soon.message.contains("high limit 100 mg/L passed already"), "{soon:?}");
     assert!(!story.states().contains(&("hard", "UNACK")), "{:?}", story.states());
     let outlook = story.engine.outlook(SUMP).expect("hours of readings");
     assert_eq!(outlook.limits.len(), 2, "once a limit: {:?}", outlook.limits);
@@ -570,3 +570,4 @@ fn a_bus_that_is_gone_is_an_alarm_of_the_gateway() {
     assert_eq!(view.id, "gateway/bus/hall");
     assert!(view.message.starts_with("nothing comes over bus hall: connection refused."), "{view:?}");
 }
+mod notes;

@@ -16,7 +16,7 @@ use crate::estimate::settings::EstimateKind;
 use crate::estimate::sump::What;
 use crate::estimate::sump::prospect::Prospect;
 use crate::estimate::trend::Confidence;
-use crate::model::{Now, SumpIndex, Timestamp};
+use crate::model::{Now, ProbeIndex, SumpIndex, Timestamp};
 
 /// Hours without circulation that are stagnation: longer than a weekend of two days off (common practice, no source).
 const STAGNANT_H: f64 = 72.0;
@@ -85,7 +85,7 @@ impl Engine {
         );
         let over = self.sumps[sump.slot()].would_overflow(prospect.as_ref());
         self.tell(now, sump, Condition::WouldOverflow, over.map(|over| over.is_some()), over.flatten());
-        self.watch_calibrations(now, sump);
+        self.watch_due(now, sump);
         self.watch_ahead(now, sump, prospect.as_ref());
     }
 
@@ -111,21 +111,22 @@ impl Engine {
         self.tell(now, sump, Condition::Stagnation, stagnant, signs.still_h);
     }
 
-    /// Probes whose date has passed.
-    fn watch_calibrations(&mut self, now: Now, sump: SumpIndex) {
-        let overdue = |due: Timestamp| now.utc.since(due).as_secs_f64() / 86_400.0;
-        let mut names = Vec::new();
-        let mut longest = 0.0_f64;
-        for probe in self.settings.probes.iter().filter(|probe| probe.sump == sump) {
-            if let Some(due) = probe.calibration_due.filter(|due| *due < now.utc) {
-                names.push(probe.name.as_str());
-                longest = longest.max(overdue(due));
-            }
+    /// Checks of the test plan and calibrations that nobody has done in time.
+    fn watch_due(&mut self, now: Now, sump: SumpIndex) {
+        let plan = &self.plans[sump.slot()];
+        let checks: Vec<(&str, u32)> = plan.overdue(now).map(|(check, days)| (check.word(), days)).collect();
+        let probe = |probe: ProbeIndex| self.settings.probes[probe.slot()].name.as_str();
+        let calibrations: Vec<(&str, u32)> =
+            plan.calibrations_overdue(now).map(|(index, days)| (probe(index), days)).collect();
+        for (condition, overdue) in
+            [(Condition::CheckOverdue, checks), (Condition::CalibrationOverdue, calibrations)]
+        {
+            let longest = overdue.iter().map(|(_, days)| *days).max().map(f64::from);
+            let names: Vec<&str> = overdue.iter().map(|(name, _)| *name).collect();
+            let (holds, detail) = (Some(!names.is_empty()), names.join(", "));
+            let out = &mut self.transitions;
+            self.alarms.observe_condition(now, (sump, condition), holds, longest, &detail, out);
         }
-        let detail = names.join(", ");
-        let condition = (sump, Condition::CalibrationOverdue);
-        let out = &mut self.transitions;
-        self.alarms.observe_condition(now, condition, Some(!names.is_empty()), Some(longest), &detail, out);
     }
 
     /// Limits that look ahead.

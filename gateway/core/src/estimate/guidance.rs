@@ -182,6 +182,42 @@ texts! { Rule, "What a number follows.":
     RegrowthAfterCleanout "regrowth-after-cleanout"
         "pH that falls soon after a clean-out: likely regrowth; confirm with a dip slide",
         "common practice, no source";
+    /// Nitrite: limit.
+    NitriteLimit "nitrite-limit"
+        "Nitrite in the fluid over 20 mg/L: change the fluid or a part of it, or add inhibitor as agreed with the supplier.",
+        "TRGS 611, 5.3";
+    /// Nitrite: how often.
+    NitriteInterval "nitrite-interval"
+        "Nitrite is tested weekly. After three results in a row under 10 mg/L the next may wait for up to 4 weeks; over 10 mg/L it is weekly again.",
+        "TRGS 611, 5.3";
+    /// Dip slides: bands.
+    DipSlideBands "dip-slide-bands"
+        "Under 10 000 CFU/mL control is good; up to 1 000 000 it is reasonable: review it and adjust the fluid; from there on it is poor: act at once.",
+        "UK HSE, hse.gov.uk/metalworking/bacterial.htm (edges read, wording of the last band from memory)";
+    /// Dip slides: bands of the shop.
+    DipSlideShopBands "dip-slide-shop-bands"
+        "Judged by the shop's own bands.",
+        "the shop's configuration";
+    /// Dip slides: no bands.
+    DipSlideTrend "dip-slide-trend"
+        "No limit can be set for bacteria in the fluid: follow the trend, together with pH, concentration, nitrite and appearance.",
+        "DGUV Information 209-051, 6.2";
+    /// Tramp oil.
+    TrampOilMost "tramp-oil-most"
+        "Tramp oil stays at 2 % at the most: skim it off, and find where it comes from.",
+        "UK industry guide supported by HSE (a supplier's summary of the 2018 guide)";
+    /// Make-up water: nitrate.
+    MakeupNitrate "makeup-nitrate"
+        "Nitrate in make-up water over 50 mg/L: dilute it with low-nitrate or demineralised water.",
+        "TRGS 611, 5.2";
+    /// Make-up water: nitrite.
+    MakeupNitrite "makeup-nitrite"
+        "Nitrate in make-up water can only be determined where there is no nitrite.",
+        "DGUV Regel 109-003, 7.1";
+    /// Look and smell.
+    PerceptibleChange "perceptible-change"
+        "Discolouring, foam, residue, splitting, floating oil, a smell or visible growth say that something changes: find out what.",
+        "DGUV Regel 109-003, 7.1";
 }
 
 texts! { Caution, "What to mind while doing it.":

@@ -231,7 +231,7 @@ impl Player {
             Source::Note(sump, kind) => {
                 self.hand_over_batch()?;
                 let value = value.expect("read() lets no note through without a number");
-                self.engine.handle(Now::simulated(at), Input::Note(&Note { sump, at, kind, value }));
+                self.engine.handle(Now::simulated(at), Input::Note(&Note::of(sump, at, kind, value)));
                 self.write_out()
             }
         }
@@ -292,7 +292,7 @@ fn sources(settings: &Settings) -> HashMap<String, Source> {
         (format!("probe/{sump}/{}", probe.name), Source::Probe(ProbeIndex(i)))
     });
     let notes = settings.sumps.iter().zip(0..).flat_map(|(sump, i)| {
-        (NoteKind::ALL.iter()).map(move |&kind| {
+        (NoteKind::ALL.iter().filter(|kind| kind.is_number())).map(move |&kind| {
             (format!("note/{}/{}", sump.name, kind.word()), Source::Note(SumpIndex(i), kind))
         })
     });

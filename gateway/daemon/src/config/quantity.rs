@@ -7,7 +7,7 @@ use std::fmt;
 use std::time::Duration;
 
 use serde::de::{self, Deserialize, Deserializer, Visitor};
-use sumpwarden_core::model::Unit;
+use sumpwarden_core::model::{Unit, hardness_mg_l};
 
 /// What is wrong with a text, and what would be right.
 #[derive(Clone, PartialEq, Eq, Debug)]
@@ -216,36 +216,18 @@ pub fn units_text() -> String {
 #[derive(Clone, Copy, PartialEq, Debug)]
 pub struct Hardness(pub f64);
 
-/// mg/L as CaCO3 in one unit, from IUPAC abridged atomic masses (Ca 40.078, C 12.011, O 15.999), the German degree as
-/// 10 mg/L CaO, the French as 10 mg/L CaCO3, the grain as 64.79891 mg, a US gallon of 3.785411784 L and an imperial
-/// gallon of 4.54609 L.
-const HARDNESS_UNITS: &[(&str, f64)] = &[
-    ("mg/L", 1.0),
-    ("ppm", 1.0),
-    ("mmol/L", 100.086),
-    ("°dH", 100.086 / 56.077 * 10.0),
-    ("dH", 100.086 / 56.077 * 10.0),
-    ("°fH", 10.0),
-    ("fH", 10.0),
-    ("°e", 64.79891 / 4.54609),
-    ("°Clark", 64.79891 / 4.54609),
-    ("gpg", 64.79891 / 3.785411784),
-];
-
 impl Hardness {
     /// Reads a hardness.
     pub fn parse(text: &str) -> Result<Self, Unreadable> {
         const CURE: &str = "write a number and one of mg/L (as CaCO3), mmol/L, °dH, °fH, °e, gpg, as in \"240 mg/L\" or \"13.4 °dH\"";
         let (value, unit) = split(text, "240 mg/L")?;
-        let unit = unit.replace("mg/l", "mg/L").replace("mmol/l", "mmol/L");
-        let Some((_, factor)) = HARDNESS_UNITS.iter().find(|(name, _)| *name == unit) else {
+        let Some(mg_l) = hardness_mg_l(value, &unit) else {
             let what = match unit.as_str() {
                 "" => format!("`{text}` has no unit of hardness"),
                 _ => format!("`{text}`: `{unit}` is no unit of hardness"),
             };
             return Err(Unreadable::new(what, CURE));
         };
-        let mg_l = value * factor;
         if !(0.0..=10_000.0).contains(&mg_l) {
             return Err(Unreadable::new(
                 format!("`{text}` is {mg_l:.0} mg/L as CaCO3, which no water has"),

@@ -303,7 +303,7 @@ impl Sump {
             }
             NoteKind::TopUpLitres => Told::TopUpLitres(value),
             NoteKind::TopUpPercent => Told::TopUpPercent(value),
-            NoteKind::Ph | NoteKind::DipSlide | NoteKind::Cleanout => return None,
+            _ => return None,
         })
     }
 
