@@ -42,6 +42,7 @@ fn settings(broker: &Mosquitto, payload: PayloadFormat) -> BrokerSettings {
             payload,
             time_window: (Duration::from_hours(1), Duration::from_mins(1)),
         }],
+        notes: None,
     }
 }
 

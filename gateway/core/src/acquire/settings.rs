@@ -130,6 +130,19 @@ pub struct BrokerSettings {
     pub reconnect: (Duration, Duration),
     /// What is listened to.
     pub topics: Vec<TopicPoint>,
+    /// Where people's notes come from.
+    pub notes: Option<NotesTopic>,
+}
+
+/// Topics that carry people's notes.
+#[derive(Clone, PartialEq, Eq, Debug)]
+pub struct NotesTopic {
+    /// Topic filter, wildcards allowed.
+    pub filter: String,
+    /// Place of the level that names the sump, counted from 0, where the message does not.
+    pub sump_level: Option<usize>,
+    /// Place of the level that says who, where the message does not.
+    pub by_level: Option<usize>,
 }
 
 /// TLS towards a peer.

@@ -4,9 +4,13 @@
 //! not hide the next mistake. Units are part of the text ("310 mm"); the name of a key carries the unit where a plain
 //! number is the custom (`target_percent`).
 
+mod plan;
+
 use std::collections::BTreeMap;
 
 use serde::Deserialize;
+
+pub use plan::{BrokerNotes, CheckTable, CountryWord, DayWord, Plan};
 
 use super::quantity::{Hardness, Lasting, Measure, Size};
 
@@ -43,6 +47,9 @@ pub struct Shop {
     /// `[fluid.NAME]`.
     #[serde(default)]
     pub fluid: Named<Fluid>,
+    /// `[plan]`: the test plan of every sump.
+    #[serde(default)]
+    pub plan: Plan,
     /// `[sump.NAME]`.
     #[serde(default)]
     pub sump: Named<Sump>,
@@ -84,6 +91,8 @@ pub struct Store {
 pub struct Web {
     /// Address and port to listen on. Default 127.0.0.1:8480.
     pub listen: Option<String>,
+    /// File with the key that lets a program write notes. Default `note-key` in the data directory, made at first start.
+    pub note_key_file: Option<String>,
 }
 
 /// A time-series database to forward to.
@@ -194,6 +203,8 @@ pub struct Broker {
     pub reconnect_after: Option<Lasting>,
     /// Longest wait before connecting again. Default 1 min.
     pub reconnect_after_max: Option<Lasting>,
+    /// Notes that come by it.
+    pub notes: Option<BrokerNotes>,
 }
 
 /// TLS towards a peer.
@@ -259,6 +270,9 @@ pub struct Sump {
     /// Alarms on what is worked out, by their words; `NAME = false` turns one off.
     #[serde(default)]
     pub alarm: Named<Switch<AlarmTable>>,
+    /// What its test plan has differently.
+    #[serde(default)]
+    pub plan: Plan,
 }
 
 /// Shape and size of a tank; which keys belong together depends on the shape.

@@ -42,6 +42,7 @@ fn settings(points: &[(&str, F)]) -> BrokerSettings {
         packet_bytes_max: 1 << 20,
         reconnect: (Duration::from_secs(1), Duration::from_mins(1)),
         topics,
+        notes: None,
     }
 }
 

@@ -345,6 +345,8 @@ fn broker(
     let user = table.user.clone().zip(password);
     let client_id = client_id(notes, at, table.client_id.as_deref(), site);
     let tls = table.tls.as_ref().map(|tls| tls_settings(notes, &at.key("tls"), tls));
+    let broker_notes =
+        table.notes.as_ref().and_then(|table| super::plan::notes_topic(notes, &at.key("notes"), table));
     let address = address?;
     let (host, port) = split_address(&address).expect("an address that was checked");
     Some(BrokerSettings {
@@ -358,6 +360,7 @@ fn broker(
         packet_bytes_max: u32::try_from(size).unwrap_or(u32::MAX),
         reconnect: (first, longest),
         topics: Vec::new(),
+        notes: broker_notes,
     })
 }
 

@@ -37,7 +37,12 @@ pub struct StoreConfig {
 pub struct WebSettings {
     /// Where to listen.
     pub listen: SocketAddr,
+    /// The key that lets a program write notes; where none is given, the daemon makes one.
+    pub note_key: Option<Secret>,
 }
+
+/// Shortest key for notes: 128 bits in hexadecimal.
+const NOTE_KEY_LEN_MIN: usize = 32;
 
 const DAY: Duration = Duration::from_secs(86_400);
 const SECOND: Duration = Duration::from_secs(1);
@@ -140,7 +145,8 @@ fn days(notes: &mut Notes<'_>, at: &At, key: &str, days: Option<u32>, default: D
 }
 
 pub(super) fn web(notes: &mut Notes<'_>, shop: &Shop) -> Option<WebSettings> {
-    let at = At::root().key("web").key("listen");
+    let table = At::root().key("web");
+    let at = table.key("listen");
     let text = shop.web.listen.as_deref().unwrap_or("127.0.0.1:8480");
     let Ok(listen) = text.parse::<SocketAddr>() else {
         let cure = "write an IP address and a port, as in \"127.0.0.1:8480\", or \"0.0.0.0:8480\" for the whole network";
@@ -155,7 +161,17 @@ pub(super) fn web(notes: &mut Notes<'_>, shop: &Shop) -> Option<WebSettings> {
             cure,
         );
     }
-    Some(WebSettings { listen })
+    let keys = SecretKeys { file: "note_key_file", direct: "note_key" };
+    let note_key = secret(notes, &table, keys, shop.web.note_key_file.as_deref(), None);
+    let note_key = note_key.filter(|key| {
+        let long = key.reveal().len() >= NOTE_KEY_LEN_MIN;
+        if !long {
+            let what = format!("the key for notes has fewer than {NOTE_KEY_LEN_MIN} characters");
+            notes.wrong(&table.key(keys.file), what, "let a generator make it: openssl rand -hex 32");
+        }
+        long
+    });
+    Some(WebSettings { listen, note_key })
 }
 
 pub(super) fn forwards(notes: &mut Notes<'_>, shop: &Shop, site: Option<&Name>) -> Vec<ForwardSettings> {

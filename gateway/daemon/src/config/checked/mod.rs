@@ -10,6 +10,7 @@ mod gateway;
 mod limit;
 mod notes;
 mod overlap;
+mod plan;
 mod probe;
 mod secret;
 mod sensor;
@@ -20,7 +21,7 @@ mod tank;
 use std::collections::BTreeMap;
 use std::path::PathBuf;
 
-use sumpwarden_core::acquire::plan::plan;
+use sumpwarden_core::acquire::plan::plan as poll_plan;
 use sumpwarden_core::acquire::settings::BusSettings;
 use sumpwarden_core::acquire::wire::describe;
 use sumpwarden_core::engine;
@@ -92,6 +93,7 @@ pub(super) fn check(
     let indices = probe_indices(&shop);
     let fluids = sump::fluids(&mut notes, &shop);
     let waters = sump::waters(&mut notes, &shop);
+    let shop_plan = plan::read(&mut notes, &root.key("plan"), &shop.plan);
     for (number, (key, table)) in shop.sump.iter().enumerate() {
         let at = root.key("sump").key(key);
         let here = SumpIndex(u32::try_from(number).expect("fewer sumps than items in a file"));
@@ -121,6 +123,8 @@ pub(super) fn check(
         }
         settings.alarms.limits.extend(limit::limits(&mut notes, &at, table, here, &facts, sump.as_ref()));
         settings.alarms.conditions.extend(alarm::conditions(&mut notes, &at, &table.alarm, here));
+        let own_plan = plan::read(&mut notes, &at.key("plan"), &table.plan);
+        settings.plans.push(plan::plan(&mut notes, table, &shop_plan, &own_plan));
         settings.sumps.extend(sump.map(|s| s.finish(&facts)));
     }
     let (buses, brokers) = wiring.finish(&mut notes);
@@ -152,7 +156,7 @@ const LINE_LOAD_WARN_PERCENT: f64 = 80.0;
 
 /// Notes a serial line that cannot carry its requests, or only just.
 fn note_load(notes: &mut Notes<'_>, bus: &BusSettings) {
-    let Ok(plan) = plan(bus) else { return };
+    let Ok(plan) = poll_plan(bus) else { return };
     let Some(load) = describe(bus, &plan).line_load_percent else { return };
     let at = At::root().key("bus").key(bus.name.as_str());
     let what = format!("the requests fill {load:.0} % of the time of serial line \"{}\"", bus.name);

@@ -148,7 +148,8 @@ impl<'s> Wiring<'s> {
             }
         }
         for (key, broker) in &brokers {
-            if broker.topics.is_empty() && !notes.doubtful(&At::root().key("sump")) {
+            if broker.topics.is_empty() && broker.notes.is_none() && !notes.doubtful(&At::root().key("sump"))
+            {
                 let what = format!("nothing is listened to at broker \"{key}\"");
                 notes.warn(
                     &At::root().key("broker").key(key),
@@ -238,7 +239,7 @@ fn encoding(notes: &mut Notes<'_>, at: &At, table: &Probe, address: Option<Addre
 }
 
 /// MQTT 3.1.1, 4.7: levels parted by `/`, `+` for one whole level, `#` for the rest.
-fn topic_filter(notes: &mut Notes<'_>, at: &At, text: &str) -> Option<String> {
+pub(super) fn topic_filter(notes: &mut Notes<'_>, at: &At, text: &str) -> Option<String> {
     let levels: Vec<&str> = text.split('/').collect();
     let wrong = if text.is_empty() {
         Some("is empty")

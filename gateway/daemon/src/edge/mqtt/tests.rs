@@ -125,6 +125,7 @@ fn settings(address: SocketAddr, topics: &[&str]) -> BrokerSettings {
                 time_window: (Duration::from_hours(1), Duration::from_mins(1)),
             })
             .collect(),
+        notes: None,
     }
 }
 
