@@ -72,7 +72,8 @@ fn plans_ask_for_what_agencies_ask_for() {
     for row in vectors().rows("intervals") {
         let plan = country(row.text("country"));
         let check = Check::from_word(row.text("check")).expect("a check");
-        let asked = plan.checks.iter().find(|asked| asked.check == check).expect(row.text("publisher"));
+        let asked = plan.checks.iter().find(|asked| asked.check == check);
+        let asked = asked.unwrap_or_else(|| panic!("{}", row.text("publisher")));
         assert_eq!(i64::from(asked.every_days), row.integer("every_days"), "{}", row.text("publisher"));
         let publisher = row.text("publisher").split(':').next().expect("a name");
         assert!(asked.source.starts_with(publisher), "{} beside {publisher}", asked.source);

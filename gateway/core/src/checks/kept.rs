@@ -16,6 +16,20 @@ struct Kept {
     state: State,
 }
 
+impl Kept {
+    /// Whether it is no more than is ever kept, and nothing in it was done after the moment it was kept.
+    fn hangs_together(&self) -> bool {
+        let state = &self.state;
+        let maps = [&state.read_ns, &state.calibrated_ns, &state.since_ns];
+        let done = state.last.values().map(|last| last.done_ns);
+        let mut times = done.chain(maps.iter().flat_map(|map| map.values().copied()));
+        state.last.len() <= ENTRIES_MAX
+            && maps.iter().all(|map| map.len() <= ENTRIES_MAX)
+            && state.recent.len() <= RECENT_MAX
+            && times.all(|ns| ns <= self.at_ns)
+    }
+}
+
 impl TestPlan {
     /// What is to be kept, where it has changed since the last call.
     pub fn save(&mut self) -> Option<Vec<u8>> {
@@ -30,15 +44,7 @@ impl TestPlan {
     /// Goes on from what was kept, before the first instant. False, and nothing changed, if that cannot be read.
     pub fn restore(&mut self, bytes: &[u8]) -> bool {
         let Ok(kept) = serde_json::from_slice::<Kept>(bytes) else { return false };
-        let state = &kept.state;
-        let many = state.last.len().max(state.read_ns.len()).max(state.calibrated_ns.len());
-        if many > ENTRIES_MAX || state.recent.len() > RECENT_MAX {
-            return false;
-        }
-        // Nothing was done after the moment it was kept.
-        let done = state.last.values().map(|last| last.done_ns);
-        let times = done.chain(state.read_ns.values().chain(state.calibrated_ns.values()).copied());
-        if times.chain([state.since_ns]).any(|ns| ns > kept.at_ns) {
+        if !kept.hangs_together() {
             return false;
         }
         self.resumed = Some((kept.at_ns, Timestamp::from_nanos(kept.utc_ns)));

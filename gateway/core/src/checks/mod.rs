@@ -2,7 +2,7 @@
 //!
 //! - A [`Check`] is due for the whole of a day, so many days after the day it was last done, and overdue once that day is
 //!   over. Checks that come more often than weekly fall due on working days only. What was never done is due so many days
-//!   after the plan was first seen: a new plan is not overdue on its first day.
+//!   after it was first asked for: a new check is not overdue on its first day.
 //! - **Days are counted on the plan's own clock.** It begins with UTC and then follows the monotonic one, so that a set
 //!   clock neither raises nor takes back an alarm; after a restart it goes on from where it stood by the UTC passed. A
 //!   note's own time is turned into that clock by its age. Days are days of UTC.
@@ -112,8 +112,8 @@ struct Recent {
 /// What is kept over a restart; its size is bounded.
 #[derive(Clone, PartialEq, Debug, Default, Serialize, Deserialize)]
 struct State {
-    /// When the plan was first seen, on its own clock.
-    since_ns: i64,
+    /// Since when each check is asked for, by its word, on the plan's clock.
+    since_ns: BTreeMap<String, i64>,
     /// The last result of each check, by its word.
     last: BTreeMap<String, Last>,
     /// When a probe last did what its check asks for, where it may.
@@ -297,7 +297,7 @@ impl TestPlan {
         let noted = self.state.last.get(word).map(|last| last.done_ns);
         let read = self.state.read_ns.get(word).copied().filter(|_| check.by_probe);
         let last_ns = noted.max(read);
-        let since_ns = if self.begun.is_some() { self.state.since_ns } else { self.at(now) };
+        let since_ns = self.state.since_ns.get(word).copied().unwrap_or_else(|| self.at(now));
         let interval = i64::from(self.interval_days(check));
         let mut due_day = day_of(last_ns.unwrap_or(since_ns)) + interval;
         if interval < 7 {
@@ -330,15 +330,26 @@ impl TestPlan {
         if self.begun.is_none() {
             let at_ns = match self.resumed.take() {
                 Some((at_ns, utc)) => at_ns.saturating_add(self.aged(utc, now.utc).max(0)),
-                None => {
-                    self.state.since_ns = now.utc.as_nanos();
-                    self.changed = !self.settings.checks.is_empty();
-                    now.utc.as_nanos()
-                }
+                None => now.utc.as_nanos(),
             };
             self.begun = Some((at_ns, now));
+            self.begin_checks(at_ns);
         }
         self.at(now)
+    }
+
+    /// What the settings ask for anew begins now; what they no longer ask for would begin anew another time.
+    fn begin_checks(&mut self, at_ns: i64) {
+        let words = || self.settings.checks.iter().map(|asked| asked.check.word());
+        let before = self.state.since_ns.len();
+        self.state.since_ns.retain(|word, _| words().any(|asked| asked == word));
+        self.changed |= self.state.since_ns.len() != before;
+        for word in words() {
+            self.state.since_ns.entry(word.to_owned()).or_insert_with(|| {
+                self.changed = true;
+                at_ns
+            });
+        }
     }
 
     /// The plan's clock at `now`, ns since 1970.

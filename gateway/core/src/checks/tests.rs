@@ -123,6 +123,19 @@ fn a_restart_goes_on_where_it_stood() {
 }
 
 #[test]
+fn a_check_that_is_asked_for_a_year_later_is_not_a_year_overdue() {
+    let mut before = plan(Country::Us);
+    before.tick(days(0), ByProbe::default());
+    let kept = before.save().unwrap();
+    let mut after = plan(Country::De);
+    assert!(after.restore(&kept));
+    after.tick(days(364), ByProbe::default());
+    assert!(!overdue(&after, days(371)).iter().any(|(check, _)| *check == Check::Nitrite));
+    assert!(overdue(&after, days(372)).contains(&(Check::Nitrite, 1)));
+    assert!(overdue(&after, days(372)).contains(&(Check::Ph, 365)), "asked for all the time and never done");
+}
+
+#[test]
 fn a_note_that_comes_twice_is_known() {
     let mut plan = plan(Country::None);
     let first = noted(NoteKind::TopUpLitres, 40.0, days(0));

@@ -164,6 +164,7 @@ impl Engine {
             Input::Readings(readings) => {
                 if self.next_estimates.is_none() {
                     self.next_estimates = Some(self.estimates_due_after(now.uptime));
+                    self.begin_plans(now);
                 }
                 for reading in readings {
                     let measurement = self.signals.convert(now, reading);

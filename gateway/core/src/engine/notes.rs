@@ -129,6 +129,11 @@ impl Engine {
         self.journal_events(now, note.sump);
     }
 
+    /// From the first reading on it is known what day it is.
+    pub(super) fn begin_plans(&mut self, now: Now) {
+        self.plans.iter_mut().for_each(|plan| plan.tick(now, ByProbe::default()));
+    }
+
     /// Time has come to `now` for the plan of a sump; `concentration` says whether one is believed.
     pub(super) fn tick_plan(&mut self, now: Now, sump: SumpIndex, concentration: bool) {
         let settings = &self.settings.sumps[sump.slot()];

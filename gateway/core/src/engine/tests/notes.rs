@@ -103,7 +103,10 @@ fn the_plan_goes_on_after_a_restart() {
     let kept = |key: &str| before.out.saved.iter().rfind(|(k, _)| k == key).map(|(_, bytes)| bytes.clone());
     let mut after = story(two_sumps_with_one_water());
     assert!(after.engine.restore(at(10), kept).is_empty());
-    after.read(60, LEVEL, Raw::Number(2000.0)).read(1200, LEVEL, Raw::Number(2000.0));
-    assert_eq!(after.engine.snapshot().sumps[0].plan.nitrite_low_in_a_row, 1);
+    after.read(9 * 86_400, LEVEL, Raw::Number(2000.0));
+    let plan = &after.engine.snapshot().sumps[0].plan;
+    assert_eq!(plan.nitrite_low_in_a_row, 1);
+    let nitrite = plan.checks.iter().find(|check| check.check == "nitrite").expect("asked for");
+    assert_eq!((nitrite.state, nitrite.overdue_days), ("overdue", 2), "at the first reading already");
     assert!(after.engine.knows_note(&by_kim(NoteKind::Nitrite, 5.0, 5), Duration::ZERO));
 }
