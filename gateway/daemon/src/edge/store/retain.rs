@@ -28,7 +28,8 @@ const VACUUM_PAGES: u32 = 2_000;
 pub(super) struct Retainer {
     start: Instant,
     looked: Option<Instant>,
-    swept: Instant,
+    /// None before the first sweep: a process that is often started anew sweeps as well.
+    swept: Option<Instant>,
     brake: AgeBrake,
 }
 
@@ -43,7 +44,7 @@ struct Oldest {
 
 impl Retainer {
     pub(super) fn new(now: Instant) -> Self {
-        Self { start: now, looked: None, swept: now, brake: AgeBrake::new(Uptime::from_nanos(0)) }
+        Self { start: now, looked: None, swept: None, brake: AgeBrake::new(Uptime::from_nanos(0)) }
     }
 
     /// Looks, and drops at most one span; true if there may be more to drop.
@@ -87,8 +88,8 @@ impl Retainer {
         if reason == Some(DropReason::DiskFloor) {
             writer.connection.execute_batch(&format!("PRAGMA incremental_vacuum({VACUUM_PAGES})"))?;
         }
-        if self.swept.elapsed() >= SWEEP_EVERY {
-            self.swept = Instant::now();
+        if self.swept.is_none_or(|swept| swept.elapsed() >= SWEEP_EVERY) {
+            self.swept = Some(Instant::now());
             sweep(writer, newest)?;
         }
         self.looked = Some(Instant::now());

@@ -451,6 +451,20 @@ fn what_is_too_much_goes_oldest_first_and_is_counted() {
         open(&scratch, StoreSettings { keep_raw: month, bytes_max: 130_000, ..packing() });
     let runtime = tokio::runtime::Builder::new_current_thread().build().unwrap();
     runtime.block_on(store.forward_begin("tsdb")).unwrap();
+    // Notes of people, from shortly before and after five years ago.
+    let years_ago = |years: f64| at(14_999 * 10_000 - (years * 366.0 * 86_400_000.0) as i64);
+    let note = |years: f64, message: &str| JournalRecord {
+        at: years_ago(years),
+        kind: RecordKind::Event,
+        sump: None,
+        subject: "note".to_owned(),
+        state: "brix".to_owned(),
+        priority: None,
+        value: Some(3.7),
+        message: message.to_owned(),
+    };
+    let journal = vec![note(5.1, "noted by Kim"), note(4.9, "noted by Noor: <from> the nozzle")];
+    store.submit(Commit { journal, ..Commit::default() });
     for round in 0..30 {
         store.submit(samples(polls(round * 500, 500)));
         store.flush().unwrap();
@@ -473,6 +487,13 @@ fn what_is_too_much_goes_oldest_first_and_is_counted() {
     let trend = reader.trend(SeriesId(1), at(-10_000_000), at(150_000_000), 1_000).unwrap();
     let counted: u64 = trend.iter().map(|t| t.bucket.points).sum();
     assert_eq!(counted, 15_000, "rollups remember what has been dropped");
+
+    drop(reader);
+    store.close();
+    let (store, _told) = open(&scratch, StoreSettings { keep_raw: month, bytes_max: 130_000, ..packing() });
+    let mut reader = store.reader().unwrap();
+    wait_until("what is older than five years is gone", || reader.journal_after(0, 10).unwrap().len() == 1);
+    assert_eq!(reader.journal_after(0, 10).unwrap()[0].message, "noted by Noor: <from> the nozzle");
 }
 
 #[test]
