@@ -51,6 +51,12 @@ fn sound_inputs(target: &str) -> Vec<Vec<u8>> {
             "m,a=C:\\x,b=\\,\\=\\  i=-3i,u=7u,t=true,f=-1.5e3",
             "m\u{1f}k\u{1f}v=1, 2\u{1f}f\u{1f}\"te\\xt\"",
         ]),
+        "note" => texts(&[
+            r#"{"sump":"s","kind":"brix","value":"3,7 °Bx","by":"Kim","at":"2027-01-15T08:00:00Z","text":"x"}"#,
+            r#"{"sump":"s","kind":"topup_l","value":5,"unit":"[gal_us]","by":"Kim"}"#,
+            r#"{"sump":"s","kind":"dip_slide_cfu_ml","value":"10^4 CFU/mL","by":"Kim"}"#,
+            r#"{"sump":"s","kind":"action","by":"Kim","text":"skimmed"}"#,
+        ]),
         other => panic!("no sound input for {other}"),
     }
 }

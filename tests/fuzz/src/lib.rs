@@ -1,5 +1,7 @@
 //! What each fuzz target does with its bytes. Beside not panicking, every target holds what it read to a rule.
 
+use sumpwarden_core::estimate::note::draft::{Draft, NoteBook};
+use sumpwarden_core::model::{Name, Timestamp};
 use sumpwarden_protocol::line::{FieldValue, Line, parse};
 use sumpwarden_protocol::modbus::{Address, ReadRequest, pdu::Reply, rtu, tcp};
 use sumpwarden_protocol::number::{EXACT_INTEGER_MAX, Number};
@@ -11,7 +13,7 @@ use sumpwarden_protocol::words::{Encoding, NumberKind, Order};
 pub type Target = (&'static str, fn(&[u8]));
 
 /// Every target.
-pub const TARGETS: [Target; 8] = [
+pub const TARGETS: [Target; 9] = [
     ("frames", frames),
     ("words", words),
     ("plain", plain),
@@ -20,7 +22,32 @@ pub const TARGETS: [Target; 8] = [
     ("senml_cbor", senml_cbor),
     ("topic", topic),
     ("line", line),
+    ("note", note),
 ];
+
+/// Notes of people: what is taken can be meant and drives no terminal; what is refused is said in few words that do neither.
+pub fn note(data: &[u8]) {
+    let sump = Name::new("s").expect("a name");
+    let book = NoteBook::new(vec![(sump, Vec::new())]);
+    let received = Timestamp::from_millis(1_800_000_000_000);
+    match Draft::parse(data).and_then(|draft| book.check(&draft, received)) {
+        Ok(note) => {
+            let (low, high) = note.kind.range();
+            assert!((low..=high).contains(&note.value), "{note:?}");
+            let by = note.by.expect("nothing is taken without");
+            assert!(
+                !by.as_str()
+                    .chars()
+                    .chain(note.text.iter().flat_map(|t| t.as_str().chars()))
+                    .any(char::is_control)
+            );
+        }
+        Err(refused) => {
+            let said = refused.to_string();
+            assert!(said.len() < 2000 && !said.chars().any(char::is_control), "{said}");
+        }
+    }
+}
 
 /// RTU and TCP frames and what they carry: what reads as a frame is written back to the same bytes.
 pub fn frames(data: &[u8]) {
