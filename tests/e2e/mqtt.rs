@@ -69,6 +69,7 @@ impl Edge {
                 BrokerIndex(0),
                 &settings,
                 topics,
+                None,
                 Clock,
                 reports_in,
                 acks_out,
@@ -104,6 +105,7 @@ impl Edge {
             match timeout(left, self.reports.recv()).await.ok()? {
                 Some(BrokerReport::Batch { batch, .. }) => return Some((batch.readings, batch.ack)),
                 Some(BrokerReport::Connected { .. } | BrokerReport::NotConnected { .. }) => {}
+                Some(BrokerReport::Note { .. }) => panic!("no notes are listened to"),
                 None => panic!("the edge has ended: {:?}", self.status.borrow()),
             }
         }

@@ -106,8 +106,17 @@ impl Installation {
     /// # Panics
     /// If there is no room for it.
     pub fn new(tables: &str) -> Self {
+        Self::with_page(0, tables)
+    }
+
+    /// The same, with the page on this port.
+    ///
+    /// # Panics
+    /// If there is no room for it.
+    pub fn with_page(port: u16, tables: &str) -> Self {
         let installation = Self { folder: TempDir::new("gateway") };
-        fs::write(installation.configuration(), format!("{SITE}{tables}")).expect("a temporary file");
+        let site = SITE.replace("127.0.0.1:0", &format!("127.0.0.1:{port}"));
+        fs::write(installation.configuration(), format!("{site}{tables}")).expect("a temporary file");
         installation
     }
 

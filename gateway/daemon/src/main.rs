@@ -50,6 +50,8 @@ enum Command {
         #[arg(long, value_name = "DIR")]
         output: PathBuf,
     },
+    /// Write down what somebody measured, saw or did, through the running daemon
+    Note(Box<commands::note::Options>),
     /// Reckon what to pour, drain or leave alone, from a configuration or from numbers alone
     Mix(Box<commands::mix::Options>),
     /// Simulated sumps on real Modbus and MQTT, with everything embedded
@@ -75,6 +77,7 @@ fn main() -> ExitCode {
         Command::Replay { configured, input, output } => {
             commands::replay::run(&configured.config, &input, &output)
         }
+        Command::Note(options) => commands::note::run(&options),
         Command::Mix(options) => commands::mix::run(&options),
         #[cfg(feature = "demo")]
         Command::Demo(options) => commands::demo::run(&options),

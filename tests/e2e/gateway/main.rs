@@ -4,6 +4,7 @@ mod bad_input;
 mod commands;
 mod crash;
 mod identity;
+mod notes;
 mod numbers;
 
 use std::time::{Duration, Instant};

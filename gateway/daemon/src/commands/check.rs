@@ -11,6 +11,7 @@ use sumpwarden_core::acquire::plan::plan;
 use sumpwarden_core::acquire::settings::{BrokerSettings, BusLink, BusSettings};
 use sumpwarden_core::acquire::wire::{PlanDescription, describe};
 use sumpwarden_core::alarm::settings::{LimitSettings, Side, Subject, Terms};
+use sumpwarden_core::checks::settings::CheckSettings;
 use sumpwarden_core::engine;
 use sumpwarden_core::estimate::settings::SumpSettings;
 use sumpwarden_core::estimate::tank::Tank;
@@ -168,6 +169,9 @@ fn broker_text(out: &mut String, engine: &engine::Settings, broker: &BrokerSetti
     for topic in &broker.topics {
         line(out, &format!("  {:<40} {}", plain(&topic.filter), probe_text(engine, topic.probe)));
     }
+    if let Some(notes) = &broker.notes {
+        line(out, &format!("  {:<40} notes", plain(&notes.filter)));
+    }
 }
 
 /// `lathe-3/ph`.
@@ -211,6 +215,16 @@ fn sump_text(out: &mut String, engine: &engine::Settings, index: SumpIndex, sump
     for limit in engine.alarms.limits.iter().filter(|l| l.sump == index) {
         line(out, &limit_text(engine, limit));
     }
+    for asked in checks_of(engine, index) {
+        let by = if asked.by_probe { "by probe" } else { "by hand" };
+        let (word, days) = (asked.check.word(), asked.every_days);
+        line(out, &format!("  check {word:<20} {by:<14} every {days} d  {}", asked.source));
+    }
+}
+
+/// What the test plan of a sump asks for.
+fn checks_of(engine: &engine::Settings, sump: SumpIndex) -> &[CheckSettings] {
+    engine.plans.get(sump.slot()).map_or(&[], |plan| &plan.checks)
 }
 
 fn limit_text(engine: &engine::Settings, limit: &LimitSettings) -> String {
@@ -313,7 +327,7 @@ fn plan_json(loaded: &Loaded) -> Value {
     let brokers: Vec<Value> = engine
         .brokers
         .iter()
-        .map(|b| json!({ "name": b.name.as_str(), "address": format!("{}:{}", b.host, b.port), "topics": topics(b) }))
+        .map(|b| json!({ "name": b.name.as_str(), "address": format!("{}:{}", b.host, b.port), "topics": topics(b), "notes": b.notes.as_ref().map(|n| &n.filter) }))
         .collect();
     let sumps: Vec<Value> =
         (0..).map(SumpIndex).zip(&engine.sumps).map(|(index, sump)| sump_json(engine, index, sump)).collect();
@@ -359,6 +373,15 @@ fn sump_json(engine: &engine::Settings, index: SumpIndex, sump: &SumpSettings) -
             })
         })
         .collect();
+    let checks = checks_of(engine, index).iter().map(|asked| {
+        json!({
+            "check": asked.check.word(),
+            "every_days": asked.every_days,
+            "by_probe": asked.by_probe,
+            "source": asked.source,
+        })
+    });
+    let checks: Vec<Value> = checks.collect();
     json!({
         "name": sump.name.as_str(),
         "title": sump.title,
@@ -367,6 +390,7 @@ fn sump_json(engine: &engine::Settings, index: SumpIndex, sump: &SumpSettings) -
         "target_percent": sump.target_percent,
         "probes": probes,
         "limits": limits,
+        "checks": checks,
     })
 }
 
@@ -397,6 +421,26 @@ mod tests {
         let requests: Vec<&str> = checked.text.lines().filter(|l| l.contains("lathe-3-head")).collect();
         assert_eq!(requests.len(), 2, "{}", checked.text);
         assert!(requests.iter().any(|l| l.contains("count   4") && l.contains("probes 3")), "{requests:#?}");
+    }
+
+    #[test]
+    fn the_test_plan_stands_in_it_with_who_asks_for_it() {
+        let variables = [
+            ("SUMPWARDEN__PLAN__COUNTRY".to_owned(), "de".to_owned()),
+            ("SUMPWARDEN__SUMP__LATHE_3__PLAN__COUNTRY".to_owned(), "uk".to_owned()),
+        ];
+        let file = repository("deploy/examples/small-shop.toml");
+        let text = check(&file, &variables, Form::Plain).text;
+        let of = |word: &str| {
+            text.lines().filter(|l| l.trim_start().starts_with(&format!("check {word} "))).count()
+        };
+        assert_eq!((of("look"), of("dip_slide"), of("nitrite")), (2, 1, 1), "{text}");
+        assert!(text.contains("by hand        every 7 d  UK HSE: weekly"), "{text}");
+        let json: Value = serde_json::from_str(&check(&file, &variables, Form::Json).text).unwrap();
+        assert_eq!(
+            json["plan"]["sumps"][0]["checks"][0]["source"], "UK HSE: appearance and odour daily",
+            "{json}"
+        );
     }
 
     #[test]

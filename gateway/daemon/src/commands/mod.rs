@@ -5,6 +5,7 @@ pub mod console;
 #[cfg(feature = "demo")]
 pub mod demo;
 pub mod mix;
+pub mod note;
 pub mod read;
 pub mod replay;
 pub mod run;

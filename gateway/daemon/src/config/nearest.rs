@@ -1,7 +1,7 @@
 //! The nearest valid name to a misspelt one.
 
 /// The candidate that `text` most likely was meant to be: at most a third of its letters away, case apart.
-pub(super) fn nearest<'a>(text: &str, candidates: impl IntoIterator<Item = &'a str>) -> Option<&'a str> {
+pub(crate) fn nearest<'a>(text: &str, candidates: impl IntoIterator<Item = &'a str>) -> Option<&'a str> {
     // A pasted page is no misspelt name, and the distance costs the product of both lengths.
     const LEN_MAX: usize = 64;
     if text.len() > LEN_MAX {
@@ -17,7 +17,7 @@ pub(super) fn nearest<'a>(text: &str, candidates: impl IntoIterator<Item = &'a s
 }
 
 /// "did you mean `x`? " or nothing.
-pub(super) fn did_you_mean<'a>(text: &str, candidates: impl IntoIterator<Item = &'a str>) -> String {
+pub(crate) fn did_you_mean<'a>(text: &str, candidates: impl IntoIterator<Item = &'a str>) -> String {
     nearest(text, candidates).map_or_else(String::new, |c| format!("did you mean `{c}`? "))
 }
 

@@ -11,6 +11,8 @@ use sumpwarden_core::alarm::condition::Fault;
 use sumpwarden_core::alarm::settings::FaultKey;
 use sumpwarden_core::engine::snapshot::Snapshot;
 use sumpwarden_core::engine::{Engine, Input, Outbound};
+use sumpwarden_core::estimate::note::Note;
+use sumpwarden_core::estimate::note::draft::NoteBook;
 use sumpwarden_core::model::{Ack, BrokerIndex, BusIndex, Name, Now};
 use sumpwarden_core::store::{JournalRecord, RecordKind};
 use tokio::sync::{broadcast, mpsc, oneshot, watch};
@@ -21,6 +23,9 @@ use crate::edge::modbus::{BUS_REPORTS_MAX, BusCounters, BusReport, run_bus};
 use crate::edge::mqtt::BrokerReport;
 use crate::edge::store::{Commit, Store};
 use crate::edge::web::PollStarts;
+use crate::edge::web::commands::Command;
+
+use super::answers::Answers;
 
 /// Reports handled between two looks at everything else, so that a burst from one side delays nobody for long.
 const REPORTS_AT_ONCE: usize = 32;
@@ -46,6 +51,8 @@ pub(super) struct Acquisition {
     pub(super) brokers: mpsc::Receiver<BrokerReport>,
     pub(super) snapshots: mpsc::Receiver<oneshot::Sender<Snapshot>>,
     pub(super) faults: mpsc::Receiver<FaultNews>,
+    pub(super) commands: mpsc::Receiver<Command>,
+    pub(super) answers: Answers,
     pub(super) journal: broadcast::Sender<JournalRecord>,
     pub(super) starts: PollStarts,
     pub(super) stop: watch::Receiver<bool>,
@@ -76,23 +83,35 @@ impl Acquisition {
         }
         drop(reports);
         let engine_loop = EngineLoop {
+            book: self.engine.settings().note_book(),
             engine: self.engine,
             store: self.store,
             journal: self.journal,
             starts: self.starts,
+            answers: self.answers,
             outbound: Outbound::default(),
             acks: Vec::new(),
             store_is_stuck: false,
         };
-        engine_loop.run(timer, arriving, self.brokers, self.snapshots, self.faults).await;
+        let asked = Asked { snapshots: self.snapshots, commands: self.commands, faults: self.faults };
+        engine_loop.run(timer, arriving, self.brokers, asked).await;
     }
 }
 
+/// What the page and the command line ask for, and what else is found off this thread.
+struct Asked {
+    snapshots: mpsc::Receiver<oneshot::Sender<Snapshot>>,
+    commands: mpsc::Receiver<Command>,
+    faults: mpsc::Receiver<FaultNews>,
+}
+
 struct EngineLoop {
+    book: NoteBook,
     engine: Engine,
     store: Store,
     journal: broadcast::Sender<JournalRecord>,
     starts: PollStarts,
+    answers: Answers,
     outbound: Outbound,
     acks: Vec<Ack>,
     /// The store was waited for in vain and has not caught up since.
@@ -106,11 +125,11 @@ impl EngineLoop {
         timer: PreciseTimer,
         mut reports: mpsc::Receiver<BusReport>,
         mut messages: mpsc::Receiver<BrokerReport>,
-        mut snapshots: mpsc::Receiver<oneshot::Sender<Snapshot>>,
-        mut faults: mpsc::Receiver<FaultNews>,
+        Asked { mut snapshots, mut commands, mut faults }: Asked,
     ) {
         let mut arrived = Vec::with_capacity(REPORTS_AT_ONCE);
-        let (mut buses_live, mut brokers_live, mut page_live, mut faults_live) = (true, true, true, true);
+        let (mut buses_live, mut brokers_live) = (true, true);
+        let (mut page_live, mut commands_live, mut faults_live) = (true, true, true);
         while buses_live || brokers_live {
             let due = self.engine.poll_timeout();
             tokio::select! {
@@ -134,6 +153,10 @@ impl EngineLoop {
                         self.engine.handle(timer.clock().now(), Input::Fault(&key, shows.is_some(), detail));
                     }
                     None => faults_live = false,
+                },
+                command = commands.recv(), if commands_live => match command {
+                    Some(command) => self.command(timer.clock().now(), command),
+                    None => commands_live = false,
                 },
                 () = async {
                     match due {
@@ -169,6 +192,10 @@ impl EngineLoop {
                 }
                 self.acks.extend(batch.ack);
             }
+            BrokerReport::Note { note, same_within, ack, .. } => {
+                self.note(now, &note, same_within);
+                self.acks.extend(ack);
+            }
             BrokerReport::Connected { broker } => {
                 self.link(now, Fault::Broker, self.broker_name(broker), None);
             }
@@ -176,6 +203,29 @@ impl EngineLoop {
                 self.link(now, Fault::Broker, self.broker_name(broker), Some(why));
             }
         }
+    }
+
+    fn command(&mut self, now: Now, command: Command) {
+        match command {
+            Command::Note { draft, answer } => match self.book.check(&draft, now.utc) {
+                Ok(note) => {
+                    let copy = self.note(now, &note, Duration::ZERO);
+                    let view = self.engine.note_view(now, &note, copy);
+                    self.acks.push(self.answers.wait(view, answer));
+                }
+                // Whoever asked may have gone.
+                Err(refused) => drop(answer.send(Err(refused))),
+            },
+        }
+    }
+
+    /// A note goes in unless it was taken before; true if it was.
+    fn note(&mut self, now: Now, note: &Note, same_within: Duration) -> bool {
+        let copy = self.engine.knows_note(note, same_within);
+        if !copy {
+            self.engine.handle(now, Input::Note(note));
+        }
+        copy
     }
 
     fn bus_name(&self, bus: BusIndex) -> Name {

@@ -4,7 +4,7 @@
 //! thread "acquire" (one, a runtime of its own)        main runtime                     thread "store"
 //!   bus actors ──reports──▶ engine loop ──commits───────────────────────────────────▶ writer
 //!                            ▲  ▲  ▲ └─journal──▶ log, whoever watches                   │ events
-//!                            │  │  └──snapshot requests── page                           ▼
+//!                            │  │  └──snapshot requests, notes── page                        ▼
 //!                            │  └──reports── brokers ◀──────────────acks──────────── dispatcher
 //!                            │               forwarders ◀──────cursor─────────────── readers
 //! ```
@@ -13,6 +13,7 @@
 //! runs on it, so none of them can delay a poll.
 
 mod acquisition;
+mod answers;
 mod faults;
 mod restart;
 pub(crate) mod weekly;
@@ -37,12 +38,14 @@ use tokio::time::{Instant, timeout_at};
 use crate::config::Settings;
 use crate::edge::clock::Clock;
 use crate::edge::modbus::BusCounters;
-use crate::edge::mqtt::{BROKER_REPORTS_MAX, BrokerReport, BrokerStatus, run_broker};
+use crate::edge::mqtt::{BROKER_REPORTS_MAX, BrokerReport, BrokerStatus, NoteEar, run_broker};
 use crate::edge::store::{Store, StoreError, StoreEvent};
 use crate::edge::uplink::{Uplink, UplinkError, UplinkStatus};
-use crate::edge::web::{self, PollStarts, SnapshotRequests};
+use crate::edge::web::commands::COMMANDS_MAX;
+use crate::edge::web::{self, PollStarts, SnapshotRequests, key};
 
 use acquisition::Acquisition;
+use answers::Answers;
 
 /// Journal entries on their way to those who watch. Full: the slowest watcher misses the oldest, nobody waits for it.
 const JOURNAL_WATCHED_MAX: usize = 256;
@@ -89,6 +92,14 @@ pub enum StartError {
         /// Why.
         why: UplinkError,
     },
+    /// The key for notes.
+    #[error("the key for notes {path}: {why}", path = path.display())]
+    NoteKey {
+        /// Where it lies.
+        path: std::path::PathBuf,
+        /// Why it cannot be used.
+        why: std::io::Error,
+    },
     /// The page's address.
     #[error("cannot listen on {address} for the page: {why}; choose another `listen` under [web]")]
     Listen {
@@ -131,6 +142,10 @@ pub async fn start(settings: Settings) -> Result<Running, StartError> {
     let store = Store::open(&settings.store.directory, engine.series(), settings.store.limits, events)?;
     restart::restore(clock.now(), &mut engine, &store)?;
     let heard = restart::heard(&engine, &store)?;
+    let directory = &settings.store.directory;
+    let unusable = |why| StartError::NoteKey { path: key::key_file(directory), why };
+    let note_key =
+        settings.web.note_key.map_or_else(|| key::open_or_make(directory).map_err(unusable), Ok)?;
     let address = settings.web.listen;
     let listen = |why| StartError::Listen { address, why };
     let listener = TcpListener::bind(address).await.map_err(listen)?;
@@ -153,11 +168,13 @@ pub async fn start(settings: Settings) -> Result<Running, StartError> {
         watched.push(faults::Watched { name: name.to_string(), status: uplink.status() });
         tasks.spawn(format!("forwarder {name}"), uplink.run(stopping.clone()));
     }
+    let answers = Answers::beside(acks.len());
+    tasks.spawn("dispatcher".to_owned(), dispatch(happening, acks, answers.clone()));
     let (found, faults) = mpsc::channel(FAULTS_MAX);
-    tasks.spawn("dispatcher".to_owned(), dispatch(happening, acks));
     tasks.spawn("fault watch".to_owned(), faults::watch(store.clone(), watched, found, stopping.clone()));
     let zone = settings.site.timezone.clone();
     tasks.spawn("weekly report".to_owned(), weekly::report(store.clone(), clock, zone, stopping.clone()));
+    let (commands, commanded) = mpsc::channel(COMMANDS_MAX);
     let starts = PollStarts::default();
     let page = web::serve(
         listener,
@@ -165,6 +182,7 @@ pub async fn start(settings: Settings) -> Result<Running, StartError> {
         snapshots.clone(),
         Arc::clone(&starts),
         utc_text,
+        (note_key, commands),
         stopped(&stopping),
     );
     tasks.spawn("page".to_owned(), async {
@@ -182,6 +200,8 @@ pub async fn start(settings: Settings) -> Result<Running, StartError> {
         brokers: arriving,
         snapshots: asked,
         faults,
+        commands: commanded,
+        answers,
         journal: journal.clone(),
         starts,
         stop: stopping,
@@ -287,6 +307,7 @@ fn start_brokers(
     tasks: &mut Tasks,
 ) -> Result<Brokers, StartError> {
     let (mut statuses, mut acks) = (Vec::new(), Vec::new());
+    let book = Arc::new(engine.settings().note_book());
     for (settings, index) in engine.settings().brokers.iter().zip(0..) {
         let (status, stands) = watch::channel(BrokerStatus::default());
         let (ack, acknowledged) = mpsc::channel(ACKS_MAX);
@@ -295,11 +316,26 @@ fn start_brokers(
         let mut topics = TopicMap::new(settings, expected)
             .map_err(|why| StartError::Topics { broker: settings.name.clone(), why })?;
         heard.iter().for_each(|(probe, times)| topics.recall(*probe, times));
+        let ear = settings.notes.as_ref().map(|notes| NoteEar::new(notes, Arc::clone(&book))).transpose();
+        let ear = ear.map_err(|why| StartError::Topics {
+            broker: settings.name.clone(),
+            why: TopicMapError::Filter(why),
+        })?;
         let (settings, reports, stopping) = (settings.clone(), reports.clone(), stopping.clone());
         let name = format!("broker {}", settings.name);
         tasks.spawn(name, async move {
-            run_broker(BrokerIndex(index), &settings, topics, clock, reports, acknowledged, status, stopping)
-                .await;
+            run_broker(
+                BrokerIndex(index),
+                &settings,
+                topics,
+                ear,
+                clock,
+                reports,
+                acknowledged,
+                status,
+                stopping,
+            )
+            .await;
         });
         statuses.push(stands);
         acks.push(ack);
@@ -307,14 +343,21 @@ fn start_brokers(
     Ok((statuses, acks))
 }
 
-/// Passes on what the store says: acknowledgements to their brokers, everything else to the log.
-async fn dispatch(mut happening: mpsc::UnboundedReceiver<StoreEvent>, acks: Vec<mpsc::Sender<Ack>>) {
+/// Passes on what the store says: acknowledgements to their brokers and to whoever waits for an answer, everything else to the log.
+async fn dispatch(
+    mut happening: mpsc::UnboundedReceiver<StoreEvent>,
+    acks: Vec<mpsc::Sender<Ack>>,
+    answers: Answers,
+) {
     while let Some(event) = happening.recv().await {
         match event {
             StoreEvent::Durable(durable) => {
                 for ack in durable {
-                    // A broker whose task has ended gets the message again after the restart.
-                    let _ = acks[ack.broker.slot()].send(ack).await;
+                    match acks.get(ack.broker.slot()) {
+                        // A broker whose task has ended gets the message again after the restart.
+                        Some(broker) => drop(broker.send(ack).await),
+                        None => answers.durable(ack),
+                    }
                 }
             }
             StoreEvent::Dropped(dropped) => tracing::error!(

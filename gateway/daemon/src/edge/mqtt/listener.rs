@@ -12,12 +12,14 @@ use rumqttc::{
 };
 use sumpwarden_core::acquire::settings::BrokerSettings;
 use sumpwarden_core::acquire::{Fate, Message, Refusal, Taken, TopicMap};
+use sumpwarden_core::estimate::note::draft::Refused;
 use sumpwarden_core::model::{Ack, Batch, BrokerIndex, Fault, Raw, RawReading};
 use tokio::sync::{OwnedSemaphorePermit, Semaphore, mpsc, watch};
 use tokio::time::{sleep, timeout};
 
 use super::connect::Target;
 use super::inflight::{Inflight, UNACKNOWLEDGED_MAX};
+use super::notes::{Heard, NoteEar};
 use super::pace::{End, Pace};
 use super::sieve::{Mark, Sieve};
 use super::words::{explain, shown};
@@ -69,6 +71,7 @@ pub(super) struct Listener {
     broker: BrokerIndex,
     name: String,
     topics: TopicMap,
+    notes: Option<NoteEar>,
     wires: Wires,
     client: AsyncClient,
     eventloop: EventLoop,
@@ -97,7 +100,7 @@ impl Listener {
     pub(super) fn new(
         broker: BrokerIndex,
         settings: &BrokerSettings,
-        topics: TopicMap,
+        (topics, notes): (TopicMap, Option<NoteEar>),
         inflight: Arc<Mutex<Inflight>>,
         wires: Wires,
     ) -> Result<(AsyncClient, Self), ClientBuildError> {
@@ -110,6 +113,7 @@ impl Listener {
             broker,
             name: settings.name.to_string(),
             topics,
+            notes,
             wires,
             client: client.clone(),
             eventloop,
@@ -181,7 +185,9 @@ impl Listener {
             s.weak_filters.clear();
         });
         self.subscribing = Subscribing::default();
-        for filters in in_packets(&self.topics.subscriptions()) {
+        let mut filters = self.topics.subscriptions();
+        filters.extend(self.notes.as_ref().map(NoteEar::filter));
+        for filters in in_packets(&filters) {
             let wanted = filters.iter().map(|f| SubscribeFilter::new(f.clone(), QoS::AtLeastOnce));
             if let Err(error) = self.client.try_subscribe_many(wanted) {
                 tracing::error!(broker = %self.name, %error, "cannot subscribe");
@@ -233,6 +239,12 @@ impl Listener {
             self.hand_on(room, Vec::new(), &publish, ack.zip(place));
             return Ok(());
         }
+        if let Some(read) =
+            self.notes.as_ref().and_then(|ear| ear.read(&publish, self.mark, self.wires.clock))
+        {
+            self.take_note(room, read, &publish, ack.zip(place));
+            return Ok(());
+        }
         let taken = self.read(&publish);
         self.note_fates(&publish, &taken);
         // A duplicate is acknowledged behind its first copy, which may not be durable yet.
@@ -243,6 +255,42 @@ impl Listener {
             self.answer(&publish, ack, place);
         }
         Ok(())
+    }
+
+    /// A message with a note: to the engine, or to its counter.
+    fn take_note(
+        &self,
+        room: mpsc::OwnedPermit<BrokerReport>,
+        read: Result<Heard, Refused>,
+        publish: &Publish,
+        ack: Option<(ManualAck, OwnedSemaphorePermit)>,
+    ) {
+        let Heard { note, same_within } = match read {
+            Ok(heard) => heard,
+            Err(refused) => {
+                drop(room);
+                self.refuse_note(publish, &refused);
+                if let Some((ack, place)) = ack {
+                    self.answer(publish, ack, place);
+                }
+                return;
+            }
+        };
+        self.count(|c| c.notes += 1);
+        let broker = self.broker;
+        let ack =
+            ack.map(|(ack, place)| Ack { broker, token: lock(&self.inflight).add(publish, ack, place) });
+        room.send(BrokerReport::Note { broker, note: Box::new(note), same_within, ack });
+    }
+
+    fn refuse_note(&self, publish: &Publish, refused: &Refused) {
+        let topic = shown(&String::from_utf8_lossy(&publish.topic));
+        tracing::warn!(broker = %self.name, topic, reason = refused.why.word(), "note refused: {refused}");
+        self.wires.status.send_if_modified(|s| {
+            s.counters.refuse_note(refused.why);
+            s.last_refused = Some(format!("{topic}: {refused}"));
+            false
+        });
     }
 
     /// A place for a message that waits for its acknowledgement, and room in the channel to the engine. None while

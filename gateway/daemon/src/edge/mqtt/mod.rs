@@ -19,6 +19,7 @@
 mod connect;
 mod inflight;
 mod listener;
+mod notes;
 mod once;
 mod pace;
 mod sieve;
@@ -33,10 +34,12 @@ use std::time::Duration;
 use rumqttc::{AsyncClient, ManualAck};
 use sumpwarden_core::acquire::TopicMap;
 use sumpwarden_core::acquire::settings::BrokerSettings;
+use sumpwarden_core::estimate::note::Note;
 use sumpwarden_core::model::{Ack, Batch, BrokerIndex};
 use tokio::sync::{mpsc, watch};
 use tokio::time::timeout;
 
+pub use self::notes::NoteEar;
 pub use self::once::{ListenError, Listened, listen_once};
 pub use self::status::{BrokerCounters, BrokerStatus, Link};
 
@@ -68,6 +71,18 @@ pub enum BrokerReport {
         /// Readings, and what to acknowledge once they are durable.
         batch: Batch,
     },
+    /// What a person wrote down.
+    Note {
+        /// Which broker.
+        broker: BrokerIndex,
+        /// Checked.
+        note: Box<Note>,
+        /// One that is the same and at most so far away in time is this one, come again: a message without a time of its
+        /// own has another one each time.
+        same_within: Duration,
+        /// What to acknowledge once it is durable.
+        ack: Option<Ack>,
+    },
     /// The broker has accepted us.
     Connected {
         /// Which broker.
@@ -84,7 +99,7 @@ pub enum BrokerReport {
 
 /// Listens to one broker until `shutdown` turns true or the receiver of `reports` is gone.
 ///
-/// `topics` was made of `settings`. An [`Ack`] from `acks` says that what went with it is durable; it must be of this
+/// `topics` and `notes` were made of `settings`. An [`Ack`] from `acks` says that what went with it is durable; it must be of this
 /// broker. After `shutdown` nothing more is taken over; what was handed on is waited for a moment, then the broker is
 /// told goodbye.
 #[expect(clippy::too_many_arguments, reason = "all of them are wires to somewhere else, joined in one place")]
@@ -92,6 +107,7 @@ pub async fn run_broker(
     broker: BrokerIndex,
     settings: &BrokerSettings,
     topics: TopicMap,
+    notes: Option<NoteEar>,
     clock: Clock,
     reports: mpsc::Sender<BrokerReport>,
     acks: mpsc::Receiver<Ack>,
@@ -100,14 +116,15 @@ pub async fn run_broker(
 ) {
     let inflight = Arc::new(Mutex::new(Inflight::new()));
     let wires = listener::Wires { clock, reports, status: status.clone(), shutdown: shutdown.clone() };
-    let (client, listener) = match Listener::new(broker, settings, topics, Arc::clone(&inflight), wires) {
-        Ok(both) => both,
-        Err(error) => {
-            tracing::error!(broker = %settings.name, %error, "cannot listen");
-            status.send_modify(|s| s.words = format!("cannot listen: {error}"));
-            return;
-        }
-    };
+    let (client, listener) =
+        match Listener::new(broker, settings, (topics, notes), Arc::clone(&inflight), wires) {
+            Ok(both) => both,
+            Err(error) => {
+                tracing::error!(broker = %settings.name, %error, "cannot listen");
+                status.send_modify(|s| s.words = format!("cannot listen: {error}"));
+                return;
+            }
+        };
     let mut listening = tokio::spawn(listener.run());
     let mut passing = tokio::spawn(pass_acks(acks, Arc::clone(&inflight), client.clone(), status.clone()));
     let ended = tokio::select! {

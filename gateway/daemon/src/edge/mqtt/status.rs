@@ -1,6 +1,7 @@
 //! What a broker's task has done and how it stands, for page, log and alarms.
 
 use sumpwarden_core::acquire::{Fate, Refusal};
+use sumpwarden_core::estimate::note::draft::NoteRefusal;
 use sumpwarden_core::model::Timestamp;
 
 /// How things stand with a broker.
@@ -71,13 +72,25 @@ pub struct BrokerCounters {
     pub acknowledged: u64,
     /// Connections the broker accepted.
     pub connects: u64,
+    /// Notes taken over.
+    pub notes: u64,
     refused: [u64; Refusal::ALL.len()],
+    notes_refused: [u64; NoteRefusal::ALL.len()],
 }
 
 impl BrokerCounters {
     /// Values refused for this reason.
     pub fn refused(&self, refusal: Refusal) -> u64 {
         self.refused[refusal as usize]
+    }
+
+    /// Notes refused for this reason.
+    pub fn notes_refused(&self, refusal: NoteRefusal) -> u64 {
+        self.notes_refused[refusal as usize]
+    }
+
+    pub(super) fn refuse_note(&mut self, refusal: NoteRefusal) {
+        self.notes_refused[refusal as usize] += 1;
     }
 
     pub(super) fn count(&mut self, fate: Fate) {

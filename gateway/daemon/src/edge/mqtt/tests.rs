@@ -151,6 +151,7 @@ impl Edge {
                 BrokerIndex(3),
                 &settings,
                 topics,
+                None,
                 Clock,
                 reports_in,
                 acks_out,
@@ -187,6 +188,7 @@ impl Edge {
                     return batch;
                 }
                 Some(BrokerReport::Connected { .. } | BrokerReport::NotConnected { .. }) => {}
+                Some(BrokerReport::Note { .. }) => panic!("no notes are listened to"),
                 None => panic!("the edge has ended"),
             }
         }

@@ -1,11 +1,15 @@
 //! The page and the state behind it, over HTTP.
 //!
 //! `GET /` is the page, `GET /state` the shop as JSON: the page uses nothing else. `GET /metrics` is the gateway's own
-//! health. Everything is read only. Titles and
+//! health. `POST /notes` takes a note from whoever has the key; everything else is read only. Titles and
 //! messages are untrusted text: the page puts them into text nodes, the server sends a policy that forbids inline
 //! script. The `Host` header must be one of ours, so that a foreign site cannot reach the page by rebinding its name.
 
+pub mod commands;
+mod gate;
+pub mod key;
 mod metrics;
+mod notes;
 
 use std::net::SocketAddr;
 use std::sync::{Arc, PoisonError};
@@ -16,14 +20,18 @@ use axum::extract::{Request, State};
 use axum::http::{HeaderName, HeaderValue, StatusCode, header};
 use axum::middleware::{self, Next};
 use axum::response::{IntoResponse, Response};
-use axum::routing::get;
+use axum::routing::{get, post};
 use axum::{Json, Router};
 use serde::Serialize;
 use sumpwarden_core::acquire::Lateness;
+use sumpwarden_core::acquire::settings::Secret;
 use sumpwarden_core::engine::snapshot::Snapshot;
 use tokio::net::TcpListener;
 use tokio::sync::{Mutex, mpsc, oneshot};
 use tokio::time::Instant;
+
+use commands::Command;
+use notes::Desk;
 
 /// Asks the engine for the shop as it stands.
 pub type SnapshotRequests = mpsc::Sender<oneshot::Sender<Snapshot>>;
@@ -68,28 +76,41 @@ struct Page {
     starts: PollStarts,
     utc: fn() -> String,
     latest: Mutex<Option<(Instant, Shop)>>,
+    desk: Desk,
 }
 
-/// Serves on `listener` until `shutdown` ends. `utc` tells the time of day for the answers.
+/// Serves on `listener` until `shutdown` ends. `utc` tells the time of day for the answers; whoever shows the key may write
+/// notes, which go to the commands.
 pub async fn serve(
     listener: TcpListener,
     site: String,
     requests: SnapshotRequests,
     starts: PollStarts,
     utc: fn() -> String,
+    (key, commands): (Secret, mpsc::Sender<Command>),
     shutdown: impl Future<Output = ()> + Send + 'static,
 ) -> std::io::Result<()> {
     let listening = listener.local_addr()?;
-    let page = Arc::new(Page { site, listening, requests, starts, utc, latest: Mutex::new(None) });
+    let page = Arc::new(Page {
+        site,
+        listening,
+        requests,
+        starts,
+        utc,
+        latest: Mutex::new(None),
+        desk: Desk::new(&key, commands)?,
+    });
     let router = Router::new()
         .route("/", get(|| asset("text/html; charset=utf-8", include_str!("page.html"))))
         .route("/page.css", get(|| asset("text/css; charset=utf-8", include_str!("page.css"))))
         .route("/page.js", get(|| asset("text/javascript; charset=utf-8", include_str!("page.js"))))
         .route("/state", get(state))
         .route("/metrics", get(health))
+        .route("/notes", post(notes::take))
         .layer(middleware::from_fn_with_state(Arc::clone(&page), guard))
         .with_state(page);
-    axum::serve(listener, router).with_graceful_shutdown(shutdown).await
+    let service = router.into_make_service_with_connect_info::<SocketAddr>();
+    axum::serve(listener, service).with_graceful_shutdown(shutdown).await
 }
 
 async fn asset(media_type: &'static str, text: &'static str) -> impl IntoResponse {
@@ -160,30 +181,99 @@ mod tests {
     use super::*;
     use tokio::io::{AsyncReadExt, AsyncWriteExt};
 
+    const KEY: &str = "0123456789abcdef0123456789abcdef";
+
     async fn answer_to(request: &str) -> String {
+        answers_to(&[request]).await.remove(0)
+    }
+
+    /// Answers to requests that come one after the other; no engine takes a note.
+    async fn answers_to(requests: &[&str]) -> Vec<String> {
         let listener = TcpListener::bind("127.0.0.1:0").await.expect("loopback");
         let address = listener.local_addr().expect("bound");
-        let (requests, mut asked) = mpsc::channel::<oneshot::Sender<Snapshot>>(1);
+        let (snapshots, mut asked) = mpsc::channel::<oneshot::Sender<Snapshot>>(1);
         tokio::spawn(async move {
             while let Some(answer) = asked.recv().await {
                 let _ = answer.send(Snapshot { sumps: Vec::new(), alarms: Vec::new() });
             }
         });
         let utc = || "2026-03-01T08:00:00Z".to_owned();
+        let (commands, _) = mpsc::channel(1);
         tokio::spawn(serve(
             listener,
             "hall-2".to_owned(),
-            requests,
+            snapshots,
             PollStarts::default(),
             utc,
+            (Secret::new(KEY.to_owned()), commands),
             std::future::pending(),
         ));
-        let mut stream = tokio::net::TcpStream::connect(address).await.expect("listening");
-        let request = request.replace("OURS", &address.to_string());
-        stream.write_all(request.as_bytes()).await.expect("written");
-        let mut answer = String::new();
-        stream.read_to_string(&mut answer).await.expect("answered and closed");
-        answer
+        let mut answers = Vec::new();
+        for request in requests {
+            let mut stream = tokio::net::TcpStream::connect(address).await.expect("listening");
+            let request = request.replace("OURS", &address.to_string());
+            stream.write_all(request.as_bytes()).await.expect("written");
+            let mut answer = String::new();
+            stream.read_to_string(&mut answer).await.expect("answered and closed");
+            answers.push(answer);
+        }
+        answers
+    }
+
+    /// A request with a note, with these headers more and this body.
+    fn note(headers: &str, body: &str) -> String {
+        let length = body.len();
+        format!(
+            "POST /notes HTTP/1.1\r\nHost: OURS\r\nConnection: close\r\nContent-Length: {length}\r\n{headers}\r\n{body}"
+        )
+    }
+
+    #[tokio::test]
+    async fn a_note_is_refused_with_what_would_be_right() {
+        let key = format!("Authorization: Bearer {KEY}\r\n");
+        let json = format!("{key}Content-Type: application/json; charset=utf-8\r\n");
+        let large = " ".repeat((64 << 10) + 1);
+        for (headers, body, status, words) in [
+            ("", "{}", 401, "Authorization: Bearer KEY"),
+            ("Authorization: Bearer 0123456789abcdef\r\n", "{}", 401, "not the key"),
+            (&format!("Authorization: Basic {KEY}\r\n"), "{}", 401, "Authorization: Bearer KEY"),
+            (&format!("{json}Sec-Fetch-Site: cross-site\r\n"), "{}", 403, "other sites"),
+            (&format!("{json}Origin: http://evil.example\r\n"), "{}", 403, "other sites"),
+            (&format!("{json}Origin: null\r\n"), "{}", 403, "other sites"),
+            (&key, "{}", 415, "application/json"),
+            (&format!("{key}Content-Type: text/plain\r\n"), "{}", 415, "application/json"),
+            (&json, "{", 400, "send one JSON object"),
+            (&json, &large, 413, "65536"),
+            (
+                &format!("{json}Origin: http://OURS\r\nSec-Fetch-Site: same-origin\r\n"),
+                "{}",
+                503,
+                "same `at`",
+            ),
+        ] {
+            let answer = answer_to(&note(headers, body)).await;
+            assert!(answer.starts_with(&format!("HTTP/1.1 {status}")), "{headers}: {answer}");
+            assert!(answer.contains("content-type: application/problem+json"), "{answer}");
+            assert!(answer.contains(words) && answer.contains(&format!("\"status\":{status}")), "{answer}");
+        }
+        let nobody = answer_to("GET /notes HTTP/1.1\r\nHost: OURS\r\nConnection: close\r\n\r\n").await;
+        assert!(nobody.starts_with("HTTP/1.1 405"), "nothing can be read there: {nobody}");
+    }
+
+    #[tokio::test]
+    async fn guessing_the_key_costs_time_and_hasty_senders_wait() {
+        let wrong = note("Authorization: Bearer guess\r\n", "{}");
+        let right = note(&format!("Authorization: Bearer {KEY}\r\n"), "{}");
+        let answers = answers_to(&[&wrong, &wrong, &wrong, &wrong, &wrong, &wrong, &right]).await;
+        assert!(answers[5].starts_with("HTTP/1.1 401"), "{}", answers[5]);
+        assert!(
+            answers[6].starts_with("HTTP/1.1 429") && answers[6].contains("retry-after: "),
+            "{}",
+            answers[6]
+        );
+        let many = answers_to(&[right.as_str(); 120]).await;
+        assert!(many[..20].iter().all(|answer| answer.starts_with("HTTP/1.1 415")), "twenty at once");
+        assert!(many.iter().any(|answer| answer.starts_with("HTTP/1.1 429")), "120 in a moment are too many");
     }
 
     #[tokio::test]

@@ -1,0 +1,243 @@
+//! `note`: writes down what a person measured, saw or did, through the running daemon.
+
+use std::net::{IpAddr, Ipv4Addr, Ipv6Addr, SocketAddr};
+use std::path::PathBuf;
+use std::time::Duration;
+
+use serde_json::Value;
+use sumpwarden_core::acquire::settings::Secret;
+use sumpwarden_core::estimate::note::NoteKind;
+use sumpwarden_core::estimate::note::draft::{Draft, Given, NoteBook, NoteRefusal, Refused};
+
+use super::{Exit, block_on, console, load};
+use crate::config::{Settings, did_you_mean};
+use crate::edge::clock::Clock;
+use crate::edge::web::key;
+
+/// How long the daemon may take to answer; it gives up itself after ten seconds.
+const ANSWER_WAIT_MAX: Duration = Duration::from_secs(15);
+
+/// What the command is told.
+#[derive(clap::Args, Debug)]
+pub struct Options {
+    /// Configuration file of the running daemon
+    #[arg(long, short, value_name = "FILE")]
+    config: PathBuf,
+    /// Name of the sump
+    sump: String,
+    /// What it is: brix, concentration_percent, ph, nitrite_mg_l, dip_slide_cfu_ml, topup_l, inspected, odour, action, …
+    kind: String,
+    /// Its value, with or without a unit: 3.7, "23.5 °dH", "60 L", "5 gal"; of a calibration the probe's name, of an action
+    /// what was done
+    #[arg(allow_hyphen_values = true)]
+    value: Option<String>,
+    /// Who; by default the user who runs this
+    #[arg(long, value_name = "NAME")]
+    by: Option<String>,
+    /// When, RFC 3339 with an offset; by default now
+    #[arg(long, value_name = "TIME")]
+    at: Option<String>,
+    /// In your own words
+    #[arg(long)]
+    text: Option<String>,
+    /// Machine-readable
+    #[arg(long)]
+    json: bool,
+}
+
+/// Writes a note down and says what it means.
+pub fn run(options: &Options) -> Exit {
+    let settings = match load(&options.config) {
+        Ok(settings) => settings,
+        Err(exit) => return exit,
+    };
+    let draft = draft_of(options);
+    let book = settings.engine.note_book();
+    // Here already, so that a slip is told in full and needs no daemon.
+    if let Err(refused) = book.check(&draft, Clock.utc()) {
+        return complain(&refused, &draft, &book);
+    }
+    let key = match key_of(&settings) {
+        Ok(key) => key,
+        Err(exit) => return exit,
+    };
+    match block_on(send(address_of(settings.web.listen), key, draft)) {
+        Ok(Ok((200, note))) => {
+            console::say(&if options.json { note.to_string() } else { in_words(&note) });
+            Exit::Success
+        }
+        Ok(Ok((status, problem))) => {
+            let detail = problem["detail"].as_str().unwrap_or("no reason given");
+            console::complain(&console::plain(&format!("not noted ({status}): {detail}")));
+            if status == 503 { Exit::Outside } else { Exit::Negative }
+        }
+        Ok(Err(why)) => {
+            console::complain(&why);
+            Exit::Outside
+        }
+        Err(exit) => exit,
+    }
+}
+
+fn draft_of(options: &Options) -> Draft {
+    let draft = Draft {
+        sump: Some(options.sump.clone()),
+        kind: Some(options.kind.clone()),
+        at: options.at.clone(),
+        by: options.by.clone().or_else(user),
+        text: options.text.clone(),
+        ..Draft::default()
+    };
+    match NoteKind::from_word(&options.kind) {
+        Some(NoteKind::Calibrated) => Draft { probe: options.value.clone(), ..draft },
+        Some(NoteKind::Action) if draft.text.is_none() => Draft { text: options.value.clone(), ..draft },
+        _ => Draft { value: options.value.clone().map(Given::Text), ..draft },
+    }
+}
+
+/// Who runs this: the person, where they became somebody else for it.
+fn user() -> Option<String> {
+    ["SUDO_USER", "USER", "LOGNAME"]
+        .iter()
+        .find_map(|name| std::env::var(name).ok().filter(|who| !who.is_empty()))
+}
+
+fn complain(refused: &Refused, draft: &Draft, book: &NoteBook) -> Exit {
+    let near = match refused.why {
+        NoteRefusal::UnknownSump => did_you_mean(draft.sump.as_deref().unwrap_or(""), book.sumps()),
+        NoteRefusal::UnknownKind => {
+            let kinds = NoteKind::ALL.iter().map(|kind| kind.word());
+            did_you_mean(draft.kind.as_deref().unwrap_or(""), kinds)
+        }
+        _ => String::new(),
+    };
+    // Over the wire it is "by"; here it is an option.
+    let cure = match refused.why {
+        NoteRefusal::Missing if refused.what.contains("`by`") => "say who: --by NAME",
+        NoteRefusal::Missing if refused.what.contains("`probe`") => "name the probe: calibrated ph",
+        NoteRefusal::Missing => "say what was done: action \"skimmed the oil off\"",
+        _ => &refused.cure,
+    };
+    console::complain(&console::plain(&format!("{}; {near}{cure}", refused.what)));
+    match refused.why {
+        NoteRefusal::UnknownSump
+        | NoteRefusal::UnknownKind
+        | NoteRefusal::UnknownProbe
+        | NoteRefusal::Missing => Exit::Usage,
+        _ => Exit::Negative,
+    }
+}
+
+fn key_of(settings: &Settings) -> Result<Secret, Exit> {
+    if let Some(key) = &settings.web.note_key {
+        return Ok(key.clone());
+    }
+    let directory = &settings.store.directory;
+    key::read(directory).map_err(|error| {
+        let path = key::key_file(directory);
+        let cure = match error.kind() {
+            std::io::ErrorKind::NotFound => "start the daemon once (sumpwarden run): it makes the key",
+            std::io::ErrorKind::PermissionDenied => "run this as the daemon's user, with sudo -u USER",
+            _ => "see that only the daemon's user can read it",
+        };
+        console::complain(&format!("the key for notes {}: {error}; {cure}", path.display()));
+        Exit::Outside
+    })
+}
+
+/// Where a daemon that listens on all addresses is found on its own machine.
+fn address_of(listen: SocketAddr) -> SocketAddr {
+    let ip = match listen.ip() {
+        IpAddr::V4(ip) if ip.is_unspecified() => IpAddr::V4(Ipv4Addr::LOCALHOST),
+        IpAddr::V6(ip) if ip.is_unspecified() => IpAddr::V6(Ipv6Addr::LOCALHOST),
+        ip => ip,
+    };
+    SocketAddr::new(ip, listen.port())
+}
+
+/// Status and JSON of the daemon's answer.
+async fn send(address: SocketAddr, key: Secret, draft: Draft) -> Result<(u16, Value), String> {
+    if address.port() == 0 {
+        return Err("the page listens on a port that the system chooses; give [web] listen a port".to_owned());
+    }
+    let failed = |error: reqwest::Error| {
+        let cure = match error.is_connect() {
+            true => {
+                "the daemon does not run, or listens elsewhere: start it with sumpwarden run, or look at [web] listen"
+            }
+            false => "it is not known whether the note was taken; send it again with the same --at",
+        };
+        format!("no answer from the daemon at {address}; {cure}")
+    };
+    // The daemon is on this machine: whatever proxy the environment names has no part in it.
+    let client = reqwest::Client::builder().no_proxy().timeout(ANSWER_WAIT_MAX).build().map_err(failed)?;
+    let body = serde_json::to_string(&draft).map_err(|error| error.to_string())?;
+    let request = client.post(format!("http://{address}/notes")).bearer_auth(key.reveal());
+    let request = request.header(reqwest::header::CONTENT_TYPE, "application/json").body(body);
+    let response = request.send().await.map_err(failed)?;
+    let status = response.status().as_u16();
+    let text = response.text().await.map_err(failed)?;
+    let answer = serde_json::from_str(&text)
+        .map_err(|_| format!("what answers at {address} is not this daemon; look at [web] listen"))?;
+    Ok((status, answer))
+}
+
+/// A note that was taken, for people.
+fn in_words(note: &Value) -> String {
+    let text = |value: &Value| console::plain(value.as_str().unwrap_or_default());
+    let mut lines = vec![format!("{}: {}", text(&note["sump"]), text(&note["meaning"]))];
+    let remark =
+        note["text"].as_str().map_or_else(String::new, |remark| format!(": {}", console::plain(remark)));
+    lines.push(format!("  noted by {} at {}{remark}", text(&note["by"]), text(&note["at"])));
+    let verdict = &note["verdict"];
+    if verdict.is_object() {
+        let band = verdict["band"].as_str().map_or_else(String::new, |band| format!(", {band} control"));
+        let rule = &verdict["rule"];
+        let (says, source) = (text(&rule["text"]), text(&rule["source"]));
+        lines.push(format!("  {}{band}: {says} ({source})", text(&verdict["judgement"])));
+    }
+    for next in note["next"].as_array().into_iter().flatten() {
+        lines.push(format!("  next {} due {}", text(&next["check"]), text(&next["due"])));
+    }
+    if note["copy"] == true {
+        lines.push("  was noted before; it is not noted twice".to_owned());
+    } else if note["moves_estimate"] == false
+        && note["kind"].as_str().and_then(NoteKind::from_word).is_some_and(NoteKind::moves_estimate)
+    {
+        lines.push("  too old to move what is believed of the sump now; it stands in the journal".to_owned());
+    }
+    lines.join("\n")
+}
+
+#[cfg(test)]
+mod tests {
+    use serde_json::json;
+
+    use super::*;
+
+    #[test]
+    fn an_answer_is_told_in_a_few_lines() {
+        let note = json!({
+            "sump": "lathe-3", "kind": "dip_slide_cfu_ml", "meaning": "dip slide 10000 CFU/mL", "by": "K\u{202e}im",
+            "at": "2026-03-02T08:00:00Z", "text": null, "copy": false, "moves_estimate": false,
+            "verdict": {"judgement": "watch", "band": "reasonable", "rule": {"text": "Review.", "source": "UK HSE"}},
+            "next": [{"check": "dip_slide", "due": "2026-03-09"}],
+        });
+        let expected = "lathe-3: dip slide 10000 CFU/mL\n  noted by K\\u{202e}im at 2026-03-02T08:00:00Z\n  watch, \
+                        reasonable control: Review. (UK HSE)\n  next dip_slide due 2026-03-09\n  too old to move what is \
+                        believed of the sump now; it stands in the journal";
+        assert_eq!(in_words(&note), expected);
+    }
+
+    #[test]
+    fn the_daemon_is_asked_where_it_can_be_reached() {
+        for (listen, asked) in [
+            ("127.0.0.1:1", "127.0.0.1:1"),
+            ("0.0.0.0:2", "127.0.0.1:2"),
+            ("[::]:3", "[::1]:3"),
+            ("192.0.2.7:4", "192.0.2.7:4"),
+        ] {
+            assert_eq!(address_of(listen.parse().unwrap()).to_string(), asked);
+        }
+    }
+}

@@ -1,0 +1,21 @@
+//! What comes in from outside for the engine to do.
+
+use sumpwarden_core::engine::notes::NoteView;
+use sumpwarden_core::estimate::note::draft::{Draft, Refused};
+use tokio::sync::oneshot;
+
+/// Something to do, with where the answer goes. An answer comes once what was done is durable; one that never comes was
+/// lost with the store's memory or with the daemon, and may or may not have been done.
+#[derive(Debug)]
+pub enum Command {
+    /// Take a note.
+    Note {
+        /// As it was sent.
+        draft: Box<Draft>,
+        /// What it came to.
+        answer: oneshot::Sender<Result<NoteView, Refused>>,
+    },
+}
+
+/// Commands on their way to the engine. Full: whoever asks waits, and gives up with its own time-out.
+pub const COMMANDS_MAX: usize = 16;

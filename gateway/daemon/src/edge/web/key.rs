@@ -1,0 +1,133 @@
+//! The key that lets a program write notes: 256 bits from the system, in a file that only the daemon's user can read.
+
+use std::fs::{File, OpenOptions};
+use std::io::{self, Read, Write};
+use std::os::unix::fs::{MetadataExt, OpenOptionsExt};
+use std::path::{Path, PathBuf};
+
+use ring::hmac;
+use ring::rand::{SecureRandom, SystemRandom};
+use sumpwarden_core::acquire::settings::Secret;
+
+/// Bytes of the key; the file holds them in hexadecimal.
+const KEY_BYTES: usize = 32;
+/// Largest file that is read for a key.
+const FILE_BYTES_MAX: u64 = 1024;
+
+/// Where the key lies in a data directory.
+pub fn key_file(directory: &Path) -> PathBuf {
+    directory.join("note-key")
+}
+
+/// The key in a data directory, made if there is none.
+///
+/// # Errors
+/// If it cannot be made or read, or if others can read it.
+pub fn open_or_make(directory: &Path) -> io::Result<Secret> {
+    match read(directory) {
+        Err(error) if error.kind() == io::ErrorKind::NotFound => {
+            make(directory)?;
+            read(directory)
+        }
+        found => found,
+    }
+}
+
+/// The key in a data directory.
+///
+/// # Errors
+/// If it cannot be read, or if others can read it.
+pub fn read(directory: &Path) -> io::Result<Secret> {
+    let path = key_file(directory);
+    let meta = std::fs::symlink_metadata(&path)?;
+    if !meta.is_file() || meta.mode() & 0o077 != 0 {
+        let what =
+            "is no plain file that only its owner can read: delete it, and the daemon makes another one";
+        return Err(io::Error::new(io::ErrorKind::InvalidData, what));
+    }
+    let mut text = String::new();
+    File::open(&path)?.take(FILE_BYTES_MAX).read_to_string(&mut text)?;
+    let key = text.trim();
+    if key.len() < 2 * KEY_BYTES {
+        let what = "holds no key: delete it, and the daemon makes another one";
+        return Err(io::Error::new(io::ErrorKind::InvalidData, what));
+    }
+    Ok(Secret::new(key.to_owned()))
+}
+
+/// Written under another name and moved, so that a power cut leaves no half of a key.
+fn make(directory: &Path) -> io::Result<()> {
+    let mut bytes = [0; KEY_BYTES];
+    SystemRandom::new()
+        .fill(&mut bytes)
+        .map_err(|_| io::Error::other("the system gives no random numbers"))?;
+    let text: String = bytes.iter().map(|byte| format!("{byte:02x}")).collect();
+    let half = directory.join("note-key.new");
+    // Left over from a run that was cut short.
+    if let Err(error) = std::fs::remove_file(&half)
+        && error.kind() != io::ErrorKind::NotFound
+    {
+        return Err(error);
+    }
+    let mut file = OpenOptions::new().write(true).create_new(true).mode(0o600).open(&half)?;
+    writeln!(file, "{text}")?;
+    file.sync_all()?;
+    std::fs::rename(&half, key_file(directory))?;
+    File::open(directory)?.sync_all()
+}
+
+/// Knows the key without comparing it byte by byte: how long a comparison takes says nothing of how far a guess agrees.
+pub(super) struct Lock {
+    key: hmac::Key,
+    tag: hmac::Tag,
+}
+
+impl Lock {
+    /// Opened by `secret`.
+    ///
+    /// # Errors
+    /// If the system gives no random numbers.
+    pub(super) fn new(secret: &Secret) -> io::Result<Self> {
+        let key = hmac::Key::generate(hmac::HMAC_SHA256, &SystemRandom::new())
+            .map_err(|_| io::Error::other("the system gives no random numbers"))?;
+        let tag = hmac::sign(&key, secret.reveal().as_bytes());
+        Ok(Self { key, tag })
+    }
+
+    /// Whether `guess` is the key. Both are hashed under a key of this run and the hashes compared in constant time.
+    pub(super) fn opens(&self, guess: &str) -> bool {
+        hmac::verify(&self.key, guess.as_bytes(), self.tag.as_ref()).is_ok()
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use std::os::unix::fs::PermissionsExt;
+
+    use super::*;
+
+    #[test]
+    fn a_key_is_made_once_for_its_owner_only() {
+        let directory = std::env::temp_dir().join(format!("sumpwarden-note-key-{}", std::process::id()));
+        std::fs::create_dir_all(&directory).unwrap();
+        let first = open_or_make(&directory).unwrap();
+        assert_eq!(first.reveal().len(), 64);
+        assert_eq!(open_or_make(&directory).unwrap(), first, "the same at the next start");
+        let path = key_file(&directory);
+        assert_eq!(std::fs::metadata(&path).unwrap().mode() & 0o7777, 0o600);
+        std::fs::set_permissions(&path, std::fs::Permissions::from_mode(0o640)).unwrap();
+        assert!(open_or_make(&directory).is_err(), "others may have read it");
+        std::fs::remove_file(&path).unwrap();
+        assert_ne!(open_or_make(&directory).unwrap(), first, "no two are the same");
+        std::fs::remove_dir_all(&directory).unwrap();
+    }
+
+    #[test]
+    fn only_the_whole_key_opens() {
+        let lock = Lock::new(&Secret::new("a".repeat(64))).unwrap();
+        assert!(lock.opens(&"a".repeat(64)));
+        for guess in [String::new(), "a".repeat(63), "a".repeat(65), "b".repeat(64)] {
+            assert!(!lock.opens(&guess), "{guess}");
+        }
+    }
+}
