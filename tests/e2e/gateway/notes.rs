@@ -7,7 +7,7 @@ use serde_json::{Value, json};
 use sumpwarden_core::model::Timestamp;
 use sumpwarden_core::store::JournalEntry;
 use sumpwarden_tests::broker::{Entrance, Mosquitto, publish};
-use sumpwarden_tests::gateway::{Daemon, Installation, sump};
+use sumpwarden_tests::gateway::{Daemon, Installation, program, sump};
 use sumpwarden_tests::modbus::ModbusTcp;
 use sumpwarden_tests::process::{free_port, peer_script, python, run};
 
@@ -205,6 +205,25 @@ fn what_was_answered_survives_a_kill_and_what_was_not_comes_again_once() {
     let each =
         |kind: &str, by: &str| (0..KILLS).map(|n| format!("{kind}, noted by {by}: {n}")).collect::<Vec<_>>();
     assert_eq!(words, [each("nitrite 5 mg/L", "Noor"), each("visible growth a little", "Ito")].concat());
+}
+
+#[test]
+fn an_answer_waits_for_the_disk() {
+    let (devices, port) = (ModbusTcp::start(&[1]), free_port());
+    let installation = shop(&devices, port, None);
+    let daemon = installation.run();
+    // As a disk that takes nothing: the store's writer has to wait for this one.
+    let other = rusqlite::Connection::open(installation.path("data/store.sqlite")).expect("the store's file");
+    wait_for("a moment between two commits", || other.execute_batch("BEGIN IMMEDIATE").ok());
+    let mut command = Command::new(program());
+    command.args(["note", "--config"]).arg(installation.configuration());
+    let mut waiting = command.args(["s", "inspected", "--by", "Kim"]).spawn().expect("it starts");
+    std::thread::sleep(std::time::Duration::from_secs(3));
+    assert_eq!(waiting.try_wait().expect("our child"), None, "nothing is durable yet");
+    other.execute_batch("COMMIT").expect("it was begun");
+    assert_eq!(waiting.wait().expect("our child").code(), Some(0));
+    daemon.kill();
+    assert_eq!(notes(&installation.stored().journal).len(), 1);
 }
 
 #[test]

@@ -5,6 +5,7 @@ use std::time::Duration;
 use sumpwarden_core::acquire::settings::{BrokerSettings, BusSettings, PayloadFormat, Point, TopicPoint};
 use sumpwarden_core::model::ProbeIndex;
 use sumpwarden_protocol::modbus::Address;
+use sumpwarden_protocol::payload::topic::Filter;
 use sumpwarden_protocol::words::{Encoding, NumberKind, Order};
 
 use super::super::file::{Probe, Shop};
@@ -148,6 +149,7 @@ impl<'s> Wiring<'s> {
             }
         }
         for (key, broker) in &brokers {
+            note_shared_topic(notes, key, broker);
             if broker.topics.is_empty() && broker.notes.is_none() && !notes.doubtful(&At::root().key("sump"))
             {
                 let what = format!("nothing is listened to at broker \"{key}\"");
@@ -159,6 +161,18 @@ impl<'s> Wiring<'s> {
             }
         }
         (buses.buses, brokers.into_iter().map(|(_, broker)| broker).collect())
+    }
+}
+
+/// A message is a note or a reading; where both are listened to under one topic, readings would be lost.
+fn note_shared_topic(notes: &mut Notes<'_>, key: &str, broker: &BrokerSettings) {
+    let Some(of_notes) = &broker.notes else { return };
+    let Ok(filter) = of_notes.filter.parse::<Filter>() else { return };
+    let shared = |topic: &&TopicPoint| topic.filter == of_notes.filter || filter.matches(&topic.filter);
+    if let Some(topic) = broker.topics.iter().find(shared) {
+        let at = At::root().key("broker").key(key).key("notes").key("topic");
+        let what = format!("notes and readings come by one topic: \"{}\"", topic.filter);
+        notes.wrong(&at, what, "give notes a topic of their own, as in \"sumpwarden/{sump}/note\"");
     }
 }
 

@@ -83,3 +83,77 @@ impl NoteEar {
         Ok(Heard { note, same_within: if again { REDELIVERED_WITHIN } else { Duration::ZERO } })
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use rumqttc::QoS;
+    use sumpwarden_core::model::{Name, SumpIndex};
+
+    use super::*;
+
+    fn ear() -> NoteEar {
+        let settings =
+            NotesTopic { filter: "hall/+/+/note".to_owned(), sump_level: Some(1), by_level: Some(2) };
+        let sumps = ["lathe-3", "mill-1"].map(|name| (Name::new(name).unwrap(), Vec::new())).to_vec();
+        NoteEar::new(&settings, Arc::new(NoteBook::new(sumps))).unwrap()
+    }
+
+    fn heard(
+        topic: &str,
+        payload: impl Into<Vec<u8>>,
+        dup: bool,
+        retain: bool,
+    ) -> Option<Result<Heard, NoteRefusal>> {
+        let mut publish = Publish::new(topic, QoS::AtLeastOnce, payload.into());
+        (publish.dup, publish.retain) = (dup, retain);
+        let read = ear().read(&publish, Mark::draw(), Clock);
+        read.map(|read| read.map_err(|refused| refused.why))
+    }
+
+    #[test]
+    fn a_topic_says_what_the_message_does_not() {
+        let bare = r#"{"kind":"inspected"}"#;
+        let note = heard("hall/mill-1/kim/note", bare, false, false).unwrap().ok().unwrap().note;
+        assert_eq!((note.sump, note.by.unwrap().as_str()), (SumpIndex(1), "kim"));
+        let full = r#"{"sump":"lathe-3","kind":"inspected","by":"Ito"}"#;
+        let note = heard("hall/mill-1/kim/note", full, false, false).unwrap().ok().unwrap().note;
+        assert_eq!((note.sump, note.by.unwrap().as_str()), (SumpIndex(0), "Ito"), "the message counts");
+        assert!(heard("hall/mill-1/note", bare, false, false).is_none(), "no topic of notes");
+        assert_eq!(
+            heard("hall/saw/kim/note", bare, false, false).unwrap().err(),
+            Some(NoteRefusal::UnknownSump)
+        );
+        assert_eq!(
+            heard("hall/mill-1/\u{202e}/note", bare, false, false).unwrap().err(),
+            Some(NoteRefusal::BadText)
+        );
+    }
+
+    #[test]
+    fn only_a_second_copy_without_a_time_is_known_by_its_content() {
+        let timed = format!(r#"{{"kind":"inspected","at":"{}"}}"#, Clock.utc());
+        let bare = r#"{"kind":"inspected"}"#.to_owned();
+        for (json, dup, within) in [
+            (&bare, false, Duration::ZERO),
+            (&bare, true, REDELIVERED_WITHIN),
+            (&timed, false, Duration::ZERO),
+            (&timed, true, Duration::ZERO),
+        ] {
+            let heard = heard("hall/mill-1/kim/note", json.as_bytes(), dup, false).unwrap().ok().unwrap();
+            assert_eq!(heard.same_within, within, "{json} {dup}");
+        }
+        assert_eq!(
+            heard("hall/mill-1/kim/note", bare, false, true).unwrap().err(),
+            Some(NoteRefusal::Retained)
+        );
+        assert!(
+            heard("hall/mill-1/kim/note", timed, false, true).unwrap().is_ok(),
+            "its time says whether it is news"
+        );
+        let large = " ".repeat((64 << 10) + 1);
+        assert_eq!(
+            heard("hall/mill-1/kim/note", large, false, false).unwrap().err(),
+            Some(NoteRefusal::Oversized)
+        );
+    }
+}
