@@ -1,0 +1,206 @@
+//! One receiver's rows: which go into the next message, and when.
+//!
+//! Rows wait a moment for company, keep to the receiver's rate, lie still in its quiet hours, and wait longer and longer
+//! after failures. Whatever is chosen, nothing of an alarm overtakes an earlier row of it.
+
+use std::collections::{BTreeMap, BTreeSet};
+use std::time::Duration;
+
+use super::OutboxRow;
+use super::settings::ReceiverSettings;
+use crate::alarm::settings::Priority;
+use crate::model::{Now, Timestamp, Uptime};
+
+/// Rows of one message: bounds its size. What is more goes into the next.
+pub const ROWS_MAX: usize = 200;
+/// First and longest wait after a failure.
+pub const RETRY: (Duration, Duration) = (Duration::from_secs(1), Duration::from_secs(300));
+/// An old row is tried for so long before it expires: a clock that was set forward must not empty the outbox.
+pub const EXPIRE_GRACE: Duration = Duration::from_mins(10);
+
+/// What to do now.
+#[derive(Clone, PartialEq, Eq, Debug)]
+pub enum Decision {
+    /// Send these rows, by number, as one message.
+    Send(Vec<i64>),
+    /// These rows are too old to matter.
+    Expire(Vec<i64>),
+    /// Nothing before this instant, unless rows arrive; none for nothing at all.
+    Wait(Option<Uptime>),
+}
+
+/// Rows of one receiver that are still to be sent, and how sending has gone.
+#[derive(Clone, Debug)]
+pub struct Dispatch {
+    settings: ReceiverSettings,
+    rows: BTreeMap<i64, Waiting>,
+    sent_at: Option<Uptime>,
+    failures: u32,
+    not_before: Uptime,
+    rows_max: usize,
+}
+
+#[derive(Clone, Debug)]
+struct Waiting {
+    row: OutboxRow,
+    since: Uptime,
+}
+
+impl Dispatch {
+    /// Nothing to send yet.
+    pub fn new(settings: ReceiverSettings) -> Self {
+        Self {
+            settings,
+            rows: BTreeMap::new(),
+            sent_at: None,
+            failures: 0,
+            not_before: Uptime::default(),
+            rows_max: ROWS_MAX,
+        }
+    }
+
+    /// The receiver's settings.
+    pub fn settings(&self) -> &ReceiverSettings {
+        &self.settings
+    }
+
+    /// Rows that have been read from the outbox; one that is here already stays as it is.
+    pub fn take(&mut self, now: Uptime, rows: Vec<OutboxRow>) {
+        for row in rows {
+            self.rows.entry(row.id).or_insert(Waiting { row, since: now });
+        }
+    }
+
+    /// The outbox has begun anew: what was read from it counts no longer.
+    pub fn forget(&mut self) {
+        self.rows.clear();
+    }
+
+    /// Rows by number, in their order.
+    pub fn rows(&self, ids: &[i64]) -> Vec<&OutboxRow> {
+        ids.iter().filter_map(|id| self.rows.get(id)).map(|waiting| &waiting.row).collect()
+    }
+
+    /// How many rows wait.
+    pub fn waiting(&self) -> usize {
+        self.rows.len()
+    }
+
+    /// Failures since something was last taken.
+    pub const fn failures(&self) -> u32 {
+        self.failures
+    }
+
+    /// What to do now.
+    pub fn next(&self, now: Now) -> Decision {
+        let expired: Vec<i64> = self.expired(now).collect();
+        if !expired.is_empty() {
+            return Decision::Expire(expired);
+        }
+        let quiet = self.settings.quiet.as_ref().and_then(|quiet| {
+            quiet.until(now.utc, &self.settings.reader.zone).map(|until| (quiet.through, until))
+        });
+        let ready = self.ready(quiet.map(|(through, _)| through));
+        let Some(due) = self.due(&ready) else {
+            let end = |(_, until): (Priority, Timestamp)| now.uptime.plus(until.since(now.utc));
+            return Decision::Wait(quiet.filter(|_| !self.rows.is_empty()).map(end));
+        };
+        if due > now.uptime {
+            return Decision::Wait(Some(due));
+        }
+        let mut ids: Vec<i64> = ready.iter().map(|waiting| waiting.row.id).take(self.rows_max).collect();
+        ids.sort_unstable();
+        Decision::Send(ids)
+    }
+
+    fn expired(&self, now: Now) -> impl Iterator<Item = i64> {
+        let old = move |waiting: &&Waiting| {
+            now.utc.since(waiting.row.entry.at) > self.settings.expire_after
+                && now.uptime.since(waiting.since) >= EXPIRE_GRACE
+        };
+        self.rows.values().filter(old).map(|waiting| waiting.row.id)
+    }
+
+    /// Rows that may go: alarm by alarm, the most urgent first, each alarm's in order. In quiet hours an alarm goes whole
+    /// or not at all.
+    fn ready(&self, through: Option<Priority>) -> Vec<&Waiting> {
+        let mut urgency: BTreeMap<&str, Priority> = BTreeMap::new();
+        for waiting in self.rows.values() {
+            let most = urgency.entry(&waiting.row.entry.key).or_insert(Priority::Low);
+            *most = (*most).max(waiting.row.entry.priority);
+        }
+        let goes = |key: &str| through.is_none_or(|through| urgency[key] >= through);
+        let mut first: BTreeMap<&str, i64> = BTreeMap::new();
+        let mut ready: Vec<&Waiting> =
+            self.rows.values().filter(|waiting| goes(&waiting.row.entry.key)).collect();
+        for waiting in &ready {
+            first.entry(&waiting.row.entry.key).or_insert(waiting.row.id);
+        }
+        ready.sort_by_key(|waiting| {
+            let key = waiting.row.entry.key.as_str();
+            (std::cmp::Reverse(urgency[key]), first[key], waiting.row.id)
+        });
+        ready
+    }
+
+    /// When the next message may go; none without rows.
+    fn due(&self, ready: &[&Waiting]) -> Option<Uptime> {
+        let oldest = ready.iter().map(|waiting| waiting.since).min()?;
+        let urgent = ready.iter().any(|waiting| waiting.row.entry.priority == Priority::High);
+        let grouped = if urgent { oldest } else { oldest.plus(self.settings.group_wait) };
+        let paced = self.sent_at.map_or(Uptime::default(), |at| at.plus(self.settings.rate));
+        Some(grouped.max(paced).max(self.not_before))
+    }
+
+    /// The other side has taken these rows.
+    pub fn delivered(&mut self, now: Uptime, ids: &[i64]) {
+        self.remove(ids);
+        self.sent_at = Some(now);
+        self.failures = 0;
+        self.not_before = Uptime::default();
+    }
+
+    /// These rows are done with in another way: refused for good, or expired.
+    pub fn remove(&mut self, ids: &[i64]) {
+        ids.iter().for_each(|id| drop(self.rows.remove(id)));
+    }
+
+    /// The other side has refused these rows for good. It answers, so the next message need not wait for longer.
+    pub fn refused(&mut self, now: Uptime, ids: &[i64]) {
+        self.delivered(now, ids);
+    }
+
+    /// The message was too large: the next one has half of these rows. False where there was but one.
+    pub fn too_large(&mut self, ids: &[i64]) -> bool {
+        self.rows_max = (ids.len() / 2).max(1);
+        ids.len() > 1
+    }
+
+    /// It failed for now. The next attempt waits a random part (`random` is drawn evenly from all 64-bit numbers) of a time
+    /// that doubles with each failure, and at least as long as the other side asked for. Gives that wait.
+    pub fn later(&mut self, now: Uptime, asked: Option<Duration>, random: u64) -> Duration {
+        let wait = wait_after(self.failures, asked, random);
+        self.failures = self.failures.saturating_add(1);
+        self.not_before = now.plus(wait);
+        wait
+    }
+
+    /// Keys of these rows, each once, in order.
+    pub fn keys(&self, ids: &[i64]) -> Vec<String> {
+        let mut seen = BTreeSet::new();
+        let keys = self.rows(ids).into_iter().map(|row| row.entry.key.clone());
+        keys.filter(|key| seen.insert(key.clone())).collect()
+    }
+}
+
+/// Exponential back-off with full jitter: evenly from nothing to `first · 2ⁿ`, at most the longest wait of [`RETRY`]. What the
+/// other side asked for is honoured up to the same bound.
+pub fn wait_after(failures: u32, asked: Option<Duration>, random: u64) -> Duration {
+    let (first, longest) = RETRY;
+    let ceiling = first.saturating_mul(1 << failures.min(30)).min(longest);
+    let drawn = Duration::from_nanos_u128((ceiling.as_nanos() * u128::from(random)) >> 64);
+    match asked {
+        None => drawn,
+        Some(asked) => asked.saturating_add(drawn).min(longest),
+    }
+}
