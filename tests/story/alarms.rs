@@ -10,11 +10,12 @@ use std::time::Duration;
 
 use sumpwarden::config::load;
 use sumpwarden_core::alarm::condition::Fault as Broken;
-use sumpwarden_core::alarm::notice::{Change, Notice};
+use sumpwarden_core::alarm::notice::Notice;
 use sumpwarden_core::alarm::order::{Order, Said};
 use sumpwarden_core::alarm::settings::FaultKey;
 use sumpwarden_core::engine::{Engine, Input, Outbound, Settings};
 use sumpwarden_core::model::{Fault, Now, ProbeIndex, Quantity, Raw, RawReading, Timestamp};
+use sumpwarden_core::notify::{Action, OutboxEntry};
 
 const SUMPS: usize = 10;
 const MINUTE: Duration = Duration::from_secs(60);
@@ -24,7 +25,7 @@ const HOUR: Duration = Duration::from_secs(3_600);
 fn configuration() -> String {
     let mut text = String::from(
         "[site]\nname = \"hall-2\"\n\n[bus.line]\nlink = \"modbus-rtu\"\nport = \"/dev/serial/by-id/line\"\nbaud = 115200\n\n\
-         [water.mains]\nhardness = \"240 mg/L\"\n\n[fluid.semi]\nrefractometer_factor = 1.4\n\
+         [receiver.setter]\nwebhook = { url = \"http://127.0.0.1:9/alarms\" }\n\n[water.mains]\nhardness = \"240 mg/L\"\n\n[fluid.semi]\nrefractometer_factor = 1.4\n\
          conductivity_curve = [[0, 560], [5, 1290], [12, 2190]]\n",
     );
     for n in 1..=SUMPS {
@@ -76,7 +77,7 @@ struct Shop {
     probes: BTreeMap<(usize, Quantity), ProbeIndex>,
     now: Timestamp,
     saved: BTreeMap<String, Vec<u8>>,
-    notices: Vec<Notice>,
+    outbox: Vec<OutboxEntry>,
 }
 
 impl Shop {
@@ -89,7 +90,7 @@ impl Shop {
             probes,
             now: Timestamp::parse("2026-03-02T06:00:00Z").expect("RFC 3339"),
             saved: BTreeMap::new(),
-            notices: Vec::new(),
+            outbox: Vec::new(),
         }
     }
 
@@ -97,7 +98,7 @@ impl Shop {
         let mut out = Outbound::default();
         self.engine.drain(&mut out);
         self.saved.extend(out.saved);
-        self.notices.extend(out.notices);
+        self.outbox.extend(out.outbox);
     }
 
     fn wait(&mut self, time: Duration) {
@@ -150,12 +151,9 @@ impl Shop {
 
     /// What somebody had to hear since this was asked last.
     fn raised(&mut self) -> Vec<String> {
-        let notices = std::mem::take(&mut self.notices);
-        notices
-            .into_iter()
-            .filter(|notice| notice.change == Change::Raised)
-            .map(|notice| notice.alarm)
-            .collect()
+        let outbox = std::mem::take(&mut self.outbox);
+        let raised = outbox.into_iter().filter(|entry| entry.action == Action::Trigger);
+        raised.map(|entry| notice_of(&entry).alarm).collect()
     }
 
     fn state(&self, alarm: &str) -> &'static str {
@@ -163,6 +161,10 @@ impl Shop {
         let all = shop.alarms.iter().chain(shop.sumps.iter().flat_map(|sump| &sump.alarms));
         all.into_iter().find(|view| view.id == alarm).map_or("NORM", |view| view.state)
     }
+}
+
+fn notice_of(entry: &OutboxEntry) -> Notice {
+    serde_json::from_str(&entry.body).expect("a notice as JSON")
 }
 
 #[test]
@@ -241,6 +243,30 @@ fn an_ordinary_weekend_is_quiet_and_a_long_one_is_told_once() {
     assert_eq!(raised, ["s01/stagnation", "s02/stagnation"]);
     shop.run(HOUR, |_, _| Ok(WELL));
     assert_eq!(shop.state("s01/stagnation"), "RTNUN");
+}
+
+#[test]
+fn whoever_does_not_acknowledge_hears_again_and_a_restart_changes_nothing_about_it() {
+    let mut shop = Shop::new();
+    let low = |_: usize, _: u64| Ok(Reads { level_mm: 130.0, ..WELL });
+    shop.run(5 * MINUTE, low);
+    assert_eq!(shop.raised().len(), SUMPS);
+    shop.restart(MINUTE);
+    shop.run(5 * MINUTE, low);
+    let again: Vec<_> = shop.outbox.iter().filter(|entry| entry.action == Action::Escalate).collect();
+    assert_eq!(again.len(), SUMPS, "high priority: after five minutes, once each");
+    assert_eq!(notice_of(again[0]).occurrence, 1, "the same occurrence");
+    let now = Now::simulated(shop.now);
+    for n in 1..=SUMPS {
+        let seen = Order::Acknowledge { occurrence: Some(1) };
+        shop.engine
+            .order(now, &format!("s{n:02}/level-low"), seen, Said::new("kim", None))
+            .expect("it stands");
+    }
+    shop.outbox.clear();
+    shop.run(8 * HOUR, low);
+    let more: Vec<_> = shop.outbox.iter().filter(|entry| entry.action == Action::Escalate).collect();
+    assert!(more.is_empty(), "who has seen it is left alone: {more:?}");
 }
 
 #[test]

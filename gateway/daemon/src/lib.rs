@@ -4,4 +4,5 @@ pub mod commands;
 pub mod config;
 pub mod edge;
 mod forwarding;
+mod notifying;
 pub mod supervise;

@@ -25,7 +25,14 @@ impl Engine {
         let index = self.alarms.find(alarm).ok_or_else(|| AlarmFor::Unknown(alarm.to_owned()))?;
         let done = self.alarms.order(now, index, order, said, &mut self.transitions);
         self.journal_transitions(now);
+        self.remind(now);
         Ok(done?)
+    }
+
+    /// Whoever is due to hear of what nobody has acknowledged; and what of that a restart must know.
+    pub(super) fn remind(&mut self, now: Now) {
+        self.out.outbox.extend(self.router.tick(now));
+        self.out.saved.extend(self.router.save(now));
     }
 
     pub(super) fn journal_transitions(&mut self, now: Now) {
@@ -33,7 +40,9 @@ impl Engine {
         for transition in &transitions {
             let record = self.record_of(transition);
             self.out.journal.push(record);
-            self.out.notices.extend(self.notice_of(transition));
+            if let Some(notice) = self.notice_of(transition) {
+                self.out.outbox.extend(self.router.changed(now, &notice));
+            }
         }
         transitions.clear();
         self.transitions = transitions;

@@ -28,7 +28,6 @@ pub use settings::Settings;
 use fill::{Fill, Told};
 use watch::ClockWatch;
 
-use crate::alarm::notice::Notice;
 use crate::alarm::settings::FaultKey;
 use crate::alarm::{Alarms, Transition};
 use crate::checks::TestPlan;
@@ -37,6 +36,8 @@ use crate::estimate::settings::{EstimateKind, SumpAccuracy};
 use crate::estimate::sump::prospect::Drying;
 use crate::estimate::sump::{Estimate, Event, Sump, SumpError};
 use crate::model::{Measurement, Name, Now, Quality, RawReading, Sample, SumpIndex, Uptime};
+use crate::notify::OutboxEntry;
+use crate::notify::router::Router;
 use crate::signal::Signals;
 use crate::store::record::{JournalRecord, SeriesKey};
 
@@ -49,6 +50,8 @@ pub enum Input<'a> {
     Note(&'a Note),
     /// The gateway has found a fault of its lines, its peers or its own, or that one is over; with how it shows.
     Fault(&'a FaultKey, bool, &'a str),
+    /// This receiver has refused the messages of these keys for good.
+    Undelivered(&'a Name, &'a [String]),
     /// Only time has passed.
     Tick,
 }
@@ -62,14 +65,14 @@ pub struct Outbound {
     pub journal: Vec<JournalRecord>,
     /// State to store with them, by key, for [`Engine::restore`] after a restart.
     pub saved: Vec<(String, Vec<u8>)>,
-    /// What people may have to hear, in the order it came about.
-    pub notices: Vec<Notice>,
+    /// What receivers are to be told, to store with them.
+    pub outbox: Vec<OutboxEntry>,
 }
 
 impl Outbound {
     /// Whether nothing is in it.
     pub fn is_empty(&self) -> bool {
-        self.samples.is_empty() && self.journal.is_empty() && self.saved.is_empty() && self.notices.is_empty()
+        self.samples.is_empty() && self.journal.is_empty() && self.saved.is_empty() && self.outbox.is_empty()
     }
 }
 
@@ -98,6 +101,8 @@ pub struct Engine {
     plans: Vec<TestPlan>,
     alarms: Alarms,
     clock: ClockWatch,
+    /// Who hears of alarms.
+    router: Router,
     /// Next time the estimates are written out; none before the first reading.
     next_estimates: Option<Uptime>,
     out: Outbound,
@@ -137,6 +142,7 @@ impl Engine {
             fills,
             alarms,
             clock: ClockWatch::default(),
+            router: Router::new(settings.receivers.clone(), settings.site.clone()),
             next_estimates: None,
             out: Outbound::default(),
             overdue: Vec::new(),
@@ -175,18 +181,29 @@ impl Engine {
             Input::Fault(key, holds, detail) => {
                 self.alarms.observe_fault(now, key, holds, detail, &mut self.transitions);
             }
+            Input::Undelivered(receiver, keys) => {
+                for key in keys {
+                    self.out.outbox.extend(self.router.failed(receiver, key, now));
+                }
+            }
             Input::Tick => {}
         }
         self.pass_time(now);
         self.journal_transitions(now);
+        self.remind(now);
     }
 
     /// When the engine wants to be handled again with [`Input::Tick`], if nothing else comes before.
     pub fn poll_timeout(&self) -> Option<Uptime> {
-        [self.signals.poll_timeout(), self.alarms.poll_timeout(), self.next_estimates]
-            .into_iter()
-            .flatten()
-            .min()
+        [
+            self.signals.poll_timeout(),
+            self.alarms.poll_timeout(),
+            self.router.poll_timeout(),
+            self.next_estimates,
+        ]
+        .into_iter()
+        .flatten()
+        .min()
     }
 
     /// Moves everything that has arisen since the last call into `into`, which keeps its capacity.
@@ -194,7 +211,7 @@ impl Engine {
         into.samples.append(&mut self.out.samples);
         into.journal.append(&mut self.out.journal);
         into.saved.append(&mut self.out.saved);
-        into.notices.append(&mut self.out.notices);
+        into.outbox.append(&mut self.out.outbox);
     }
 
     fn pass_time(&mut self, now: Now) {

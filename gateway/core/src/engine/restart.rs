@@ -1,10 +1,11 @@
 //! What is needed to stand where one stood after a restart: `alarm/<sump>/<name>` → how it stands, `estimate/<sump>` →
 //! what is believed of the sump, `acidity/<sump>` and `cleanout/<sump>` → what is known of its fill, `checks/<sump>`
-//! → what was checked when.
+//! → what was checked when, `notify/router` → who has heard of what.
 
 use super::Engine;
 use crate::alarm::AlarmIndex;
 use crate::model::{Name, Now};
+use crate::notify::router;
 
 /// Where the state of an alarm is kept, by its name in the shop.
 pub(super) fn alarm_key(alarm: &str) -> String {
@@ -58,6 +59,9 @@ impl Engine {
             if lookup(&key).is_some_and(|bytes| !plan.restore(&bytes)) {
                 unreadable.push(key);
             }
+        }
+        if lookup(router::SAVED_KEY).is_some_and(|bytes| self.router.restore(now, &bytes).is_err()) {
+            unreadable.push(router::SAVED_KEY.to_owned());
         }
         for (alarm, key) in keys {
             let Some(bytes) = lookup(&key) else { continue };

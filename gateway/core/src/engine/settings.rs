@@ -7,6 +7,7 @@ use crate::alarm::settings::AlarmSettings;
 use crate::checks::settings::PlanSettings;
 use crate::estimate::settings::{EstimateKind, SumpSettings};
 use crate::model::{ProbeIndex, SeriesIndex, SumpIndex};
+use crate::notify::ReceiverSettings;
 use crate::signal::settings::ProbeSettings;
 use crate::store::record::{Bound, SeriesKey, SeriesSource};
 
@@ -25,6 +26,10 @@ pub struct Settings {
     pub plans: Vec<PlanSettings>,
     /// Every alarm.
     pub alarms: AlarmSettings,
+    /// Who is told of alarms.
+    pub receivers: Vec<ReceiverSettings>,
+    /// Where the gateway stands: part of the key receivers know an alarm by.
+    pub site: String,
     /// How often estimates are stored and written out.
     pub estimate_every: Duration,
     /// How many hours pass in the sumps in one hour of the clock: 1 but for demonstrations.

@@ -37,7 +37,7 @@ const SAVED_VERSION: u8 = 1;
 #[derive(Debug)]
 pub struct Router {
     receivers: Vec<ReceiverSettings>,
-    site: Name,
+    site: String,
     /// By the name of the alarm: what is not over.
     open: BTreeMap<String, Open>,
     unsaved: bool,
@@ -79,7 +79,7 @@ pub struct RestoreError(String);
 
 impl Router {
     /// A router that has heard of no alarm yet. `site` becomes part of every key.
-    pub fn new(receivers: Vec<ReceiverSettings>, site: Name) -> Self {
+    pub fn new(receivers: Vec<ReceiverSettings>, site: String) -> Self {
         Self { receivers, site, open: BTreeMap::new(), unsaved: false }
     }
 
@@ -303,7 +303,7 @@ impl Open {
 }
 
 /// `hall-2/lathe-1/ph-low#7`, at most [`KEY_CHARS_MAX`] characters: a longer one is cut and ends in its check sum.
-fn key_of(site: &Name, alarm: &str, occurrence: u64) -> String {
+fn key_of(site: &str, alarm: &str, occurrence: u64) -> String {
     let whole = format!("{site}/{alarm}#{occurrence}");
     if whole.chars().count() <= KEY_CHARS_MAX {
         return whole;

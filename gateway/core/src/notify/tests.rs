@@ -88,7 +88,7 @@ fn told(entries: &[OutboxEntry]) -> Vec<(&str, Action, u32)> {
 }
 
 fn shift(steps: &[(&str, u8)]) -> Router {
-    Router::new(steps.iter().map(|(name, step)| receiver(name, *step)).collect(), name("hall-2"))
+    Router::new(steps.iter().map(|(name, step)| receiver(name, *step)).collect(), "hall-2".to_owned())
 }
 
 const PH: &str = "lathe-1/ph-low";
@@ -131,7 +131,7 @@ fn low_priority_never_escalates_and_who_does_not_ask_for_it_hears_nothing() {
     let mut urgent_only = receiver("night", 0);
     urgent_only.least = Priority::High;
     urgent_only.returns = false;
-    let mut router = Router::new(vec![only_mill, urgent_only], name("hall-2"));
+    let mut router = Router::new(vec![only_mill, urgent_only], "hall-2".to_owned());
     assert_eq!(router.changed(second(0), &notice(PH, 1, 1, Change::Raised, Priority::Medium)), []);
     let raised = router.changed(second(0), &notice("mill-1/level-low", 1, 1, Change::Raised, Priority::High));
     let both = [("mill-team", Action::Trigger, 1), ("night", Action::Trigger, 1)];
@@ -316,6 +316,45 @@ fn what_is_too_old_expires_but_not_because_the_clock_was_set() {
     assert_eq!(dispatch.waiting(), 1);
 }
 
+/// Two hours without a receiver, 500 changes of 50 alarms meanwhile: one wait (five minutes at most), then a message in ten
+/// seconds until all have arrived, each alarm's in order.
+#[test]
+fn after_two_hours_away_everything_arrives_within_minutes() {
+    for seed in 1..20_u64 {
+        let mut dispatch = Dispatch::new(receiver("setter", 0));
+        let mut random = seed;
+        let mut arrived: Vec<(String, u32)> = Vec::new();
+        let mut ended = 0;
+        for now in 0..8_000_u64 {
+            let (count, next) = (now * 500 / 7_200, (now + 1) * 500 / 7_200);
+            if now < 7_200 && next > count {
+                let (alarm, sequence) = (count % 50, count as u32 / 50 + 1);
+                let id = count as i64 + 1;
+                let key = format!("sump-{alarm}/ph");
+                let new = row(id, &key, sequence, Action::Trigger, Priority::Medium, second(now).utc);
+                dispatch.take(second(now).uptime, vec![new]);
+            }
+            let Decision::Send(ids) = dispatch.next(second(now)) else { continue };
+            if now < 7_200 {
+                random =
+                    random.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
+                dispatch.later(second(now).uptime, None, random);
+                continue;
+            }
+            arrived.extend(dispatch.rows(&ids).iter().map(|one| (one.entry.key.clone(), one.entry.sequence)));
+            dispatch.delivered(second(now).uptime, &ids);
+            ended = now;
+        }
+        assert_eq!(arrived.len(), 500);
+        assert!(ended <= 7_200 + RETRY.1.as_secs() + 30, "{} s after it came back", ended - 7_200);
+        for alarm in 0..50 {
+            let key = format!("sump-{alarm}/ph");
+            let numbers = arrived.iter().filter(|(one, _)| *one == key).map(|(_, number)| *number);
+            assert!(numbers.eq(1..=10), "{key} out of order");
+        }
+    }
+}
+
 #[test]
 fn texts_say_what_how_sure_what_to_do_by_when_and_what_to_mind() {
     let settings = receiver("setter", 0);
@@ -457,7 +496,7 @@ impl World {
     fn new() -> Self {
         let dispatches = shop().into_iter().map(|one| (one.name.to_string(), Dispatch::new(one))).collect();
         Self {
-            router: Router::new(shop(), name("hall-2")),
+            router: Router::new(shop(), "hall-2".to_owned()),
             saved: None,
             outbox: Vec::new(),
             dispatches,
@@ -563,7 +602,7 @@ impl World {
 
     fn restart(&mut self) {
         let due = self.router.poll_timeout();
-        self.router = Router::new(shop(), name("hall-2"));
+        self.router = Router::new(shop(), "hall-2".to_owned());
         if let Some(saved) = &self.saved {
             self.router.restore(second(self.now), saved).expect("what was saved");
         }

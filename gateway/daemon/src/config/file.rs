@@ -14,6 +14,12 @@ pub use plan::{BrokerNotes, CheckTable, CountryWord, DayWord, Plan};
 
 use super::quantity::{Hardness, Lasting, Measure, Size};
 
+mod receiver;
+
+pub use receiver::{
+    Escalate, Heartbeat, MailSecurityWord, MailTable, MqttTable, Quiet, Receiver, UnitsWord, WebhookTable,
+};
+
 /// A table keyed by names people give, in the order of the names.
 pub type Named<T> = BTreeMap<String, T>;
 
@@ -32,6 +38,11 @@ pub struct Shop {
     /// `[forward.NAME]`.
     #[serde(default)]
     pub forward: Named<Forward>,
+    /// `[receiver.NAME]`.
+    #[serde(default)]
+    pub receiver: Named<Receiver>,
+    /// `[heartbeat]`.
+    pub heartbeat: Option<Heartbeat>,
     /// `[bus.NAME]`.
     #[serde(default)]
     pub bus: Named<Bus>,
@@ -93,6 +104,8 @@ pub struct Web {
     pub listen: Option<String>,
     /// File with the key that lets a program write notes. Default `note-key` in the data directory, made at first start.
     pub note_key_file: Option<String>,
+    /// Address under which the page is reached from outside, for links in messages. Without it they carry none.
+    pub public_url: Option<String>,
 }
 
 /// A time-series database to forward to.

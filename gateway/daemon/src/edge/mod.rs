@@ -4,6 +4,7 @@
 pub mod clock;
 pub mod modbus;
 pub mod mqtt;
+pub mod notify;
 pub mod store;
 pub mod uplink;
 pub mod web;

@@ -1,6 +1,7 @@
 //! The acquisition thread: bus actors and the engine, nothing else.
 
 use std::io;
+use std::sync::atomic::{AtomicU64, Ordering};
 use std::sync::{Arc, PoisonError};
 use std::thread::JoinHandle;
 use std::time::Duration;
@@ -8,6 +9,7 @@ use std::time::Duration;
 use sumpwarden_core::acquire::Plan;
 use sumpwarden_core::acquire::settings::BusSettings;
 use sumpwarden_core::alarm::condition::Fault;
+use sumpwarden_core::alarm::order::Said;
 use sumpwarden_core::alarm::settings::FaultKey;
 use sumpwarden_core::engine::snapshot::Snapshot;
 use sumpwarden_core::engine::{Engine, Input, Outbound};
@@ -21,11 +23,12 @@ use tokio::task::LocalSet;
 use crate::edge::clock::{Clock, PreciseTimer};
 use crate::edge::modbus::{BUS_REPORTS_MAX, BusCounters, BusReport, run_bus};
 use crate::edge::mqtt::BrokerReport;
+use crate::edge::notify::{Reached, ReceiverReport};
 use crate::edge::store::{Commit, Store};
 use crate::edge::web::PollStarts;
 use crate::edge::web::commands::Command;
 
-use super::answers::Answers;
+use super::answers::{Answers, Waiting};
 
 /// Reports handled between two looks at everything else, so that a burst from one side delays nobody for long.
 const REPORTS_AT_ONCE: usize = 32;
@@ -53,6 +56,9 @@ pub(super) struct Acquisition {
     pub(super) faults: mpsc::Receiver<FaultNews>,
     pub(super) commands: mpsc::Receiver<Command>,
     pub(super) answers: Answers,
+    pub(super) receivers: mpsc::Receiver<ReceiverReport>,
+    /// Goes up with every turn of the engine's loop.
+    pub(super) turns: Arc<AtomicU64>,
     pub(super) journal: broadcast::Sender<JournalRecord>,
     pub(super) starts: PollStarts,
     pub(super) stop: watch::Receiver<bool>,
@@ -89,20 +95,31 @@ impl Acquisition {
             journal: self.journal,
             starts: self.starts,
             answers: self.answers,
+            turns: self.turns,
             outbound: Outbound::default(),
             acks: Vec::new(),
             store_is_stuck: false,
         };
-        let asked = Asked { snapshots: self.snapshots, commands: self.commands, faults: self.faults };
-        engine_loop.run(timer, arriving, self.brokers, asked).await;
+        let inlets = Inlets {
+            reports: arriving,
+            messages: self.brokers,
+            snapshots: self.snapshots,
+            commands: self.commands,
+            faults: self.faults,
+            receivers: self.receivers,
+        };
+        engine_loop.run(timer, inlets).await;
     }
 }
 
-/// What the page and the command line ask for, and what else is found off this thread.
-struct Asked {
+/// Where everything comes in.
+struct Inlets {
+    reports: mpsc::Receiver<BusReport>,
+    messages: mpsc::Receiver<BrokerReport>,
     snapshots: mpsc::Receiver<oneshot::Sender<Snapshot>>,
     commands: mpsc::Receiver<Command>,
     faults: mpsc::Receiver<FaultNews>,
+    receivers: mpsc::Receiver<ReceiverReport>,
 }
 
 struct EngineLoop {
@@ -112,6 +129,7 @@ struct EngineLoop {
     journal: broadcast::Sender<JournalRecord>,
     starts: PollStarts,
     answers: Answers,
+    turns: Arc<AtomicU64>,
     outbound: Outbound,
     acks: Vec<Ack>,
     /// The store was waited for in vain and has not caught up since.
@@ -120,16 +138,12 @@ struct EngineLoop {
 
 impl EngineLoop {
     /// Waits, hands over, carries out; until every bus and every broker has let go of its sender.
-    async fn run(
-        mut self,
-        timer: PreciseTimer,
-        mut reports: mpsc::Receiver<BusReport>,
-        mut messages: mpsc::Receiver<BrokerReport>,
-        Asked { mut snapshots, mut commands, mut faults }: Asked,
-    ) {
+    async fn run(mut self, timer: PreciseTimer, inlets: Inlets) {
+        let Inlets { mut reports, mut messages, mut snapshots, mut commands, mut faults, mut receivers } =
+            inlets;
         let mut arrived = Vec::with_capacity(REPORTS_AT_ONCE);
-        let (mut buses_live, mut brokers_live) = (true, true);
-        let (mut page_live, mut commands_live, mut faults_live) = (true, true, true);
+        let (mut buses_live, mut brokers_live, mut page_live) = (true, true, true);
+        let (mut commands_live, mut faults_live, mut receivers_live) = (true, true, true);
         while buses_live || brokers_live {
             let due = self.engine.poll_timeout();
             tokio::select! {
@@ -158,6 +172,10 @@ impl EngineLoop {
                     Some(command) => self.command(timer.clock().now(), command),
                     None => commands_live = false,
                 },
+                report = receivers.recv(), if receivers_live => match report {
+                    Some(report) => self.receiver_report(timer.clock().now(), report),
+                    None => receivers_live = false,
+                },
                 () = async {
                     match due {
                         Some(due) => timer.sleep_until(due).await,
@@ -166,6 +184,7 @@ impl EngineLoop {
                 } => self.engine.handle(timer.clock().now(), Input::Tick),
             }
             self.hand_over();
+            self.turns.fetch_add(1, Ordering::Relaxed);
             self.keep_pace().await;
         }
         self.tell_starts();
@@ -177,9 +196,11 @@ impl EngineLoop {
                 self.starts.lock().unwrap_or_else(PoisonError::into_inner).note(sent.since(due));
                 self.engine.handle(now, Input::Readings(&readings));
             }
-            BusReport::Connected { bus } => self.link(now, Fault::Bus, self.bus_name(bus), None),
+            BusReport::Connected { bus } => {
+                self.link(now, Fault::Bus, &self.bus_name(bus), "connected", None);
+            }
             BusReport::NotConnected { bus, why } => {
-                self.link(now, Fault::Bus, self.bus_name(bus), Some(why.to_string()));
+                self.link(now, Fault::Bus, &self.bus_name(bus), "not connected", Some(&why.to_string()));
             }
         }
     }
@@ -197,10 +218,10 @@ impl EngineLoop {
                 self.acks.extend(ack);
             }
             BrokerReport::Connected { broker } => {
-                self.link(now, Fault::Broker, self.broker_name(broker), None);
+                self.link(now, Fault::Broker, &self.broker_name(broker), "connected", None);
             }
             BrokerReport::NotConnected { broker, why } => {
-                self.link(now, Fault::Broker, self.broker_name(broker), Some(why));
+                self.link(now, Fault::Broker, &self.broker_name(broker), "not connected", Some(&why));
             }
         }
     }
@@ -211,11 +232,31 @@ impl EngineLoop {
                 Ok(note) => {
                     let copy = self.note(now, &note, Duration::ZERO);
                     let view = self.engine.note_view(now, &note, copy);
-                    self.acks.push(self.answers.wait(view, answer));
+                    self.acks.push(self.answers.wait(Waiting::Noted(view, answer)));
                 }
                 // Whoever asked may have gone.
                 Err(refused) => drop(answer.send(Err(refused))),
             },
+            Command::Order { alarm, order, by, why, answer } => {
+                match self.engine.order(now, &alarm, order, Said::new(&by, why.as_deref())) {
+                    Ok(()) => self.acks.push(self.answers.wait(Waiting::Done(answer))),
+                    Err(error) => drop(answer.send(Err(error.to_string()))),
+                }
+            }
+        }
+    }
+
+    /// Whether messages get through: an event of its own, for its alarm to judge, and for whoever comes next where one was
+    /// refused for good.
+    fn receiver_report(&mut self, now: Now, report: ReceiverReport) {
+        let (state, broken) = match &report.what {
+            Reached::Yes => ("reached", None),
+            Reached::No { why } => ("not reached", Some(why.as_str())),
+            Reached::Refused { why, .. } => ("refused", Some(why.as_str())),
+        };
+        self.link(now, Fault::Receiver, &report.receiver, state, broken);
+        if let Reached::Refused { keys, .. } = &report.what {
+            self.engine.handle(now, Input::Undelivered(&report.receiver, keys));
         }
     }
 
@@ -236,13 +277,10 @@ impl EngineLoop {
         self.engine.settings().brokers[broker.slot()].name.clone()
     }
 
-    /// A line or a broker is there, or is not and why: an event of its own, and for its alarm to judge.
-    fn link(&mut self, now: Now, fault: Fault, of: Name, broken: Option<String>) {
+    /// A line or a peer is there, or is not and why: an event of its own, and for its alarm to judge.
+    fn link(&mut self, now: Now, fault: Fault, of: &Name, state: &str, broken: Option<&str>) {
         let key = FaultKey { fault, of: of.to_string() };
-        let (state, message) = match &broken {
-            None => ("connected", String::new()),
-            Some(why) => ("not connected", why.clone()),
-        };
+        let shows = broken.unwrap_or_default();
         self.outbound.journal.push(JournalRecord {
             at: now.utc,
             kind: RecordKind::Instrument,
@@ -251,9 +289,9 @@ impl EngineLoop {
             state: state.to_owned(),
             priority: None,
             value: None,
-            message,
+            message: shows.to_owned(),
         });
-        self.engine.handle(now, Input::Fault(&key, broken.is_some(), broken.as_deref().unwrap_or_default()));
+        self.engine.handle(now, Input::Fault(&key, broken.is_some(), shows));
     }
 
     fn tell_starts(&self) {
@@ -289,8 +327,9 @@ impl EngineLoop {
             // Nobody may be watching.
             let _ = self.journal.send(record.clone());
         }
-        let Outbound { samples, journal, saved, notices: _ } = std::mem::take(&mut self.outbound);
+        let Outbound { samples, journal, saved, outbox } = std::mem::take(&mut self.outbound);
         let at_once = !journal.is_empty();
-        self.store.submit(Commit { samples, journal, saved, acks: std::mem::take(&mut self.acks), at_once });
+        let acks = std::mem::take(&mut self.acks);
+        self.store.submit(Commit { samples, journal, saved, outbox, acks, at_once });
     }
 }

@@ -8,20 +8,44 @@ use sumpwarden_core::estimate::note::draft::Refused;
 use sumpwarden_core::model::{Ack, BrokerIndex};
 use tokio::sync::oneshot;
 
-type Answer = oneshot::Sender<Result<NoteView, Refused>>;
+/// An answer that waits, with what it will say.
+#[derive(Debug)]
+pub(super) enum Waiting {
+    /// A note was taken.
+    Noted(NoteView, oneshot::Sender<Result<NoteView, Refused>>),
+    /// An order about an alarm was carried out.
+    Done(oneshot::Sender<Result<(), String>>),
+}
+
+impl Waiting {
+    fn is_given_up(&self) -> bool {
+        match self {
+            Self::Noted(_, answer) => answer.is_closed(),
+            Self::Done(answer) => answer.is_closed(),
+        }
+    }
+
+    /// Answers. Whoever asked may have gone.
+    fn give(self) {
+        match self {
+            Self::Noted(view, answer) => drop(answer.send(Ok(view))),
+            Self::Done(answer) => drop(answer.send(Ok(()))),
+        }
+    }
+}
 
 /// Answers that wait for the store, by the token that goes there and comes back; clones share them. Their acknowledgements
 /// are those of the broker after the last.
 #[derive(Clone, Debug)]
 pub(super) struct Answers {
     index: BrokerIndex,
-    waiting: Arc<Mutex<Waiting>>,
+    waiting: Arc<Mutex<Queue>>,
 }
 
 #[derive(Debug, Default)]
-struct Waiting {
+struct Queue {
     next_token: u64,
-    answers: BTreeMap<u64, (NoteView, Answer)>,
+    answers: BTreeMap<u64, Waiting>,
 }
 
 impl Answers {
@@ -32,26 +56,25 @@ impl Answers {
     }
 
     /// Keeps an answer until [`Answers::durable`]; gives what to submit with what it is about.
-    pub(super) fn wait(&self, view: NoteView, answer: Answer) -> Ack {
+    pub(super) fn wait(&self, answer: Waiting) -> Ack {
         let mut waiting = self.lock();
         // Whoever gave up waiting needs no answer: while the disk is full they do not pile up.
-        waiting.answers.retain(|_, (_, answer)| !answer.is_closed());
+        waiting.answers.retain(|_, answer| !answer.is_given_up());
         let token = waiting.next_token;
         waiting.next_token += 1;
-        waiting.answers.insert(token, (view, answer));
+        waiting.answers.insert(token, answer);
         Ack { broker: self.index, token }
     }
 
     /// What went with `ack` is durable.
     pub(super) fn durable(&self, ack: Ack) {
         let waited = self.lock().answers.remove(&ack.token);
-        if let Some((view, answer)) = waited {
-            // Whoever asked may have gone.
-            let _ = answer.send(Ok(view));
+        if let Some(waited) = waited {
+            waited.give();
         }
     }
 
-    fn lock(&self) -> MutexGuard<'_, Waiting> {
+    fn lock(&self) -> MutexGuard<'_, Queue> {
         self.waiting.lock().unwrap_or_else(PoisonError::into_inner)
     }
 }

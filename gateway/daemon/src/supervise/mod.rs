@@ -7,6 +7,7 @@
 //!                            │  │  └──snapshot requests, notes── page                        ▼
 //!                            │  └──reports── brokers ◀──────────────acks──────────── dispatcher
 //!                            │               forwarders ◀──────cursor─────────────── readers
+//!                            └──commands, reports── page, receivers ◀──rows────────────┘
 //! ```
 //!
 //! Only acquisition and the engine share their thread: nothing that talks to a broker, a database, a browser or a disk
@@ -15,12 +16,14 @@
 mod acquisition;
 mod answers;
 mod faults;
+mod receivers;
 mod restart;
 pub(crate) mod weekly;
 
 use std::collections::BTreeMap;
 use std::net::SocketAddr;
 use std::sync::Arc;
+use std::sync::atomic::AtomicU64;
 use std::thread::JoinHandle;
 use std::time::Duration;
 
@@ -39,6 +42,7 @@ use crate::config::Settings;
 use crate::edge::clock::Clock;
 use crate::edge::modbus::BusCounters;
 use crate::edge::mqtt::{BROKER_REPORTS_MAX, BrokerReport, BrokerStatus, NoteEar, run_broker};
+use crate::edge::notify::{RECEIVER_REPORTS_MAX, ReceiverError, ReceiverStatus};
 use crate::edge::store::{Store, StoreError, StoreEvent};
 use crate::edge::uplink::{Uplink, UplinkError, UplinkStatus};
 use crate::edge::web::commands::COMMANDS_MAX;
@@ -100,6 +104,20 @@ pub enum StartError {
         /// Why it cannot be used.
         why: std::io::Error,
     },
+    /// A receiver of messages.
+    #[error("receiver {name}: {why}")]
+    Receiver {
+        /// Which.
+        name: Name,
+        /// Why.
+        why: ReceiverError,
+    },
+    /// The watcher outside.
+    #[error("heartbeat: {0}")]
+    Heartbeat(ReceiverError),
+    /// The key that links are signed by.
+    #[error("the key of the links in messages: {0}")]
+    LinkKey(std::io::Error),
     /// The page's address.
     #[error("cannot listen on {address} for the page: {why}; choose another `listen` under [web]")]
     Listen {
@@ -124,6 +142,8 @@ pub struct Running {
     pub brokers: Vec<watch::Receiver<BrokerStatus>>,
     /// How things stand with each forwarder, in the order of the settings.
     pub forwards: Vec<watch::Receiver<UplinkStatus>>,
+    /// How things stand with each receiver of messages, in the order of the settings.
+    pub receivers: Vec<watch::Receiver<ReceiverStatus>>,
     /// The store.
     pub store: Store,
     snapshots: SnapshotRequests,
@@ -174,15 +194,27 @@ pub async fn start(settings: Settings) -> Result<Running, StartError> {
     tasks.spawn("fault watch".to_owned(), faults::watch(store.clone(), watched, found, stopping.clone()));
     let zone = settings.site.timezone.clone();
     tasks.spawn("weekly report".to_owned(), weekly::report(store.clone(), clock, zone, stopping.clone()));
+    let public_url = settings.web.public_url.as_deref();
+    let links = receivers::links(&store, public_url)?;
+    let (told, hearing) = mpsc::channel(RECEIVER_REPORTS_MAX);
+    let told_of = &engine.settings().receivers;
+    let (receivers, going) =
+        receivers::start(told_of, &store, &settings.site.name, links.clone(), told, &stopping, &mut tasks)
+            .await?;
+    let turns = Arc::<AtomicU64>::default();
+    if let Some(heartbeat) = &settings.heartbeat {
+        receivers::start_heartbeat(heartbeat, Arc::clone(&turns), &store, going, &stopping, &mut tasks)?;
+    }
     let (commands, commanded) = mpsc::channel(COMMANDS_MAX);
     let starts = PollStarts::default();
     let page = web::serve(
         listener,
         settings.site.name.to_string(),
         snapshots.clone(),
+        receivers::writes(commands, links.as_ref(), public_url),
         Arc::clone(&starts),
         utc_text,
-        (note_key, commands),
+        note_key,
         stopped(&stopping),
     );
     tasks.spawn("page".to_owned(), async {
@@ -202,6 +234,8 @@ pub async fn start(settings: Settings) -> Result<Running, StartError> {
         faults,
         commands: commanded,
         answers,
+        receivers: hearing,
+        turns,
         journal: journal.clone(),
         starts,
         stop: stopping,
@@ -213,6 +247,7 @@ pub async fn start(settings: Settings) -> Result<Running, StartError> {
         buses: counters,
         brokers,
         forwards,
+        receivers,
         store,
         snapshots,
         journal,

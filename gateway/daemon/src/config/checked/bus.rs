@@ -182,7 +182,7 @@ fn host_and_port(notes: &mut Notes<'_>, table: &At, text: Option<&str>, port: u1
     }
 }
 
-fn split_address(text: &str) -> Result<(&str, u16), &'static str> {
+pub(super) fn split_address(text: &str) -> Result<(&str, u16), &'static str> {
     if text.contains('/') {
         return Err("is no host and port");
     }

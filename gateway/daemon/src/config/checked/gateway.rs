@@ -12,6 +12,7 @@ use sumpwarden_core::store::settings::{ForwardSettings, StoreSettings};
 use super::super::file::{Forward, Shop};
 use super::super::nearest::did_you_mean;
 use super::notes::{At, Notes, name};
+use super::receiver::public_url;
 use super::secret::{SecretKeys, secret};
 
 /// Where the gateway stands.
@@ -39,6 +40,8 @@ pub struct WebSettings {
     pub listen: SocketAddr,
     /// The key that lets a program write notes; where none is given, the daemon makes one.
     pub note_key: Option<Secret>,
+    /// Where people reach it, for links in messages.
+    pub public_url: Option<String>,
 }
 
 /// Shortest key for notes: 128 bits in hexadecimal.
@@ -71,7 +74,7 @@ pub(super) fn site(notes: &mut Notes<'_>, shop: &Shop) -> Option<SiteSettings> {
     Some(SiteSettings { name: name?, timezone: timezone? })
 }
 
-fn timezone(notes: &mut Notes<'_>, at: &At, text: Option<&str>) -> Option<jiff::tz::TimeZone> {
+pub(super) fn timezone(notes: &mut Notes<'_>, at: &At, text: Option<&str>) -> Option<jiff::tz::TimeZone> {
     let Some(text) = text else { return Some(jiff::tz::TimeZone::UTC) };
     match jiff::tz::TimeZone::get(text) {
         Ok(zone) => Some(zone),
@@ -171,7 +174,7 @@ pub(super) fn web(notes: &mut Notes<'_>, shop: &Shop) -> Option<WebSettings> {
         }
         long
     });
-    Some(WebSettings { listen, note_key })
+    Some(WebSettings { listen, note_key, public_url: public_url(notes, shop) })
 }
 
 pub(super) fn forwards(notes: &mut Notes<'_>, shop: &Shop, site: Option<&Name>) -> Vec<ForwardSettings> {

@@ -12,6 +12,7 @@ mod notes;
 mod overlap;
 mod plan;
 mod probe;
+mod receiver;
 mod secret;
 mod sensor;
 mod source;
@@ -34,6 +35,7 @@ use super::file::Shop;
 use super::reader::Wrong;
 use super::report::{Mistake, Report, Weight};
 use super::sources::Layered;
+use crate::edge::notify::HeartbeatSettings;
 use notes::{At, Notes};
 
 /// Everything the daemon is told, checked.
@@ -49,6 +51,8 @@ pub struct Settings {
     pub web: WebSettings,
     /// Databases to forward to.
     pub forwards: Vec<ForwardSettings>,
+    /// The watcher outside.
+    pub heartbeat: Option<HeartbeatSettings>,
 }
 
 /// Checks what was read. `None` together with at least one mistake in the report.
@@ -83,10 +87,14 @@ pub(super) fn check(
 
     let buses = bus::buses(&mut notes, &shop);
     let brokers = bus::brokers(&mut notes, &shop, site.as_ref().map(|s| &s.name));
+    let receivers = receiver::receivers(&mut notes, &shop, site.as_ref(), &brokers);
+    let heartbeat = receiver::heartbeat(&mut notes, &shop);
     let mut wiring = source::Wiring::new(buses, brokers, &shop);
     let estimate_every = gateway::estimates_every(&mut notes, &shop);
     let mut settings = engine::Settings {
         estimate_every,
+        receivers,
+        site: site.as_ref().map(|site| site.name.to_string()).unwrap_or_default(),
         pace: gateway::pace(&mut notes, &shop),
         ..engine::Settings::default()
     };
@@ -130,7 +138,9 @@ pub(super) fn check(
     let (buses, brokers) = wiring.finish(&mut notes);
     (settings.buses, settings.brokers) = (buses, brokers);
     let forwarders: Vec<String> = forwards.iter().map(|forward| forward.name.to_string()).collect();
-    alarm::faults(&mut notes, &shop.alarm, &mut settings, &forwarders, &[]);
+    let receivers: Vec<String> =
+        settings.receivers.iter().map(|receiver| receiver.name.to_string()).collect();
+    alarm::faults(&mut notes, &shop.alarm, &mut settings, &forwarders, &receivers);
     for bus in &settings.buses {
         note_load(&mut notes, bus);
     }
@@ -138,7 +148,14 @@ pub(super) fn check(
         notes.wrong(&root, "there is no sump", "add a table [sump.NAME] with its tank and probes");
     }
     let site = site?;
-    (!notes.report.refuses()).then_some(Settings { engine: settings, site, store, web: web?, forwards })
+    (!notes.report.refuses()).then_some(Settings {
+        engine: settings,
+        site,
+        store,
+        web: web?,
+        forwards,
+        heartbeat,
+    })
 }
 
 /// Every probe's index: sumps in the order of their names, and so their probes.

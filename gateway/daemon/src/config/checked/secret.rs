@@ -47,8 +47,13 @@ pub(super) fn secret(
         }
         return accept(notes, &at, text, "the variable");
     }
-    let at = table.key(keys.file);
-    let path = notes.path(file?);
+    self::file(notes, table, keys.file, file?)
+}
+
+/// The secret in the file that `key` of a table names.
+pub(super) fn file(notes: &mut Notes<'_>, table: &At, key: &str, path: &str) -> Option<Secret> {
+    let at = table.key(key);
+    let path = notes.path(path);
     let text = match read(&path) {
         Ok(text) => text,
         Err((what, cure)) => {

@@ -22,6 +22,7 @@ mod listener;
 mod notes;
 mod once;
 mod pace;
+mod publish;
 mod sieve;
 mod status;
 #[cfg(test)]
@@ -41,6 +42,7 @@ use tokio::time::timeout;
 
 pub use self::notes::NoteEar;
 pub use self::once::{ListenError, Listened, listen_once};
+pub use self::publish::publish_once;
 pub use self::status::{BrokerCounters, BrokerStatus, Link};
 
 use self::inflight::{Inflight, UNACKNOWLEDGED_MAX};

@@ -13,6 +13,7 @@
 
 mod compact;
 mod forward;
+mod outbox;
 mod reader;
 mod retain;
 mod schema;
@@ -26,12 +27,13 @@ use std::thread::JoinHandle;
 use std::time::Instant;
 
 use sumpwarden_core::model::{Ack, Sample, Timestamp};
+use sumpwarden_core::notify::{OutboxEntry, OutboxNews};
 use sumpwarden_core::store::forward::{Delivered, ForwardTotals, Parked};
 use sumpwarden_core::store::retention::DropReason;
 use sumpwarden_core::store::settings::StoreSettings;
 use sumpwarden_core::store::{JournalRecord, SeriesKey};
-use tokio::sync::Notify;
 use tokio::sync::mpsc::UnboundedSender;
+use tokio::sync::{Notify, watch};
 
 pub use reader::{Reader, Samples, TrendPoint};
 pub use schema::SetAside;
@@ -47,6 +49,8 @@ pub struct Commit {
     pub journal: Vec<JournalRecord>,
     /// State to be found again after a restart, by key; the last one of a key stays.
     pub saved: Vec<(String, Vec<u8>)>,
+    /// What receivers are to be told. A row that is there already, by receiver, key, sequence and action, stays as it is.
+    pub outbox: Vec<OutboxEntry>,
     /// Given back once everything above is durable.
     pub acks: Vec<Ack>,
     /// A state changed: write now rather than within a second.
@@ -103,6 +107,8 @@ pub struct StoreStatus {
     pub trouble: Option<String>,
     /// Failed syncs in this run.
     pub syncs_failed: u64,
+    /// Transactions made durable in this run.
+    pub commits: u64,
     /// Number of the newest commit that holds samples; where a live reader begins.
     pub newest_seq: u64,
     /// Bytes in use.
@@ -161,6 +167,9 @@ pub const WAITING_SAMPLES_MAX: usize = 200_000;
 const WAITING_SAMPLES_EASY: usize = WAITING_SAMPLES_MAX / 4;
 /// Journal records waiting for the writer. Full: the oldest is dropped and counted.
 pub const WAITING_JOURNAL_MAX: usize = 10_000;
+/// Rows of the outbox waiting for the writer. Full: the oldest is dropped and counted as expired. Longest wait: they are
+/// written at once, unless the file cannot be written.
+pub const WAITING_OUTBOX_MAX: usize = 10_000;
 
 /// Readers kept open between requests; more are opened and closed as needed.
 const IDLE_READERS_MAX: usize = 4;
@@ -183,6 +192,7 @@ struct Shared {
     /// Told when the writer has taken what was waiting, and when it cannot write.
     taken: Notify,
     status: Mutex<StoreStatus>,
+    news: watch::Sender<OutboxNews>,
     thread: Mutex<Option<JoinHandle<()>>>,
     readers: Mutex<Vec<Reader>>,
 }
@@ -210,6 +220,7 @@ impl Store {
             wake: Condvar::new(),
             taken: Notify::new(),
             status: Mutex::new(StoreStatus::default()),
+            news: watch::Sender::default(),
             thread: Mutex::new(None),
             readers: Mutex::new(Vec::new()),
         });

@@ -44,7 +44,7 @@ impl Reader {
     }
 
     /// Opens again if another file has taken the place of the one read so far.
-    fn fresh(&mut self) -> Result<&mut Connection, StoreError> {
+    pub(super) fn fresh(&mut self) -> Result<&mut Connection, StoreError> {
         let generation = self.shared.generation();
         if generation != self.generation {
             self.connection = schema::open_reader(&self.shared.file)?;

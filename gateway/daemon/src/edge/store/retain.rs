@@ -8,7 +8,7 @@ use sumpwarden_core::store::retention::{self, AgeBrake, Allowance, DropReason, H
 
 use super::schema::WAL_BYTES_MAX;
 use super::writer::{Writer, note_dropped};
-use super::{Dropped, StoreEvent, forward, locked};
+use super::{Dropped, StoreEvent, forward, locked, outbox};
 
 /// Width of the finer rollups, ns.
 pub(super) const HOUR: u64 = 3_600_000_000_000;
@@ -168,8 +168,9 @@ fn drop_span(writer: &mut Writer, oldest: &Oldest, reason: DropReason) -> rusqli
     Ok(())
 }
 
-/// Journal records and rollups past their age, a few at a time.
+/// Rows of the outbox, journal records and rollups past their age, a few at a time.
 fn sweep(writer: &Writer, newest: Option<Timestamp>) -> rusqlite::Result<()> {
+    outbox::sweep(&writer.connection, newest)?;
     let Some(newest) = newest else { return Ok(()) };
     let before = newest.minus(writer.settings.keep_journal).as_nanos();
     writer.connection.execute(

@@ -7,13 +7,14 @@ use std::time::{Duration, Instant};
 
 use rusqlite::{Connection, ErrorCode, OpenFlags};
 
-use super::StoreError;
+use super::{StoreError, outbox};
 
 /// Marks the file as ours in its header ("Sump").
 const APPLICATION_ID: i32 = 0x5375_6d70;
 
-/// Version of the tables below. A file of a greater one is refused and left as it is.
-const SCHEMA_VERSION: i32 = 1;
+/// Version of the tables below. A file of a greater one is refused and left as it is; one of version 1 lacks the outbox and
+/// is given it.
+const SCHEMA_VERSION: i32 = 2;
 
 const FILE: &str = "store.sqlite";
 const LOCK: &str = "lock";
@@ -66,6 +67,22 @@ CREATE TABLE parked(
     id INTEGER PRIMARY KEY, forwarder TEXT NOT NULL, at INTEGER NOT NULL, line TEXT NOT NULL, reason TEXT NOT NULL);
 CREATE TABLE dropped(
     reason TEXT PRIMARY KEY, count INTEGER NOT NULL, first_at INTEGER NOT NULL, last_at INTEGER NOT NULL) WITHOUT ROWID;
+";
+
+/// What version 2 adds: rows of the outbox, and of each receiver what has ever become of its rows. Rows still pending are
+/// counted where they stand.
+pub(super) const OUTBOX_TABLES: &str = "
+CREATE TABLE outbox(
+    id INTEGER PRIMARY KEY AUTOINCREMENT, receiver TEXT NOT NULL, key TEXT NOT NULL, sequence INTEGER NOT NULL,
+    action TEXT NOT NULL, priority TEXT NOT NULL, at INTEGER NOT NULL, body TEXT NOT NULL,
+    state TEXT NOT NULL DEFAULT 'pending', attempts INTEGER NOT NULL DEFAULT 0, done_at INTEGER, reason TEXT);
+CREATE UNIQUE INDEX outbox_once ON outbox(receiver, key, sequence, action);
+CREATE INDEX outbox_pending ON outbox(receiver, id) WHERE state = 'pending';
+CREATE INDEX outbox_done ON outbox(done_at) WHERE done_at IS NOT NULL;
+CREATE TABLE outbox_total(
+    receiver TEXT PRIMARY KEY, transitions INTEGER NOT NULL, delivered INTEGER NOT NULL DEFAULT 0,
+    failed INTEGER NOT NULL DEFAULT 0, expired INTEGER NOT NULL DEFAULT 0, suppressed INTEGER NOT NULL DEFAULT 0
+    ) WITHOUT ROWID;
 ";
 
 /// Where the store lies, locked for this process until it is dropped.
@@ -146,10 +163,16 @@ impl Place {
         connection.busy_timeout(BUSY_WAIT)?;
         if tables == 0 {
             connection.execute_batch(&format!(
-                "BEGIN IMMEDIATE; {TABLES} PRAGMA application_id={APPLICATION_ID};
+                "BEGIN IMMEDIATE; {TABLES} {OUTBOX_TABLES} PRAGMA application_id={APPLICATION_ID};
                  PRAGMA user_version={SCHEMA_VERSION}; COMMIT;"
             ))?;
         } else {
+            check_ours(&connection)?;
+            if version == 1 {
+                let upgrade =
+                    format!("BEGIN IMMEDIATE; {OUTBOX_TABLES} PRAGMA user_version={SCHEMA_VERSION}; COMMIT;");
+                connection.execute_batch(&upgrade).map_err(other_tables)?;
+            }
             check(&connection, found.map_or(0, |m| m.len()))?;
         }
         Ok(connection)
@@ -183,20 +206,50 @@ impl Place {
     }
 }
 
+/// A table, its columns, and the order its rows are copied in.
+type Salvaged = (&'static str, &'static str, &'static str);
+
+/// What the gateway itself needs to go on, most needed first.
+const SALVAGED: [Salvaged; 5] = [
+    ("series", "id, text, quantity", "id"),
+    ("saved", "key, value", "key"),
+    OUTBOX_SALVAGED[0],
+    OUTBOX_SALVAGED[1],
+    ("journal", "id, at, kind, sump, subject, state, priority, value, message", "id DESC"),
+];
+
+const OUTBOX_SALVAGED: [Salvaged; 2] = [
+    (
+        "outbox",
+        "id, receiver, key, sequence, action, priority, at, body, state, attempts, done_at, reason",
+        "state <> 'pending', id",
+    ),
+    ("outbox_total", "receiver, transitions, delivered, failed, expired, suppressed", "receiver"),
+];
+
 /// Copies what the gateway itself needs to go on, as far as it can be read within [`SALVAGE_WITHIN`]: series with
-/// their numbers, saved state, the journal from its newest record back. Points stay in the file that was set aside.
+/// their numbers, saved state, the outbox, the journal from its newest record back. Points stay in the file that was set
+/// aside.
 fn salvage(damaged: &Path, fresh: &Connection) {
+    salvage_tables(damaged, fresh, &SALVAGED);
+}
+
+/// Copies the outbox out of a file that turned out damaged while the gateway runs, which knows everything else.
+pub(super) fn salvage_outbox(damaged: &Path, fresh: &Connection) {
+    salvage_tables(damaged, fresh, &OUTBOX_SALVAGED);
+}
+
+fn salvage_tables(damaged: &Path, fresh: &Connection, tables: &[Salvaged]) {
     let Ok(old) = Connection::open_with_flags(damaged, OpenFlags::SQLITE_OPEN_READ_ONLY) else { return };
     let until = Instant::now() + SALVAGE_WITHIN;
-    for (table, columns, order) in [
-        ("series", "id, text, quantity", "id"),
-        ("saved", "key, value", "key"),
-        ("journal", "id, at, kind, sump, subject, state, priority, value, message", "id DESC"),
-    ] {
+    for (table, columns, order) in tables {
         match copy(&old, fresh, table, columns, order, until) {
             Ok(rows) => tracing::info!(table, rows, "salvaged from the damaged store"),
             Err(error) => tracing::warn!(table, %error, "not all of it could be salvaged"),
         }
+    }
+    if let Err(error) = outbox::settle(fresh) {
+        tracing::warn!(%error, "counts of the outbox could not be put right");
     }
 }
 
@@ -245,12 +298,17 @@ pub(super) fn open_reader(path: &Path) -> rusqlite::Result<Connection> {
     Ok(connection)
 }
 
+fn check_ours(connection: &Connection) -> Result<(), StoreError> {
+    let application: i32 = connection.query_row("PRAGMA application_id", [], |row| row.get(0))?;
+    if application == APPLICATION_ID {
+        Ok(())
+    } else {
+        Err(not_a_database("an SQLite file of another program"))
+    }
+}
+
 /// Looks where damage shows first; a small file is looked through whole.
 fn check(connection: &Connection, bytes: u64) -> Result<(), StoreError> {
-    let application: i32 = connection.query_row("PRAGMA application_id", [], |row| row.get(0))?;
-    if application != APPLICATION_ID {
-        return Err(not_a_database("an SQLite file of another program"));
-    }
     for query in [
         "SELECT count(*) FROM meta",
         "SELECT count(*) FROM series",
@@ -262,15 +320,11 @@ fn check(connection: &Connection, bytes: u64) -> Result<(), StoreError> {
         "SELECT max(id) FROM chunk",
         "SELECT max(id) FROM journal",
         "SELECT max(id) FROM parked",
+        "SELECT max(id) FROM outbox",
+        "SELECT count(*) FROM outbox_total",
         "SELECT max(start) FROM (SELECT start FROM rollup LIMIT 1)",
     ] {
-        connection.query_row(query, [], |_| Ok(())).map_err(|error| match error {
-            // A table is missing or has other columns.
-            rusqlite::Error::SqliteFailure(e, text) if e.code == ErrorCode::Unknown => {
-                corrupt(&text.unwrap_or_default())
-            }
-            other => StoreError::Sql(other),
-        })?;
+        connection.query_row(query, [], |_| Ok(())).map_err(other_tables)?;
     }
     if bytes <= CHECKED_BYTES_MAX {
         let verdict: String = connection.query_row("PRAGMA quick_check(1)", [], |row| row.get(0))?;
@@ -279,6 +333,19 @@ fn check(connection: &Connection, bytes: u64) -> Result<(), StoreError> {
         }
     }
     Ok(())
+}
+
+/// A table that is missing, has other columns, or is there where it should not be is damage to the file.
+fn other_tables(error: rusqlite::Error) -> StoreError {
+    match &error {
+        rusqlite::Error::SqliteFailure(code, text) if code.code == ErrorCode::Unknown => {
+            corrupt(text.as_deref().unwrap_or_default())
+        }
+        rusqlite::Error::SqlInputError { error: code, msg, .. } if code.code == ErrorCode::Unknown => {
+            corrupt(msg)
+        }
+        _ => StoreError::Sql(error),
+    }
 }
 
 /// Whether `error` says that the file itself is at fault, rather than the disk or the moment.

@@ -114,6 +114,7 @@ fn what_was_acknowledged_is_there_after_reopening() {
         journal: vec![record.clone(), record],
         saved: vec![("engine".into(), vec![1, 2, 3])],
         acks: vec![ACK],
+        outbox: Vec::new(),
         at_once: true,
     });
     assert_eq!(told.blocking_recv(), Some(StoreEvent::Durable(vec![ACK])));

@@ -7,6 +7,7 @@ use std::time::{Duration, Instant};
 
 use rusqlite::{Connection, ErrorCode, TransactionBehavior, params};
 use sumpwarden_core::model::{Ack, Timestamp};
+use sumpwarden_core::notify::Mark;
 use sumpwarden_core::store::batch::{Batch, BatchWriter};
 use sumpwarden_core::store::forward::ForwardTotals;
 use sumpwarden_core::store::retention::DropReason;
@@ -17,6 +18,7 @@ use tokio::sync::oneshot;
 
 use super::compact::Compactor;
 use super::forward::{self, Forwarders, Step};
+use super::outbox::{self, Waiting};
 use super::retain::Retainer;
 use super::schema::{self, Place, SetAside};
 use super::stamp::Stamps;
@@ -47,6 +49,7 @@ pub(super) struct Inbox {
     pub(super) plans: Vec<Plan>,
     pub(super) flushes: Vec<Sender<()>>,
     pub(super) steps: Vec<(Step, oneshot::Sender<ForwardTotals>)>,
+    pub(super) marks: Vec<(Vec<Mark>, oneshot::Sender<()>)>,
     pub(super) at_once: bool,
     pub(super) closing: bool,
     pub(super) closed: bool,
@@ -54,6 +57,7 @@ pub(super) struct Inbox {
     rows: Vec<(SeriesId, Point)>,
     journal: Vec<JournalRecord>,
     saved: BTreeMap<String, Vec<u8>>,
+    outbox: Waiting,
     acks: Vec<Ack>,
     dropped: Option<Dropped>,
     since: Option<Instant>,
@@ -70,13 +74,15 @@ impl Inbox {
         }));
         self.journal.extend(commit.journal);
         self.saved.extend(commit.saved);
+        let told = !commit.outbox.is_empty();
+        self.outbox.extend(commit.outbox);
         self.acks.extend(commit.acks);
         self.since.get_or_insert(now);
         if self.rows.len() > WAITING_SAMPLES_MAX || self.journal.len() > WAITING_JOURNAL_MAX {
             self.drop_oldest();
         }
         let was_due = self.at_once;
-        self.at_once |= commit.at_once || self.rows.len() >= COMMIT_ROWS;
+        self.at_once |= commit.at_once || told || self.rows.len() >= COMMIT_ROWS;
         self.at_once && !was_due
     }
 
@@ -112,8 +118,10 @@ impl Inbox {
             rows: std::mem::take(&mut self.rows),
             journal: std::mem::take(&mut self.journal),
             saved: std::mem::take(&mut self.saved),
+            outbox: std::mem::take(&mut self.outbox),
             acks: std::mem::take(&mut self.acks),
             steps: std::mem::take(&mut self.steps),
+            marks: std::mem::take(&mut self.marks),
             flushes: std::mem::take(&mut self.flushes),
             plans: std::mem::take(&mut self.plans),
             dropped: self.dropped.take(),
@@ -128,8 +136,10 @@ struct Window {
     rows: Vec<(SeriesId, Point)>,
     journal: Vec<JournalRecord>,
     saved: BTreeMap<String, Vec<u8>>,
+    outbox: Waiting,
     acks: Vec<Ack>,
     steps: Vec<(Step, oneshot::Sender<ForwardTotals>)>,
+    marks: Vec<(Vec<Mark>, oneshot::Sender<()>)>,
     flushes: Vec<Sender<()>>,
     plans: Vec<Plan>,
     dropped: Option<Dropped>,
@@ -325,11 +335,15 @@ impl Writer {
             let mut status = locked(&self.shared.status);
             status.newest_seq = self.next_seq - 1;
             status.unpacked = self.compactor.unpacked();
+            status.commits += 1;
             status.trouble.take().is_some()
         };
         if recovered {
             tracing::info!("the store is written again");
             self.tell(StoreEvent::Recovered);
+        }
+        if !window.outbox.is_empty() {
+            self.shared.tell_outbox();
         }
         if !window.acks.is_empty() {
             self.tell(StoreEvent::Durable(window.acks));
@@ -341,6 +355,9 @@ impl Writer {
             if let Some(totals) = self.forwarders.get(&step.name) {
                 let _ = reply.send(totals.clone());
             }
+        }
+        for (_, reply) in window.marks {
+            let _ = reply.send(());
         }
         for reply in window.flushes {
             let _ = reply.send(());
@@ -395,6 +412,10 @@ impl Writer {
             transaction
                 .prepare_cached("INSERT OR REPLACE INTO saved(key, value) VALUES(?, ?)")?
                 .execute(params![key, value])?;
+        }
+        outbox::append(&transaction, &window.outbox)?;
+        for (marks, _) in &window.marks {
+            outbox::apply(&transaction, marks)?;
         }
         if let Some(dropped) = &window.dropped {
             note_dropped(&transaction, dropped)?;
@@ -470,6 +491,9 @@ impl Writer {
             .map_err(|source| StoreError::Directory { path: self.place.directory().to_owned(), source })?;
         let (connection, also) = self.place.open()?;
         aside = aside.or(also);
+        if let Some(aside) = &aside {
+            schema::salvage_outbox(&aside.path, &connection);
+        }
         self.connection = connection;
         self.identity = self.place.identity();
         self.forwarders = Forwarders::new();
@@ -481,6 +505,7 @@ impl Writer {
             insert_series(&self.connection, Some(*id), text, quantity)?;
         }
         self.shared.generation.fetch_add(1, std::sync::atomic::Ordering::Release);
+        self.shared.tell_outbox();
         Ok(aside)
     }
 

@@ -1,10 +1,12 @@
 //! The page and the state behind it, over HTTP.
 //!
 //! `GET /` is the page, `GET /state` the shop as JSON: the page uses nothing else. `GET /metrics` is the gateway's own
-//! health. `POST /notes` takes a note from whoever has the key; everything else is read only. Titles and
+//! health. `POST /notes` takes a note and `POST /alarms` an order from whoever has the key, `/acknowledge/TOKEN` is where the
+//! links in messages lead; everything else is read only. Titles and
 //! messages are untrusted text: the page puts them into text nodes, the server sends a policy that forbids inline
 //! script. The `Host` header must be one of ours, so that a foreign site cannot reach the page by rebinding its name.
 
+mod acknowledge;
 pub mod commands;
 mod gate;
 pub mod key;
@@ -16,6 +18,7 @@ use std::sync::{Arc, PoisonError};
 use std::time::Duration;
 
 use axum::body::Body;
+use axum::extract::DefaultBodyLimit;
 use axum::extract::{Request, State};
 use axum::http::{HeaderName, HeaderValue, StatusCode, header};
 use axum::middleware::{self, Next};
@@ -30,7 +33,6 @@ use tokio::net::TcpListener;
 use tokio::sync::{Mutex, mpsc, oneshot};
 use tokio::time::Instant;
 
-use commands::Command;
 use notes::Desk;
 
 /// Asks the engine for the shop as it stands.
@@ -38,6 +40,8 @@ pub type SnapshotRequests = mpsc::Sender<oneshot::Sender<Snapshot>>;
 
 /// How late polls start; whoever handles their readings counts.
 pub type PollStarts = Arc<std::sync::Mutex<Lateness>>;
+
+pub use acknowledge::{Claimed, TokenError, Tokens, Writes};
 
 /// The engine is asked no more often than this, however many pages look.
 const SNAPSHOT_AGE_MAX: Duration = Duration::from_millis(250);
@@ -73,6 +77,7 @@ struct Page {
     site: String,
     listening: SocketAddr,
     requests: SnapshotRequests,
+    writes: Writes,
     starts: PollStarts,
     utc: fn() -> String,
     latest: Mutex<Option<(Instant, Shop)>>,
@@ -85,21 +90,16 @@ pub async fn serve(
     listener: TcpListener,
     site: String,
     requests: SnapshotRequests,
+    writes: Writes,
     starts: PollStarts,
     utc: fn() -> String,
-    (key, commands): (Secret, mpsc::Sender<Command>),
+    key: Secret,
     shutdown: impl Future<Output = ()> + Send + 'static,
 ) -> std::io::Result<()> {
     let listening = listener.local_addr()?;
-    let page = Arc::new(Page {
-        site,
-        listening,
-        requests,
-        starts,
-        utc,
-        latest: Mutex::new(None),
-        desk: Desk::new(&key, commands)?,
-    });
+    let desk = Desk::new(&key, writes.commands.clone())?;
+    let page =
+        Arc::new(Page { site, listening, requests, writes, starts, utc, latest: Mutex::new(None), desk });
     let router = Router::new()
         .route("/", get(|| asset("text/html; charset=utf-8", include_str!("page.html"))))
         .route("/page.css", get(|| asset("text/css; charset=utf-8", include_str!("page.css"))))
@@ -107,6 +107,12 @@ pub async fn serve(
         .route("/state", get(state))
         .route("/metrics", get(health))
         .route("/notes", post(notes::take))
+        .route(
+            "/acknowledge/{token}",
+            get(acknowledge::show)
+                .post(acknowledge::acknowledge)
+                .layer(DefaultBodyLimit::max(acknowledge::BODY_BYTES_MAX)),
+        )
         .layer(middleware::from_fn_with_state(Arc::clone(&page), guard))
         .with_state(page);
     let service = router.into_make_service_with_connect_info::<SocketAddr>();
@@ -132,13 +138,17 @@ async fn health(State(page): State<Arc<Page>>) -> impl IntoResponse {
 async fn guard(State(page): State<Arc<Page>>, request: Request<Body>, next: Next) -> Response {
     let host = request.headers().get(header::HOST).and_then(|host| host.to_str().ok());
     let mut response = match host {
-        Some(host) if is_ours(host, page.listening) => next.run(request).await,
+        Some(host) if is_ours(host, page.listening) || page.writes.is_public(host) => next.run(request).await,
         _ => {
             (StatusCode::MISDIRECTED_REQUEST, "this server does not answer to that host name").into_response()
         }
     };
     for (name, value) in HEADERS {
         response.headers_mut().insert(name, HeaderValue::from_static(value));
+    }
+    if response.extensions().get::<acknowledge::HasForm>().is_some() {
+        let policy = HeaderValue::from_static(acknowledge::POLICY);
+        response.headers_mut().insert(header::CONTENT_SECURITY_POLICY, policy);
     }
     response
 }
@@ -181,14 +191,44 @@ mod tests {
     use super::*;
     use tokio::io::{AsyncReadExt, AsyncWriteExt};
 
+    use super::commands::Command;
+
     const KEY: &str = "0123456789abcdef0123456789abcdef";
 
+    /// What the engine of a test says to an order about an alarm.
+    type Says = fn(&Command) -> Result<(), String>;
+
+    fn nobody_asked(_: &Command) -> Result<(), String> {
+        Err("nobody asked for this".to_owned())
+    }
+
     async fn answer_to(request: &str) -> String {
-        answers_to(&[request]).await.remove(0)
+        answer_of(request, nobody_asked).await
+    }
+
+    /// Tokens are `good`, which stands for the third time that lathe-1/ph-low came up, and `old`.
+    fn tokens(token: &str) -> Result<Claimed, TokenError> {
+        match token {
+            "good" => Ok(Claimed {
+                alarm: "lathe-1/<b>ph-low".to_owned(),
+                occurrence: 3,
+                receiver: "setter".to_owned(),
+            }),
+            "old" => Err(TokenError::Expired),
+            _ => Err(TokenError::NotOurs),
+        }
+    }
+
+    pub(super) async fn answer_of(request: &str, says: Says) -> String {
+        answers_of(&[request], says).await.remove(0)
+    }
+
+    async fn answers_to(requests: &[&str]) -> Vec<String> {
+        answers_of(requests, nobody_asked).await
     }
 
     /// Answers to requests that come one after the other; no engine takes a note.
-    async fn answers_to(requests: &[&str]) -> Vec<String> {
+    async fn answers_of(requests: &[&str], says: Says) -> Vec<String> {
         let listener = TcpListener::bind("127.0.0.1:0").await.expect("loopback");
         let address = listener.local_addr().expect("bound");
         let (snapshots, mut asked) = mpsc::channel::<oneshot::Sender<Snapshot>>(1);
@@ -197,15 +237,27 @@ mod tests {
                 let _ = answer.send(Snapshot { sumps: Vec::new(), alarms: Vec::new() });
             }
         });
+        let (commands, mut told) = mpsc::channel(commands::COMMANDS_MAX);
+        tokio::spawn(async move {
+            while let Some(command) = told.recv().await {
+                let said = says(&command);
+                match command {
+                    Command::Order { answer, .. } => _ = answer.send(said),
+                    Command::Note { answer, .. } => drop(answer),
+                }
+            }
+        });
+        let public_host = Some("sumps.example".to_owned());
+        let writes = Writes { commands, tokens: Some(Arc::new(tokens)), public_host };
         let utc = || "2026-03-01T08:00:00Z".to_owned();
-        let (commands, _) = mpsc::channel(1);
         tokio::spawn(serve(
             listener,
             "hall-2".to_owned(),
             snapshots,
+            writes,
             PollStarts::default(),
             utc,
-            (Secret::new(KEY.to_owned()), commands),
+            Secret::new(KEY.to_owned()),
             std::future::pending(),
         ));
         let mut answers = Vec::new();

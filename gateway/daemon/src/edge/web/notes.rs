@@ -15,10 +15,10 @@ use axum::response::{IntoResponse, Response};
 use serde_json::json;
 use sumpwarden_core::acquire::settings::Secret;
 use sumpwarden_core::estimate::note::draft::{DRAFT_BYTES_MAX, Draft, NoteRefusal, Refused};
-use tokio::sync::{mpsc, oneshot};
+use tokio::sync::oneshot;
 use tokio::time::{Instant, timeout};
 
-use super::commands::Command;
+use super::commands::{Command, Commands};
 use super::gate::Gate;
 use super::key::Lock;
 use super::{Page, is_ours};
@@ -32,7 +32,7 @@ const DURABLE_WAIT_MAX: Duration = Duration::from_secs(10);
 pub(super) struct Desk {
     lock: Lock,
     gate: std::sync::Mutex<Gate>,
-    commands: mpsc::Sender<Command>,
+    commands: Commands,
 }
 
 impl Desk {
@@ -40,7 +40,7 @@ impl Desk {
     ///
     /// # Errors
     /// If the system gives no random numbers.
-    pub(super) fn new(key: &Secret, commands: mpsc::Sender<Command>) -> std::io::Result<Self> {
+    pub(super) fn new(key: &Secret, commands: Commands) -> std::io::Result<Self> {
         Ok(Self { lock: Lock::new(key)?, gate: std::sync::Mutex::default(), commands })
     }
 

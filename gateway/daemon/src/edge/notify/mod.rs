@@ -1,0 +1,455 @@
+//! Messages out: what the outbox holds for a receiver becomes messages, answers become marks. Nothing waits here that the
+//! store does not hold.
+//!
+//! One task per receiver. It wakes when rows have become durable, asks [`Dispatch`] what to send when, sends it, and marks the
+//! rows in the store. A row is marked when the other side has taken it and not before, so a message may come twice after a
+//! kill, with the same key and number; it never fails to come.
+
+mod address;
+#[cfg(test)]
+mod fake;
+mod heartbeat;
+mod http;
+pub mod link;
+mod mail;
+pub mod template;
+#[cfg(test)]
+mod tests;
+mod webhook;
+
+use std::fmt::Display;
+use std::hash::{BuildHasher, RandomState};
+use std::pin::Pin;
+use std::sync::Arc;
+use std::sync::atomic::{AtomicU64, Ordering};
+use std::time::Duration;
+
+use sumpwarden_core::alarm::notice::Notice;
+use sumpwarden_core::model::{Name, Timestamp, Uptime};
+use sumpwarden_core::notify::dispatch::{Decision, Dispatch};
+use sumpwarden_core::notify::settings::{MqttSettings, Way};
+use sumpwarden_core::notify::words::{Composed, compose, test_message};
+use sumpwarden_core::notify::{Mark, OutboxCounts, OutboxNews, OutboxRow, ReceiverSettings, RowState, quiet};
+use tokio::sync::{mpsc, watch};
+
+use super::clock::Clock;
+use link::Links;
+
+pub use address::disguised;
+pub use heartbeat::{Heartbeat, HeartbeatSettings, Progress};
+pub use http::check_url;
+
+use mail::Mail;
+use webhook::Webhook;
+
+/// From the first byte of a message to the last of its answer.
+const MESSAGE_DEADLINE: Duration = Duration::from_secs(10);
+/// Rows read at once.
+const ROWS_READ: u32 = 1_000;
+/// A task looks round at least so often, whatever it waits for: the clock may have been set.
+const LOOK_EVERY: Duration = Duration::from_secs(10);
+/// Between attempts where the store does not answer.
+const STORE_RETRY: Duration = Duration::from_secs(1);
+/// Without getting through for so long, a receiver is reported.
+const NOT_REACHED_AFTER: Duration = Duration::from_mins(10);
+
+/// Reports of all receivers on their way to the engine. Full: the receiver's task waits, and its messages with it; the engine
+/// takes them within milliseconds.
+pub const RECEIVER_REPORTS_MAX: usize = 64;
+
+/// The store as a receiver's task sees it.
+pub trait Outbox: Clone + Send + Sync + 'static {
+    /// Why the store did not do it.
+    type Error: Display + Send;
+
+    /// Changes whenever rows have become durable.
+    fn news(&self) -> watch::Receiver<OutboxNews>;
+    /// Rows of a receiver that are to be sent, after row `id`, at most `limit`.
+    fn pending_after(
+        &self,
+        receiver: Name,
+        id: i64,
+        limit: u32,
+    ) -> impl Future<Output = Result<Vec<OutboxRow>, Self::Error>> + Send;
+    /// Records what has become of rows; returns once that is durable.
+    fn mark(&self, marks: Vec<Mark>) -> impl Future<Output = Result<(), Self::Error>> + Send;
+    /// What has become of all rows of a receiver, and when one was taken last.
+    fn counts(
+        &self,
+        receiver: Name,
+    ) -> impl Future<Output = Result<(OutboxCounts, Option<Timestamp>), Self::Error>> + Send;
+}
+
+/// Publishes by MQTT; done when the broker has acknowledged.
+pub type Publisher = Arc<
+    dyn Fn(MqttSettings, Vec<u8>) -> Pin<Box<dyn Future<Output = Result<(), String>> + Send>> + Send + Sync,
+>;
+
+/// Why a receiver cannot be started.
+#[derive(Debug, thiserror::Error)]
+pub enum ReceiverError {
+    /// Its address.
+    #[error("{0}")]
+    Address(String),
+    /// Its template.
+    #[error("template: {0}")]
+    Template(String),
+    /// What it sends.
+    #[error("{0}")]
+    Message(String),
+}
+
+/// How a receiver is.
+#[derive(Clone, PartialEq, Debug, Default)]
+pub struct ReceiverStatus {
+    /// In one word.
+    pub state: ReceiverState,
+    /// What the other side, the network or the store said last, unless all is well. Untrusted text, bounded.
+    pub error: Option<String>,
+    /// What has become of its rows.
+    pub counts: OutboxCounts,
+    /// When the other side has taken a message last; the test message counts.
+    pub delivered_at: Option<Timestamp>,
+}
+
+/// How a receiver is, in one word.
+#[derive(Clone, Copy, PartialEq, Eq, Hash, Debug, Default)]
+pub enum ReceiverState {
+    /// Nothing sent yet.
+    #[default]
+    Starting,
+    /// Messages get through.
+    Reached,
+    /// They fail for now; tried again by itself.
+    Retrying,
+    /// The last one was refused for good: a person has to act.
+    Refused,
+}
+
+/// What a receiver tells the engine.
+#[derive(Clone, PartialEq, Eq, Debug)]
+pub struct ReceiverReport {
+    /// Which.
+    pub receiver: Name,
+    /// What has happened.
+    pub what: Reached,
+}
+
+/// Whether a receiver is reached.
+#[derive(Clone, PartialEq, Eq, Debug)]
+pub enum Reached {
+    /// Messages get through again, after one of the others.
+    Yes,
+    /// None has got through for ten minutes.
+    No {
+        /// Why. Untrusted text.
+        why: String,
+    },
+    /// A message was refused for good.
+    Refused {
+        /// De-duplication keys of the alarms in it.
+        keys: Vec<String>,
+        /// Why. Untrusted text.
+        why: String,
+    },
+}
+
+/// What an attempt came to.
+#[derive(Clone, PartialEq, Eq, Debug)]
+enum Outcome {
+    /// The other side has it.
+    Taken,
+    /// It will never be taken.
+    Refused(String),
+    /// It is too much at once.
+    TooLarge,
+    /// Try again, not before this has passed.
+    Later(String, Option<Duration>),
+}
+
+/// How messages are sent.
+enum Sender {
+    Webhook(Box<Webhook>),
+    Mail(Box<Mail>),
+    Mqtt(Box<MqttSettings>, Publisher),
+}
+
+/// What every receiver is handed.
+#[derive(Clone)]
+pub struct Surroundings {
+    /// Site name.
+    pub site: Name,
+    /// Makes the links to acknowledge by, where there is a page to link to.
+    pub links: Option<Arc<Links>>,
+    /// Publishes by MQTT.
+    pub publisher: Publisher,
+    /// Where reports go.
+    pub reports: mpsc::Sender<ReceiverReport>,
+}
+
+/// The task of one receiver.
+pub struct Receiver<S> {
+    site: Name,
+    links: Option<Arc<Links>>,
+    reports: mpsc::Sender<ReceiverReport>,
+    outbox: S,
+    sender: Sender,
+    dispatch: Dispatch,
+    status: watch::Sender<ReceiverStatus>,
+    progress: Arc<AtomicU64>,
+    /// Row read last, and from which file.
+    cursor: (u64, i64),
+    random: (RandomState, u64),
+    failing_since: Option<Uptime>,
+    /// The engine has been told that it is not reached.
+    reported: bool,
+    next_test: Option<Timestamp>,
+    deadline: Duration,
+}
+
+impl<S: Outbox> Receiver<S> {
+    /// Prepares the task.
+    pub fn new(settings: ReceiverSettings, outbox: &S, around: Surroundings) -> Result<Self, ReceiverError> {
+        let sender = match &settings.way {
+            Way::Webhook(webhook) => Sender::Webhook(Box::new(Webhook::new(webhook)?)),
+            Way::Mail(mail) => Sender::Mail(Box::new(Mail::new(mail, &around.site)?)),
+            Way::Mqtt(mqtt) => Sender::Mqtt(Box::new(mqtt.clone()), around.publisher),
+        };
+        Ok(Self {
+            site: around.site,
+            links: around.links,
+            reports: around.reports,
+            outbox: outbox.clone(),
+            sender,
+            dispatch: Dispatch::new(settings),
+            status: watch::Sender::default(),
+            progress: Arc::default(),
+            cursor: (0, 0),
+            random: (RandomState::new(), 0),
+            failing_since: None,
+            reported: false,
+            next_test: None,
+            deadline: MESSAGE_DEADLINE,
+        })
+    }
+
+    /// How it is, now and whenever it changes.
+    pub fn status(&self) -> watch::Receiver<ReceiverStatus> {
+        self.status.subscribe()
+    }
+
+    /// Goes up whenever the task has looked round.
+    pub fn progress(&self) -> Arc<AtomicU64> {
+        Arc::clone(&self.progress)
+    }
+
+    /// Sends until `stop` holds true or its sender is gone. A message under way is sent again after the next start.
+    pub async fn run(mut self, mut stop: watch::Receiver<bool>) {
+        tokio::select! {
+            _ = stop.wait_for(|stop| *stop) => {}
+            _ = self.deliver() => {}
+        }
+    }
+
+    /// Goes on for ever; what fails in the store is tried again.
+    async fn deliver(&mut self) {
+        let mut news = self.outbox.news();
+        loop {
+            self.progress.fetch_add(1, Ordering::Relaxed);
+            let latest = *news.borrow_and_update();
+            let wait = match self.step(latest).await {
+                Ok(wait) => wait,
+                Err(error) => {
+                    self.trouble(ReceiverState::Retrying, format!("store: {error}"));
+                    STORE_RETRY
+                }
+            };
+            tokio::select! {
+                // The store's sender lives as long as this task's handle on the store.
+                _ = news.changed() => {}
+                () = tokio::time::sleep(wait) => {}
+            }
+        }
+    }
+
+    /// One look round; gives how long nothing is to be done, unless rows arrive.
+    async fn step(&mut self, latest: OutboxNews) -> Result<Duration, S::Error> {
+        self.read(latest).await?;
+        self.test_if_due().await;
+        let now = Clock.now();
+        match self.dispatch.next(now) {
+            Decision::Expire(ids) => {
+                self.mark(ids.clone(), RowState::Expired, Some("too old to matter".to_owned())).await?;
+                self.dispatch.remove(&ids);
+                Ok(Duration::ZERO)
+            }
+            Decision::Send(ids) => {
+                self.send(ids).await?;
+                Ok(Duration::ZERO)
+            }
+            Decision::Wait(until) => {
+                Ok(until.map_or(LOOK_EVERY, |until| until.since(now.uptime).min(LOOK_EVERY)))
+            }
+        }
+    }
+
+    /// Reads the rows that have become durable since the last look.
+    async fn read(&mut self, latest: OutboxNews) -> Result<(), S::Error> {
+        if latest.generation != self.cursor.0 {
+            self.cursor = (latest.generation, 0);
+            self.dispatch.forget();
+        }
+        let mut more = true;
+        let mut arrived = false;
+        while more {
+            let name = self.dispatch.settings().name.clone();
+            let rows = self.outbox.pending_after(name, self.cursor.1, ROWS_READ).await?;
+            more = rows.len() == ROWS_READ as usize;
+            arrived |= !rows.is_empty();
+            self.cursor.1 = rows.last().map_or(self.cursor.1, |row| row.id);
+            self.dispatch.take(Clock.uptime(), rows);
+        }
+        if arrived || self.status.borrow().state == ReceiverState::Starting {
+            self.show_counts().await?;
+        }
+        Ok(())
+    }
+
+    async fn send(&mut self, ids: Vec<i64>) -> Result<(), S::Error> {
+        let settings = self.dispatch.settings();
+        let now = Clock.utc();
+        let link = |notice: &Notice| self.links.as_ref()?.address(notice, &settings.name, now);
+        let message = compose(&self.site, settings, &self.dispatch.rows(&ids), link);
+        let outcome = self.attempt(&message).await;
+        let uptime = Clock.uptime();
+        match outcome {
+            Outcome::Taken => {
+                self.mark(ids.clone(), RowState::Delivered, None).await?;
+                self.dispatch.delivered(uptime, &ids);
+                self.reached().await;
+            }
+            Outcome::TooLarge if self.dispatch.too_large(&ids) => {}
+            Outcome::TooLarge => self.refused(ids, "too large by itself".to_owned()).await?,
+            Outcome::Refused(why) => self.refused(ids, why).await?,
+            Outcome::Later(why, asked) => {
+                let random = self.random();
+                let wait = self.dispatch.later(uptime, asked, random);
+                tracing::info!(receiver = %self.dispatch.settings().name, ?wait, "tried again later");
+                self.mark(ids, RowState::Pending, Some(why.clone())).await?;
+                self.not_reached(why).await;
+            }
+        }
+        self.show_counts().await
+    }
+
+    async fn attempt(&self, message: &Composed) -> Outcome {
+        let sending = async {
+            match &self.sender {
+                Sender::Webhook(webhook) => webhook.send(message, Clock.utc()).await,
+                Sender::Mail(mail) => mail.send(message).await,
+                Sender::Mqtt(settings, publisher) => {
+                    match publisher((**settings).clone(), webhook::generic_body(message)).await {
+                        Ok(()) => Outcome::Taken,
+                        Err(why) => Outcome::Later(why, None),
+                    }
+                }
+            }
+        };
+        let late = || Outcome::Later(format!("no answer within {:?}", self.deadline), None);
+        tokio::time::timeout(self.deadline, sending).await.unwrap_or_else(|_| late())
+    }
+
+    async fn refused(&mut self, ids: Vec<i64>, why: String) -> Result<(), S::Error> {
+        self.mark(ids.clone(), RowState::Failed, Some(why.clone())).await?;
+        let keys = self.dispatch.keys(&ids);
+        self.dispatch.refused(Clock.uptime(), &ids);
+        self.trouble(ReceiverState::Refused, why.clone());
+        self.reported = true;
+        self.report(Reached::Refused { keys, why }).await;
+        Ok(())
+    }
+
+    async fn reached(&mut self) {
+        self.failing_since = None;
+        self.status.send_modify(|status| {
+            status.state = ReceiverState::Reached;
+            status.error = None;
+            status.delivered_at = Some(Clock.utc());
+        });
+        if std::mem::take(&mut self.reported) {
+            self.report(Reached::Yes).await;
+        }
+    }
+
+    async fn not_reached(&mut self, why: String) {
+        let now = Clock.uptime();
+        let since = *self.failing_since.get_or_insert(now);
+        self.trouble(ReceiverState::Retrying, why.clone());
+        if !self.reported && now.since(since) >= NOT_REACHED_AFTER {
+            self.reported = true;
+            self.report(Reached::No { why }).await;
+        }
+    }
+
+    /// A message that says nothing but that it arrives, once a day where that is wanted. One that fails is not repeated:
+    /// that it fails shows.
+    async fn test_if_due(&mut self) {
+        let settings = self.dispatch.settings();
+        let Some(time) = settings.test_daily else { return };
+        let now = Clock.utc();
+        let next = || quiet::next_at(time, now, &settings.reader.zone);
+        let Some(due) = self.next_test.or_else(next) else { return };
+        // After the clock was set back, the next one is not days away.
+        self.next_test = if due > now { next().map(|next| next.min(due)) } else { next() };
+        if due > now {
+            return;
+        }
+        let message = test_message(&self.site, settings);
+        match self.attempt(&message).await {
+            Outcome::Taken => self.reached().await,
+            Outcome::Refused(why) | Outcome::Later(why, _) => self.not_reached(why).await,
+            Outcome::TooLarge => self.not_reached("too large by itself".to_owned()).await,
+        }
+    }
+
+    async fn mark(&self, ids: Vec<i64>, state: RowState, reason: Option<String>) -> Result<(), S::Error> {
+        self.outbox.mark(vec![Mark::Rows { ids, state, reason, at: Clock.utc() }]).await
+    }
+
+    async fn report(&self, what: Reached) {
+        let receiver = self.dispatch.settings().name.clone();
+        // The engine has ended: so will this task.
+        let _ = self.reports.send(ReceiverReport { receiver, what }).await;
+    }
+
+    async fn show_counts(&self) -> Result<(), S::Error> {
+        let (counts, delivered_at) = self.outbox.counts(self.dispatch.settings().name.clone()).await?;
+        if !counts.add_up() {
+            tracing::error!(receiver = %self.dispatch.settings().name, ?counts, "rows are not in exactly one count");
+        }
+        self.status.send_if_modified(|status| {
+            let before = status.clone();
+            status.counts = counts;
+            status.delivered_at = status.delivered_at.max(delivered_at);
+            *status != before
+        });
+        Ok(())
+    }
+
+    fn trouble(&self, state: ReceiverState, error: String) {
+        self.status.send_if_modified(|status| {
+            let news = status.state != state || status.error.as_ref() != Some(&error);
+            if news {
+                tracing::warn!(receiver = %self.dispatch.settings().name, error, "a message does not get through; it is kept");
+            }
+            status.state = state;
+            status.error = Some(error);
+            news
+        });
+    }
+
+    fn random(&mut self) -> u64 {
+        self.random.1 += 1;
+        self.random.0.hash_one(self.random.1)
+    }
+}

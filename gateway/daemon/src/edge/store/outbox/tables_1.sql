@@ -1,0 +1,29 @@
+CREATE TABLE meta(name TEXT PRIMARY KEY, value INTEGER NOT NULL) WITHOUT ROWID;
+CREATE TABLE series(id INTEGER PRIMARY KEY, text TEXT NOT NULL, quantity TEXT NOT NULL, UNIQUE(text, quantity));
+CREATE TABLE batch(
+    seq INTEGER PRIMARY KEY, first_at INTEGER NOT NULL, last_at INTEGER NOT NULL, count INTEGER NOT NULL,
+    body BLOB NOT NULL);
+CREATE TABLE span(
+    first_seq INTEGER PRIMARY KEY, last_seq INTEGER NOT NULL, first_at INTEGER NOT NULL, last_at INTEGER NOT NULL,
+    points INTEGER NOT NULL, chunks INTEGER NOT NULL, level INTEGER NOT NULL);
+CREATE TABLE chunk(
+    id INTEGER PRIMARY KEY, first_seq INTEGER NOT NULL, series INTEGER NOT NULL, first_at INTEGER NOT NULL,
+    last_at INTEGER NOT NULL, count INTEGER NOT NULL, body BLOB NOT NULL);
+CREATE INDEX chunk_of_series ON chunk(series, last_at, first_at);
+CREATE INDEX chunk_of_span ON chunk(first_seq, series, id, count);
+CREATE TABLE rollup(
+    series INTEGER NOT NULL, width INTEGER NOT NULL, start INTEGER NOT NULL, points INTEGER NOT NULL,
+    worst INTEGER NOT NULL, count INTEGER NOT NULL, min REAL, max REAL, sum REAL, last_at INTEGER, last REAL,
+    PRIMARY KEY(series, width, start)) WITHOUT ROWID;
+CREATE TABLE journal(
+    id INTEGER PRIMARY KEY AUTOINCREMENT, at INTEGER NOT NULL, kind TEXT NOT NULL, sump TEXT, subject TEXT NOT NULL,
+    state TEXT NOT NULL, priority TEXT, value REAL, message TEXT NOT NULL);
+CREATE UNIQUE INDEX journal_at ON journal(at);
+CREATE TABLE saved(key TEXT PRIMARY KEY, value BLOB NOT NULL) WITHOUT ROWID;
+CREATE TABLE forward(
+    name TEXT PRIMARY KEY, pending TEXT NOT NULL, journal_from INTEGER NOT NULL, forwarded INTEGER NOT NULL,
+    parked INTEGER NOT NULL, expired INTEGER NOT NULL) WITHOUT ROWID;
+CREATE TABLE parked(
+    id INTEGER PRIMARY KEY, forwarder TEXT NOT NULL, at INTEGER NOT NULL, line TEXT NOT NULL, reason TEXT NOT NULL);
+CREATE TABLE dropped(
+    reason TEXT PRIMARY KEY, count INTEGER NOT NULL, first_at INTEGER NOT NULL, last_at INTEGER NOT NULL) WITHOUT ROWID;

@@ -1,0 +1,93 @@
+//! Who is told: the tasks of the receivers, the sign of life to a watcher outside, and the links back to the page.
+
+use std::sync::Arc;
+use std::sync::atomic::{AtomicU64, Ordering};
+
+use sumpwarden_core::model::Name;
+use sumpwarden_core::notify::{Mark, ReceiverSettings};
+use tokio::sync::{mpsc, watch};
+
+use super::{StartError, Tasks};
+use crate::edge::clock::Clock;
+use crate::edge::mqtt::publish_once;
+use crate::edge::notify::link::{LinkError, Links};
+use crate::edge::notify::{
+    Heartbeat, HeartbeatSettings, Progress, Publisher, Receiver, ReceiverReport, ReceiverStatus, Surroundings,
+};
+use crate::edge::store::Store;
+use crate::edge::web::commands::Commands;
+use crate::edge::web::{Claimed, TokenError, Writes};
+
+/// The links of this gateway; none without an address that they could lead to.
+pub(super) fn links(store: &Store, public_url: Option<&str>) -> Result<Option<Arc<Links>>, StartError> {
+    let open = |url| Links::open(store.directory(), url).map(Arc::new).map_err(StartError::LinkKey);
+    public_url.map(open).transpose()
+}
+
+/// What the page may change, for whoever holds one of `links`.
+pub(super) fn writes(commands: Commands, links: Option<&Arc<Links>>, public_url: Option<&str>) -> Writes {
+    let host = |url: &str| url.split_once("://").map(|(_, host)| host.to_owned());
+    let read = |links: Arc<Links>| {
+        move |token: &str| match links.verify(token, Clock.utc()) {
+            Ok(claim) => {
+                Ok(Claimed { alarm: claim.alarm, occurrence: claim.occurrence, receiver: claim.receiver })
+            }
+            Err(LinkError::NotOurs) => Err(TokenError::NotOurs),
+            Err(LinkError::Expired) => Err(TokenError::Expired),
+        }
+    };
+    Writes {
+        commands,
+        tokens: links.map(|links| Arc::new(read(Arc::clone(links))) as _),
+        public_host: public_url.and_then(host),
+    }
+}
+
+/// Starts one task a receiver; gives how each is, and what must go on in it.
+pub(super) async fn start(
+    receivers: &[ReceiverSettings],
+    store: &Store,
+    site: &Name,
+    links: Option<Arc<Links>>,
+    reports: mpsc::Sender<ReceiverReport>,
+    stopping: &watch::Receiver<bool>,
+    tasks: &mut Tasks,
+) -> Result<(Vec<watch::Receiver<ReceiverStatus>>, Vec<Progress>), StartError> {
+    let names = receivers.iter().map(|one| one.name.clone()).collect();
+    store.outbox_mark(vec![Mark::Configured { receivers: names, at: Clock.utc() }]).await?;
+    let publisher: Publisher = Arc::new(|mqtt, payload| {
+        Box::pin(async move { publish_once(&mqtt.broker, &mqtt.topic, payload).await })
+    });
+    let around = Surroundings { site: site.clone(), links, publisher, reports };
+    let (mut statuses, mut progress) = (Vec::new(), Vec::new());
+    for settings in receivers {
+        let name = settings.name.clone();
+        let failed = |why| StartError::Receiver { name: name.clone(), why };
+        let receiver = Receiver::new(settings.clone(), store, around.clone()).map_err(failed)?;
+        statuses.push(receiver.status());
+        progress.push(counted(format!("receiver {name}"), receiver.progress()));
+        tasks.spawn(format!("receiver {name}"), receiver.run(stopping.clone()));
+    }
+    Ok((statuses, progress))
+}
+
+/// Starts the sign of life, which needs the engine, the store and all of `receivers` to go on.
+pub(super) fn start_heartbeat(
+    settings: &HeartbeatSettings,
+    engine: Arc<AtomicU64>,
+    store: &Store,
+    receivers: Vec<Progress>,
+    stopping: &watch::Receiver<bool>,
+    tasks: &mut Tasks,
+) -> Result<(), StartError> {
+    let store = store.clone();
+    let commits = Progress { name: "store".to_owned(), count: Arc::new(move || store.status().commits) };
+    let watched = [counted("engine".to_owned(), engine), commits].into_iter().chain(receivers).collect();
+    let heartbeat = Heartbeat::new(settings, watched).map_err(StartError::Heartbeat)?;
+    tasks.spawn("heartbeat".to_owned(), heartbeat.run(stopping.clone()));
+    Ok(())
+}
+
+fn counted(name: String, count: Arc<AtomicU64>) -> Progress {
+    Progress { name, count: Arc::new(move || count.load(Ordering::Relaxed)) }
+}
