@@ -184,6 +184,11 @@ pub struct Daemon {
 }
 
 impl Daemon {
+    /// Where its page is, on the loopback address.
+    pub fn port(&self) -> u16 {
+        self.page
+    }
+
     /// The shop as it says it stands.
     ///
     /// # Panics

@@ -1,0 +1,147 @@
+//! The gateway's own program: what waited in the outbox goes out after a start, with a link, and the link acknowledges.
+
+use std::io::{Read, Write};
+use std::net::{TcpListener, TcpStream};
+use std::path::Path;
+use std::sync::mpsc::{Receiver, channel};
+use std::time::{Duration, Instant};
+
+use serde_json::Value;
+use sumpwarden::edge::clock::Clock;
+use sumpwarden::edge::store::Commit;
+use sumpwarden_core::alarm::notice::{Change, Facts, Notice};
+use sumpwarden_core::alarm::settings::Priority;
+use sumpwarden_core::notify::{Action, OutboxEntry};
+use sumpwarden_tests::gateway::{Daemon, Installation, plain_probe, sump};
+use sumpwarden_tests::modbus::ModbusTcp;
+
+use super::{MOMENT, name, open};
+
+/// Takes every message and hands its body on.
+fn other_side() -> (u16, Receiver<Value>) {
+    let listener = TcpListener::bind("127.0.0.1:0").expect("loopback");
+    let port = listener.local_addr().expect("bound").port();
+    let (bodies, taken) = channel();
+    std::thread::spawn(move || {
+        for mut stream in listener.incoming().map_while(Result::ok) {
+            let mut bytes = Vec::new();
+            let mut piece = [0; 4096];
+            let body = loop {
+                let length = stream.read(&mut piece).expect("a whole request");
+                bytes.extend_from_slice(&piece[..length]);
+                let end = bytes.windows(4).position(|four| four == b"\r\n\r\n").map(|end| end + 4);
+                let body: Option<Value> = end.and_then(|end| serde_json::from_slice(&bytes[end..]).ok());
+                // A sign of life has no body.
+                if body.is_some() || length == 0 || bytes.starts_with(b"POST /alive") {
+                    break body;
+                }
+            };
+            let _ = stream.write_all(b"HTTP/1.1 204 x\r\nConnection: close\r\n\r\n");
+            if body.is_some_and(|body| bodies.send(body).is_err()) {
+                return;
+            }
+        }
+    });
+    (port, taken)
+}
+
+/// A row that a gateway left behind when it was killed.
+fn left_behind(data: &Path) {
+    let notice = Notice {
+        alarm: "s/too-warm".to_owned(),
+        occurrence: 1,
+        sequence: 1,
+        change: Change::Raised,
+        at_ns: Clock.utc().as_nanos(),
+        priority: Priority::High,
+        sump: Some("s".to_owned()),
+        title: "Sump S".to_owned(),
+        by: None,
+        why: None,
+        facts: Facts::Probe { probe: "warm".to_owned(), reason: "no reply".to_owned() },
+    };
+    let store = open(data);
+    let row = |receiver: &str| OutboxEntry {
+        receiver: name(receiver),
+        key: "hall-2/s/too-warm#1".to_owned(),
+        sequence: 1,
+        action: Action::Trigger,
+        priority: Priority::High,
+        at: Clock.utc(),
+        body: serde_json::to_string(&notice).expect("JSON"),
+    };
+    store.submit(Commit { outbox: vec![row("setter"), row("no-longer-here")], ..Commit::default() });
+    store.close();
+}
+
+fn page(daemon: &Daemon, method: &str, path: &str, body: &str) -> String {
+    let mut socket = TcpStream::connect(("127.0.0.1", daemon.port())).expect("it listens");
+    let length = body.len();
+    write!(
+        socket,
+        "{method} {path} HTTP/1.1\r\nHost: sumps.example\r\nConnection: close\r\nContent-Length: {length}\r\n\
+         Content-Type: application/x-www-form-urlencoded\r\n\r\n{body}"
+    )
+    .expect("taken");
+    let mut answer = String::new();
+    socket.read_to_string(&mut answer).expect("answered");
+    answer
+}
+
+#[test]
+fn what_waited_goes_out_after_a_start_and_its_link_acknowledges_once() {
+    let devices = ModbusTcp::start(&[1]);
+    let (port, messages) = other_side();
+    let mut tables = sump("s");
+    tables += &format!("\n[bus.net]\nlink = \"modbus-tcp\"\naddress = \"127.0.0.1:{}\"\n", devices.port);
+    tables += "\n[device.head]\nbus = \"net\"\nunit_id = 1\ntimeout = \"4 s\"\nworst_reply = \"5 s\"\n";
+    let warm = "device = \"head\"\nregister = \"holding:40\"\nnumber = \"f32\"\nevery = \"500 ms\"";
+    tables += &plain_probe("s", "warm", warm);
+    tables +=
+        "\n[sump.s.limit.too-warm]\nof = \"warm\"\nhigh = 20\non_delay = \"0 s\"\npriority = \"high\"\n";
+    tables += &format!("\n[receiver.setter.webhook]\nurl = \"http://127.0.0.1:{port}/hook\"\n");
+    tables += &format!("\n[heartbeat]\nurl = \"http://127.0.0.1:{port}/alive\"\nevery = \"10 s\"\n");
+    let installation = Installation::new(&tables);
+    let file = installation.configuration();
+    let text = std::fs::read_to_string(&file).expect("written");
+    let text = text.replace("[web]\n", "[web]\npublic_url = \"https://sumps.example\"\n");
+    std::fs::write(&file, text).expect("written");
+    left_behind(&installation.path("data"));
+
+    let daemon = installation.run();
+    let started = Instant::now();
+    let message = messages.recv_timeout(MOMENT).expect("it is sent");
+    assert!(started.elapsed() < Duration::from_secs(5), "{:?} after the start", started.elapsed());
+    let item = &message["items"][0];
+    assert_eq!(item["headline"], "Sump S: probe warm: no reply");
+    let link = item["link"].as_str().expect("a link").strip_prefix("https://sumps.example").expect("ours");
+
+    let until = Instant::now() + MOMENT;
+    let standing = |daemon: &Daemon| daemon.state()["sumps"][0]["alarms"][0]["state"].clone();
+    while standing(&daemon) != "UNACK" {
+        assert!(Instant::now() < until, "the alarm never came up: {}", daemon.state());
+        std::thread::sleep(Duration::from_millis(100));
+    }
+    for _ in 0..2 {
+        let shown = page(&daemon, "GET", link, "");
+        assert!(shown.starts_with("HTTP/1.1 200") && shown.contains("UNACK"), "{shown}");
+    }
+    assert_eq!(standing(&daemon), "UNACK", "looking changes nothing");
+    let done = page(&daemon, "POST", link, "name=Ada");
+    assert!(done.starts_with("HTTP/1.1 200"), "{done}");
+    assert_eq!(standing(&daemon), "ACKED");
+    let again = page(&daemon, "POST", link, "name=Ada");
+    assert!(again.starts_with("HTTP/1.1 409") && again.contains("acknowledged it already"), "{again}");
+    let forged = page(&daemon, "POST", &format!("{}x", &link[..link.len() - 1]), "name=Ada");
+    assert!(forged.starts_with("HTTP/1.1 404") || link.ends_with('x'), "{forged}");
+
+    let (status, log) = daemon.terminate();
+    assert_eq!(status.code(), Some(0), "{log:?}");
+    assert!(!log.iter().any(|line| line.contains("left behind")), "{log:?}");
+    let store = open(&installation.path("data"));
+    let counts = store.reader().expect("open").outbox_counts().expect("readable");
+    assert_eq!((counts["setter"].delivered, counts["no-longer-here"].suppressed), (1, 1));
+    let by = store.reader().expect("open").journal_after(0, 1_000).expect("readable");
+    assert!(by.iter().any(|entry| entry.message.ends_with("by Ada")), "the journal says who");
+    store.close();
+}

@@ -1,0 +1,25 @@
+"""A subscriber by paho with a session that lasts: every payload it gets on a line of its own on standard output."""
+
+import argparse
+
+import paho.mqtt.client as mqtt
+
+
+def main():
+    parser = argparse.ArgumentParser()
+    parser.add_argument("--port", type=int, required=True)
+    parser.add_argument("--topic", required=True)
+    arguments = parser.parse_args()
+    client = mqtt.Client(mqtt.CallbackAPIVersion.VERSION2, client_id="panel", clean_session=False)
+
+    def connected(client, *_):
+        client.subscribe(arguments.topic, qos=1)
+
+    client.on_connect = connected
+    client.on_subscribe = lambda *_: print("listening", flush=True)
+    client.on_message = lambda _client, _data, message: print(message.payload.decode(), flush=True)
+    client.connect("127.0.0.1", arguments.port)
+    client.loop_forever()
+
+
+main()
