@@ -9,13 +9,12 @@ def main():
     ask = argparse.ArgumentParser()
     ask.add_argument("--port", type=int, required=True)
     ask.add_argument("--key-file", required=True)
-    ask.add_argument("--repeat", type=int, default=1)
     ask.add_argument("bodies", nargs="+")
     given = ask.parse_args()
     with open(given.key_file, encoding="ascii") as file:
         key = file.read().strip()
     headers = {"Authorization": f"Bearer {key}", "Content-Type": "application/json"}
-    for body in given.bodies * given.repeat:
+    for body in given.bodies:
         connection = http.client.HTTPConnection("127.0.0.1", given.port, timeout=30)
         connection.request("POST", "/notes", body.encode(), headers)
         answer = connection.getresponse()

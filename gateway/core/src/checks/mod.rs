@@ -234,8 +234,13 @@ impl TestPlan {
                 continue;
             }
             if check == Check::Nitrite {
-                let low = note.value < NITRITE_LOW_MG_L;
-                self.state.nitrite_low = if low { self.state.nitrite_low.saturating_add(1) } else { 0 };
+                // A second strip on the same day is no further test in a row.
+                let same_day = before.is_some_and(|last| day_of(last.done_ns) == day_of(done_ns));
+                let low_before = self.state.nitrite_low;
+                self.state.nitrite_low = match note.value < NITRITE_LOW_MG_L {
+                    true => low_before.saturating_add(u32::from(!same_day)),
+                    false => 0,
+                };
             }
             let kind = note.kind.word().to_owned();
             let last = Last { done_ns, kind, value: note.value, by: note.by.clone() };

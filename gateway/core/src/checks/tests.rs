@@ -85,6 +85,17 @@ fn late_sheets_do_not_count_towards_the_memory_of_nitrite() {
 }
 
 #[test]
+fn strips_of_one_day_are_one_test() {
+    let mut plan = plan(Country::De);
+    for (hour, value, low) in
+        [(0, 5.0, 1), (1, 5.0, 1), (2, 6.0, 1), (24, 5.0, 2), (25, 12.0, 0), (26, 5.0, 0), (49, 5.0, 1)]
+    {
+        plan.note(hours(hour), &noted(NoteKind::Nitrite, value, hours(hour)));
+        assert_eq!(plan.nitrite_low_in_a_row(), low, "after {hour} h");
+    }
+}
+
+#[test]
 fn a_set_clock_neither_raises_nor_clears() {
     let mut plan = plan(Country::Uk);
     plan.note(days(0), &noted(NoteKind::Inspected, 1.0, days(0)));
