@@ -52,6 +52,8 @@ enum Command {
     },
     /// Write down what somebody measured, saw or did, through the running daemon
     Note(Box<commands::note::Options>),
+    /// List the alarms that stand, or do something about one, through the running daemon
+    Alarm(Box<commands::alarm::Options>),
     /// Reckon what to pour, drain or leave alone, from a configuration or from numbers alone
     Mix(Box<commands::mix::Options>),
     /// Simulated sumps on real Modbus and MQTT, with everything embedded
@@ -78,6 +80,7 @@ fn main() -> ExitCode {
             commands::replay::run(&configured.config, &input, &output)
         }
         Command::Note(options) => commands::note::run(&options),
+        Command::Alarm(options) => commands::alarm::run(&options),
         Command::Mix(options) => commands::mix::run(&options),
         #[cfg(feature = "demo")]
         Command::Demo(options) => commands::demo::run(&options),

@@ -13,6 +13,7 @@ use super::{deliver, entry, name};
 
 fn settings(port: u16) -> MqttSettings {
     let broker = BrokerSettings {
+        notes: None,
         name: name("shop"),
         host: "127.0.0.1".to_owned(),
         port,

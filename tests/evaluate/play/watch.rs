@@ -1,6 +1,6 @@
 //! Sorts what the engine hands out and what the simulator knows into one [`Track`] a sump.
 
-use sumpwarden_core::alarm::settings::{LimitSettings, Side, Subject};
+use sumpwarden_core::alarm::settings::{LimitSettings, Side, Subject, Terms};
 use sumpwarden_core::engine::{Engine, Outbound, Settings};
 use sumpwarden_core::estimate::settings::EstimateKind;
 use sumpwarden_core::estimate::tank::Tank;
@@ -156,6 +156,10 @@ impl Watch {
 
     /// Whether the truth lies on the right side of a limit by more than its deadband.
     fn is_false(&self, limit: &LimitSettings, truth: &Truth) -> Option<bool> {
+        // What looks ahead says nothing of now; how well it foretells is judged by the forecasts.
+        if matches!(limit.terms, Terms::WithinDays(_)) {
+            return None;
+        }
         let true_value = match limit.subject {
             Subject::Probe(probe) => true_of_probe(self.quantities[probe.slot()], truth),
             Subject::Estimate(kind) => true_of_estimate(kind, truth),

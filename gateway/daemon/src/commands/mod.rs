@@ -1,5 +1,6 @@
 //! F9: what the commands do; `main` only reads arguments.
 
+pub mod alarm;
 pub mod check;
 pub mod console;
 #[cfg(feature = "demo")]
@@ -9,6 +10,7 @@ pub mod note;
 pub mod read;
 pub mod replay;
 pub mod run;
+mod running;
 
 use std::path::Path;
 use std::process::ExitCode;

@@ -1,21 +1,14 @@
 //! `note`: writes down what a person measured, saw or did, through the running daemon.
 
-use std::net::{IpAddr, Ipv4Addr, Ipv6Addr, SocketAddr};
 use std::path::PathBuf;
-use std::time::Duration;
 
 use serde_json::Value;
-use sumpwarden_core::acquire::settings::Secret;
 use sumpwarden_core::estimate::note::NoteKind;
 use sumpwarden_core::estimate::note::draft::{Draft, Given, NoteBook, NoteRefusal, Refused};
 
-use super::{Exit, block_on, console, load};
-use crate::config::{Settings, did_you_mean};
+use super::{Exit, console, load, running};
+use crate::config::did_you_mean;
 use crate::edge::clock::Clock;
-use crate::edge::web::key;
-
-/// How long the daemon may take to answer; it gives up itself after ten seconds.
-const ANSWER_WAIT_MAX: Duration = Duration::from_secs(15);
 
 /// What the command is told.
 #[derive(clap::Args, Debug)]
@@ -57,23 +50,11 @@ pub fn run(options: &Options) -> Exit {
     if let Err(refused) = book.check(&draft, Clock.utc()) {
         return complain(&refused, &draft, &book);
     }
-    let key = match key_of(&settings) {
-        Ok(key) => key,
-        Err(exit) => return exit,
-    };
-    match block_on(send(address_of(settings.web.listen), key, draft)) {
-        Ok(Ok((200, note))) => {
+    let body = serde_json::to_value(&draft).expect("texts and numbers always serialise");
+    match running::hand_in(&settings, "/notes", &body, "send it again with the same --at") {
+        Ok(note) => {
             console::say(&if options.json { note.to_string() } else { in_words(&note) });
             Exit::Success
-        }
-        Ok(Ok((status, problem))) => {
-            let detail = problem["detail"].as_str().unwrap_or("no reason given");
-            console::complain(&console::plain(&format!("not noted ({status}): {detail}")));
-            if status == 503 { Exit::Outside } else { Exit::Negative }
-        }
-        Ok(Err(why)) => {
-            console::complain(&why);
-            Exit::Outside
         }
         Err(exit) => exit,
     }
@@ -96,7 +77,7 @@ fn draft_of(options: &Options) -> Draft {
 }
 
 /// Who runs this: the person, where they became somebody else for it.
-fn user() -> Option<String> {
+pub(super) fn user() -> Option<String> {
     ["SUDO_USER", "USER", "LOGNAME"]
         .iter()
         .find_map(|name| std::env::var(name).ok().filter(|who| !who.is_empty()))
@@ -126,60 +107,6 @@ fn complain(refused: &Refused, draft: &Draft, book: &NoteBook) -> Exit {
         | NoteRefusal::Missing => Exit::Usage,
         _ => Exit::Negative,
     }
-}
-
-fn key_of(settings: &Settings) -> Result<Secret, Exit> {
-    if let Some(key) = &settings.web.note_key {
-        return Ok(key.clone());
-    }
-    let directory = &settings.store.directory;
-    key::read(directory).map_err(|error| {
-        let path = key::key_file(directory);
-        let cure = match error.kind() {
-            std::io::ErrorKind::NotFound => "start the daemon once (sumpwarden run): it makes the key",
-            std::io::ErrorKind::PermissionDenied => "run this as the daemon's user, with sudo -u USER",
-            _ => "see that only the daemon's user can read it",
-        };
-        console::complain(&format!("the key for notes {}: {error}; {cure}", path.display()));
-        Exit::Outside
-    })
-}
-
-/// Where a daemon that listens on all addresses is found on its own machine.
-fn address_of(listen: SocketAddr) -> SocketAddr {
-    let ip = match listen.ip() {
-        IpAddr::V4(ip) if ip.is_unspecified() => IpAddr::V4(Ipv4Addr::LOCALHOST),
-        IpAddr::V6(ip) if ip.is_unspecified() => IpAddr::V6(Ipv6Addr::LOCALHOST),
-        ip => ip,
-    };
-    SocketAddr::new(ip, listen.port())
-}
-
-/// Status and JSON of the daemon's answer.
-async fn send(address: SocketAddr, key: Secret, draft: Draft) -> Result<(u16, Value), String> {
-    if address.port() == 0 {
-        return Err("the page listens on a port that the system chooses; give [web] listen a port".to_owned());
-    }
-    let failed = |error: reqwest::Error| {
-        let cure = match error.is_connect() {
-            true => {
-                "the daemon does not run, or listens elsewhere: start it with sumpwarden run, or look at [web] listen"
-            }
-            false => "it is not known whether the note was taken; send it again with the same --at",
-        };
-        format!("no answer from the daemon at {address}; {cure}")
-    };
-    // The daemon is on this machine: whatever proxy the environment names has no part in it.
-    let client = reqwest::Client::builder().no_proxy().timeout(ANSWER_WAIT_MAX).build().map_err(failed)?;
-    let body = serde_json::to_string(&draft).map_err(|error| error.to_string())?;
-    let request = client.post(format!("http://{address}/notes")).bearer_auth(key.reveal());
-    let request = request.header(reqwest::header::CONTENT_TYPE, "application/json").body(body);
-    let response = request.send().await.map_err(failed)?;
-    let status = response.status().as_u16();
-    let text = response.text().await.map_err(failed)?;
-    let answer = serde_json::from_str(&text)
-        .map_err(|_| format!("what answers at {address} is not this daemon; look at [web] listen"))?;
-    Ok((status, answer))
 }
 
 /// A note that was taken, for people.
@@ -227,17 +154,5 @@ mod tests {
                         reasonable control: Review. (UK HSE)\n  next dip_slide due 2026-03-09\n  too old to move what is \
                         believed of the sump now; it stands in the journal";
         assert_eq!(in_words(&note), expected);
-    }
-
-    #[test]
-    fn the_daemon_is_asked_where_it_can_be_reached() {
-        for (listen, asked) in [
-            ("127.0.0.1:1", "127.0.0.1:1"),
-            ("0.0.0.0:2", "127.0.0.1:2"),
-            ("[::]:3", "[::1]:3"),
-            ("192.0.2.7:4", "192.0.2.7:4"),
-        ] {
-            assert_eq!(address_of(listen.parse().unwrap()).to_string(), asked);
-        }
     }
 }

@@ -232,7 +232,7 @@ impl EngineLoop {
                 Ok(note) => {
                     let copy = self.note(now, &note, Duration::ZERO);
                     let view = self.engine.note_view(now, &note, copy);
-                    self.acks.push(self.answers.wait(Waiting::Noted(view, answer)));
+                    self.acks.push(self.answers.wait(Waiting::Noted(Box::new(view), answer)));
                 }
                 // Whoever asked may have gone.
                 Err(refused) => drop(answer.send(Err(refused))),

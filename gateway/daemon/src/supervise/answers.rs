@@ -12,7 +12,7 @@ use tokio::sync::oneshot;
 #[derive(Debug)]
 pub(super) enum Waiting {
     /// A note was taken.
-    Noted(NoteView, oneshot::Sender<Result<NoteView, Refused>>),
+    Noted(Box<NoteView>, oneshot::Sender<Result<NoteView, Refused>>),
     /// An order about an alarm was carried out.
     Done(oneshot::Sender<Result<(), String>>),
 }
@@ -28,7 +28,7 @@ impl Waiting {
     /// Answers. Whoever asked may have gone.
     fn give(self) {
         match self {
-            Self::Noted(view, answer) => drop(answer.send(Ok(view))),
+            Self::Noted(view, answer) => drop(answer.send(Ok(*view))),
             Self::Done(answer) => drop(answer.send(Ok(()))),
         }
     }

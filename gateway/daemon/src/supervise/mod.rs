@@ -18,7 +18,7 @@ mod answers;
 mod faults;
 mod receivers;
 mod restart;
-pub(crate) mod weekly;
+mod weekly;
 
 use std::collections::BTreeMap;
 use std::net::SocketAddr;
@@ -211,10 +211,9 @@ pub async fn start(settings: Settings) -> Result<Running, StartError> {
         listener,
         settings.site.name.to_string(),
         snapshots.clone(),
-        receivers::writes(commands, links.as_ref(), public_url),
+        receivers::writes((note_key, commands), links.as_ref(), public_url, store.clone()),
         Arc::clone(&starts),
         utc_text,
-        note_key,
         stopped(&stopping),
     );
     tasks.spawn("page".to_owned(), async {

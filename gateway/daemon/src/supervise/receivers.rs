@@ -2,11 +2,14 @@
 
 use std::sync::Arc;
 use std::sync::atomic::{AtomicU64, Ordering};
+use std::time::Duration;
 
+use sumpwarden_core::acquire::settings::Secret;
 use sumpwarden_core::model::Name;
 use sumpwarden_core::notify::{Mark, ReceiverSettings};
 use tokio::sync::{mpsc, watch};
 
+use super::weekly;
 use super::{StartError, Tasks};
 use crate::edge::clock::Clock;
 use crate::edge::mqtt::publish_once;
@@ -25,7 +28,12 @@ pub(super) fn links(store: &Store, public_url: Option<&str>) -> Result<Option<Ar
 }
 
 /// What the page may change, for whoever holds one of `links`.
-pub(super) fn writes(commands: Commands, links: Option<&Arc<Links>>, public_url: Option<&str>) -> Writes {
+pub(super) fn writes(
+    (key, commands): (Secret, Commands),
+    links: Option<&Arc<Links>>,
+    public_url: Option<&str>,
+    store: Store,
+) -> Writes {
     let host = |url: &str| url.split_once("://").map(|(_, host)| host.to_owned());
     let read = |links: Arc<Links>| {
         move |token: &str| match links.verify(token, Clock.utc()) {
@@ -37,9 +45,17 @@ pub(super) fn writes(commands: Commands, links: Option<&Arc<Links>>, public_url:
         }
     };
     Writes {
+        key,
         commands,
         tokens: links.map(|links| Arc::new(read(Arc::clone(links))) as _),
         public_host: public_url.and_then(host),
+        performance: Arc::new(move |days| {
+            let (store, until, span) = (store.clone(), Clock.utc(), Duration::from_hours(24) * days);
+            Box::pin(async move {
+                let found = store.read(move |reader| weekly::performance(reader, until, span)).await;
+                found.inspect_err(|error| tracing::warn!(%error, "the alarms could not be counted")).ok()
+            })
+        }),
     }
 }
 

@@ -24,7 +24,7 @@ const LOOK_EVERY: Duration = Duration::from_secs(60);
 const HOUR: i8 = 6;
 
 /// The measures of the alarms over the last `span` before `until`.
-pub(crate) fn performance(
+pub(super) fn performance(
     reader: &mut Reader,
     until: Timestamp,
     span: Duration,

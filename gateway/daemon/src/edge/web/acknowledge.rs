@@ -14,6 +14,7 @@ use axum::extract::{Path, State};
 use axum::http::{HeaderMap, StatusCode, header};
 use axum::response::{Html, IntoResponse, Response};
 use serde::Deserialize;
+use sumpwarden_core::acquire::settings::Secret;
 use sumpwarden_core::alarm::order::Order;
 use sumpwarden_core::notify::words::clean;
 use tokio::sync::oneshot;
@@ -21,6 +22,7 @@ use tokio::time::timeout;
 
 use super::Page;
 use super::commands::{Command, Commands};
+use super::orders::Measures;
 
 /// Largest body of a request.
 pub(super) const BODY_BYTES_MAX: usize = 16 * 1024;
@@ -58,12 +60,16 @@ pub type Tokens = Arc<dyn Fn(&str) -> Result<Claimed, TokenError> + Send + Sync>
 /// What people may change over the page, and how.
 #[derive(Clone)]
 pub struct Writes {
+    /// What programs show to hand something in.
+    pub key: Secret,
     /// Where commands go.
     pub commands: Commands,
     /// Reads the tokens of links; none where messages carry no links.
     pub tokens: Option<Tokens>,
     /// Host, and port where it is not the usual one, under which people reach the page from outside.
     pub public_host: Option<String>,
+    /// The measures of the alarms.
+    pub performance: Measures,
 }
 
 impl Writes {
@@ -142,8 +148,7 @@ pub(super) async fn acknowledge(
     };
     match timeout(ENGINE_WAIT_MAX, asked).await.ok().flatten() {
         Some(Ok(())) => {
-            // Whoever looks now sees what has been done.
-            *page.latest.lock().await = None;
+            page.forget_latest().await;
             answer(StatusCode::OK, &title(&claimed.alarm), "<p>Acknowledged. Thank you.</p>")
         }
         Some(Err(why)) => {

@@ -8,10 +8,12 @@
 
 mod acknowledge;
 pub mod commands;
+mod desk;
 mod gate;
 pub mod key;
 mod metrics;
 mod notes;
+pub mod orders;
 
 use std::net::SocketAddr;
 use std::sync::{Arc, PoisonError};
@@ -27,13 +29,12 @@ use axum::routing::{get, post};
 use axum::{Json, Router};
 use serde::Serialize;
 use sumpwarden_core::acquire::Lateness;
-use sumpwarden_core::acquire::settings::Secret;
 use sumpwarden_core::engine::snapshot::Snapshot;
 use tokio::net::TcpListener;
 use tokio::sync::{Mutex, mpsc, oneshot};
 use tokio::time::Instant;
 
-use notes::Desk;
+use desk::Desk;
 
 /// Asks the engine for the shop as it stands.
 pub type SnapshotRequests = mpsc::Sender<oneshot::Sender<Snapshot>>;
@@ -84,8 +85,7 @@ struct Page {
     desk: Desk,
 }
 
-/// Serves on `listener` until `shutdown` ends. `utc` tells the time of day for the answers; whoever shows the key may write
-/// notes, which go to the commands.
+/// Serves on `listener` until `shutdown` ends. `utc` tells the time of day for the answers.
 pub async fn serve(
     listener: TcpListener,
     site: String,
@@ -93,11 +93,10 @@ pub async fn serve(
     writes: Writes,
     starts: PollStarts,
     utc: fn() -> String,
-    key: Secret,
     shutdown: impl Future<Output = ()> + Send + 'static,
 ) -> std::io::Result<()> {
     let listening = listener.local_addr()?;
-    let desk = Desk::new(&key, writes.commands.clone())?;
+    let desk = Desk::new(&writes.key, writes.commands.clone())?;
     let page =
         Arc::new(Page { site, listening, requests, writes, starts, utc, latest: Mutex::new(None), desk });
     let router = Router::new()
@@ -107,6 +106,8 @@ pub async fn serve(
         .route("/state", get(state))
         .route("/metrics", get(health))
         .route("/notes", post(notes::take))
+        .route("/alarms", post(orders::take))
+        .route("/alarms/performance", get(orders::performance))
         .route(
             "/acknowledge/{token}",
             get(acknowledge::show)
@@ -154,6 +155,11 @@ async fn guard(State(page): State<Arc<Page>>, request: Request<Body>, next: Next
 }
 
 impl Page {
+    /// Whoever looks now sees what has just been done.
+    async fn forget_latest(&self) {
+        *self.latest.lock().await = None;
+    }
+
     async fn shop(&self) -> Option<Shop> {
         let mut latest = self.latest.lock().await;
         if let Some((_, shop)) = latest.as_ref().filter(|(made, _)| made.elapsed() < SNAPSHOT_AGE_MAX) {
@@ -192,6 +198,10 @@ mod tests {
     use tokio::io::{AsyncReadExt, AsyncWriteExt};
 
     use super::commands::Command;
+    use sumpwarden_core::acquire::settings::Secret;
+    use sumpwarden_core::alarm::order::Order;
+    use sumpwarden_core::alarm::performance::Performance;
+    use sumpwarden_core::model::Timestamp;
 
     const KEY: &str = "0123456789abcdef0123456789abcdef";
 
@@ -248,7 +258,13 @@ mod tests {
             }
         });
         let public_host = Some("sumps.example".to_owned());
-        let writes = Writes { commands, tokens: Some(Arc::new(tokens)), public_host };
+        let performance: orders::Measures = Arc::new(|days| {
+            let from = Timestamp::default();
+            let until = from.plus(Duration::from_hours(24) * days);
+            Box::pin(async move { Some(Performance::of(&[], from, until)) })
+        });
+        let key = Secret::new(KEY.to_owned());
+        let writes = Writes { key, commands, tokens: Some(Arc::new(tokens)), public_host, performance };
         let utc = || "2026-03-01T08:00:00Z".to_owned();
         tokio::spawn(serve(
             listener,
@@ -257,7 +273,6 @@ mod tests {
             writes,
             PollStarts::default(),
             utc,
-            Secret::new(KEY.to_owned()),
             std::future::pending(),
         ));
         let mut answers = Vec::new();
@@ -310,6 +325,64 @@ mod tests {
         }
         let nobody = answer_to("GET /notes HTTP/1.1\r\nHost: OURS\r\nConnection: close\r\n\r\n").await;
         assert!(nobody.starts_with("HTTP/1.1 405"), "nothing can be read there: {nobody}");
+    }
+
+    /// An order with the key.
+    fn order(body: &str) -> String {
+        let headers = format!("Authorization: Bearer {KEY}\r\nContent-Type: application/json\r\n");
+        note(&headers, body).replace("POST /notes", "POST /alarms")
+    }
+
+    #[tokio::test]
+    async fn an_order_goes_to_the_engine_as_it_was_meant() {
+        let says = |command: &Command| {
+            let Command::Order { alarm, order, by, why, .. } = command else { panic!("{command:?}") };
+            let eight_hours = Order::Shelve { time: Duration::from_hours(8) };
+            assert_eq!((alarm.as_str(), *order, by.as_str()), ("lathe-1/ph-low", eight_hours, "Kim"));
+            assert_eq!(why.as_deref(), Some("probe in the buffer"));
+            Ok(())
+        };
+        let text = r#"{"alarm": "lathe-1/ph-low", "do": "shelve", "minutes": 480, "by": " Kim ",
+            "why": "probe in the buffer"}"#;
+        let answer = answer_of(&order(text), says).await;
+        assert!(answer.starts_with("HTTP/1.1 204"), "{answer}");
+    }
+
+    #[tokio::test]
+    async fn an_order_is_refused_with_what_would_be_right() {
+        let refuses = |_: &Command| Err("say why: the journal has to tell the next shift".to_owned());
+        let alarm = r#""alarm": "lathe-1/ph-low""#;
+        for (body, status, words) in [
+            ("{".to_owned(), 400, "this is no order"),
+            (format!(r#"{{{alarm}, "do": "mute", "by": "Kim"}}"#), 400, "acknowledge"),
+            (format!(r#"{{{alarm}, "do": "shelve", "by": "Kim", "until": 5}}"#), 400, "unknown field"),
+            (format!(r#"{{{alarm}, "do": "shelve", "by": ""}}"#), 422, "`by` is empty"),
+            (format!(r#"{{{alarm}, "do": "shelve", "by": "a\u0007b"}}"#), 422, "U+0007"),
+            (format!(r#"{{{alarm}, "do": "shelve", "by": "Kim"}}"#), 409, "say why"),
+        ] {
+            let answer = answer_of(&order(&body), refuses).await;
+            assert!(
+                answer.starts_with(&format!("HTTP/1.1 {status}")) && answer.contains(words),
+                "{body}: {answer}"
+            );
+        }
+        let stranger =
+            answer_to(&note("Content-Type: application/json\r\n", "{}").replace("/notes", "/alarms")).await;
+        assert!(stranger.starts_with("HTTP/1.1 401"), "{stranger}");
+    }
+
+    #[tokio::test]
+    async fn the_measures_of_the_alarms_are_asked_for_by_days() {
+        let get = |query: &str| {
+            format!("GET /alarms/performance{query} HTTP/1.1\r\nHost: OURS\r\nConnection: close\r\n\r\n")
+        };
+        let answer = answer_to(&get("?days=30")).await;
+        assert!(answer.starts_with("HTTP/1.1 200") && answer.contains("\"days\":30.0"), "{answer}");
+        assert!(answer_to(&get("")).await.contains("\"days\":7.0"));
+        for query in ["?days=0", "?days=367", "?days=x"] {
+            let answer = answer_to(&get(query)).await;
+            assert!(answer.starts_with("HTTP/1.1 400") && answer.contains("1 to 366"), "{answer}");
+        }
     }
 
     #[tokio::test]

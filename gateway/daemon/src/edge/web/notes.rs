@@ -1,54 +1,19 @@
 //! `POST /notes`: a note as JSON, with the key, into the store; answered once it is durable.
-//!
-//! Whatever is wrong is answered as problem details (RFC 9457) whose `detail` says what would be right, in the order:
-//! another site's page, too many requests, no or a wrong key, no JSON, too large, no note.
 
 use std::net::{IpAddr, SocketAddr};
-use std::sync::{Arc, PoisonError};
-use std::time::Duration;
+use std::sync::Arc;
 
 use axum::Json;
-use axum::body::{Body, to_bytes};
 use axum::extract::{ConnectInfo, Request, State};
-use axum::http::{HeaderMap, HeaderValue, StatusCode, header};
+use axum::http::StatusCode;
 use axum::response::{IntoResponse, Response};
-use serde_json::json;
-use sumpwarden_core::acquire::settings::Secret;
 use sumpwarden_core::estimate::note::draft::{DRAFT_BYTES_MAX, Draft, NoteRefusal, Refused};
-use tokio::sync::oneshot;
-use tokio::time::{Instant, timeout};
 
-use super::commands::{Command, Commands};
-use super::gate::Gate;
-use super::key::Lock;
-use super::{Page, is_ours};
+use super::Page;
+use super::commands::Command;
+use super::desk::{self, Problem};
 
-/// How long a body may take to come.
-const BODY_WAIT_MAX: Duration = Duration::from_secs(10);
-/// How long the engine and the disk may take.
-const DURABLE_WAIT_MAX: Duration = Duration::from_secs(10);
-
-/// What is needed to take notes.
-pub(super) struct Desk {
-    lock: Lock,
-    gate: std::sync::Mutex<Gate>,
-    commands: Commands,
-}
-
-impl Desk {
-    /// Opened by `key`; what comes in goes to `commands`.
-    ///
-    /// # Errors
-    /// If the system gives no random numbers.
-    pub(super) fn new(key: &Secret, commands: Commands) -> std::io::Result<Self> {
-        Ok(Self { lock: Lock::new(key)?, gate: std::sync::Mutex::default(), commands })
-    }
-
-    fn gate<T>(&self, look: impl FnOnce(&mut Gate, Instant) -> T) -> T {
-        // Held for a few moves; a panic of another task has left nothing half-made behind.
-        look(&mut self.gate.lock().unwrap_or_else(PoisonError::into_inner), Instant::now())
-    }
-}
+const _: () = assert!(DRAFT_BYTES_MAX == desk::BODY_BYTES_MAX);
 
 /// Takes a note.
 pub(super) async fn take(
@@ -63,97 +28,10 @@ pub(super) async fn take(
 }
 
 async fn taken(page: &Page, from: IpAddr, request: Request) -> Result<Response, Problem> {
-    let (parts, body) = request.into_parts();
-    refuse_other_sites(&parts.headers, page.listening)?;
-    let desk = &page.desk;
-    desk.gate(|gate, now| gate.enter(from, now)).map_err(Problem::too_many)?;
-    refuse_strangers(desk, from, &parts.headers)?;
-    let draft = draft(&parts.headers, body).await?;
-    let (answer, answered) = oneshot::channel();
-    let command = Command::Note { draft: Box::new(draft), answer };
-    let work = async {
-        desk.commands.send(command).await.ok()?;
-        answered.await.ok()
-    };
-    match timeout(DURABLE_WAIT_MAX, work).await {
-        Ok(Some(Ok(note))) => Ok(Json(note).into_response()),
-        Ok(Some(Err(refused))) => Err(refused.into()),
-        Ok(None) | Err(_) => Err(Problem::new(
-            StatusCode::SERVICE_UNAVAILABLE,
-            "not_durable",
-            "the store has not confirmed the note; send it again with the same `at`: it is not noted twice",
-        )),
-    }
-}
-
-/// A browser says which page a request comes from. A program says nothing, and has to show the key.
-fn refuse_other_sites(headers: &HeaderMap, listening: SocketAddr) -> Result<(), Problem> {
-    let text = |name: &str| headers.get(name).map(|value| value.to_str().unwrap_or("?"));
-    let same_site = text("sec-fetch-site").is_none_or(|site| matches!(site, "same-origin" | "none"));
-    let own = |origin: &str| origin.split_once("://").is_some_and(|(_, host)| is_ours(host, listening));
-    if same_site && text("origin").is_none_or(own) {
-        return Ok(());
-    }
-    let detail = "notes are taken from this server's own page and from programs, not from other sites' pages";
-    Err(Problem::new(StatusCode::FORBIDDEN, "other_site", detail))
-}
-
-fn refuse_strangers(desk: &Desk, from: IpAddr, headers: &HeaderMap) -> Result<(), Problem> {
-    let shown = headers.get(header::AUTHORIZATION).and_then(|value| value.to_str().ok());
-    let key = shown.and_then(|text| {
-        let (scheme, key) = text.split_once(' ')?;
-        scheme.eq_ignore_ascii_case("bearer").then(|| key.trim())
-    });
-    if key.is_some_and(|key| desk.lock.opens(key)) {
-        desk.gate(|gate, _| gate.right_key(from));
-        return Ok(());
-    }
-    desk.gate(|gate, now| gate.wrong_key(from, now));
-    let detail = match key {
-        None => "show the key: Authorization: Bearer KEY; it lies in note-key in the data directory",
-        Some(_) => "this is not the key; it lies in note-key in the data directory",
-    };
-    Err(Problem::new(StatusCode::UNAUTHORIZED, "no_key", detail))
-}
-
-async fn draft(headers: &HeaderMap, body: Body) -> Result<Draft, Problem> {
-    let media_type = headers.get(header::CONTENT_TYPE).and_then(|value| value.to_str().ok()).unwrap_or("");
-    if !media_type.split(';').next().is_some_and(|t| t.trim().eq_ignore_ascii_case("application/json")) {
-        let detail = "send JSON, and say so: Content-Type: application/json";
-        return Err(Problem::new(StatusCode::UNSUPPORTED_MEDIA_TYPE, "media_type", detail));
-    }
-    let body = timeout(BODY_WAIT_MAX, to_bytes(body, DRAFT_BYTES_MAX)).await.map_err(|_| {
-        Problem::new(
-            StatusCode::REQUEST_TIMEOUT,
-            "slow",
-            "the note took longer than 10 s to come; send it again",
-        )
-    })?;
-    // The one way to fail but for a connection that is gone, whose answer nobody reads.
-    let too_large =
-        |_| Refused::new(NoteRefusal::Oversized, "the note is too large", "it has at most 65536 bytes");
-    Ok(Draft::parse(&body.map_err(too_large)?)?)
-}
-
-/// What is wrong, for people and for programs (RFC 9457).
-#[derive(Debug)]
-struct Problem {
-    status: StatusCode,
-    reason: &'static str,
-    detail: String,
-    retry_after: Option<Duration>,
-}
-
-impl Problem {
-    fn new(status: StatusCode, reason: &'static str, detail: impl Into<String>) -> Self {
-        Self { status, reason, detail: detail.into(), retry_after: None }
-    }
-
-    fn too_many(wait: Duration) -> Self {
-        let seconds = wait.as_secs_f64().ceil();
-        let detail = format!("too many requests or wrong keys from this address; wait {seconds} s");
-        Self { retry_after: Some(wait), ..Self::new(StatusCode::TOO_MANY_REQUESTS, "too_many", detail) }
-    }
+    let draft = Box::new(Draft::parse(&desk::admitted(page, from, request).await?)?);
+    let twice = "send the note again with the same `at`: it is not noted twice";
+    let note = desk::done(page, |answer| Command::Note { draft, answer }, twice).await?;
+    Ok(Json(note?).into_response())
 }
 
 impl From<Refused> for Problem {
@@ -164,23 +42,5 @@ impl From<Refused> for Problem {
             _ => StatusCode::UNPROCESSABLE_ENTITY,
         };
         Self::new(status, refused.why.word(), refused.to_string())
-    }
-}
-
-impl IntoResponse for Problem {
-    fn into_response(self) -> Response {
-        let title = self.status.canonical_reason().unwrap_or("refused");
-        let status = self.status.as_u16();
-        let body = json!({"title": title, "status": status, "detail": self.detail, "reason": self.reason});
-        let mut response = (self.status, Json(body)).into_response();
-        let headers = response.headers_mut();
-        headers.insert(header::CONTENT_TYPE, HeaderValue::from_static("application/problem+json"));
-        if self.status == StatusCode::UNAUTHORIZED {
-            headers.insert(header::WWW_AUTHENTICATE, HeaderValue::from_static("Bearer realm=\"notes\""));
-        }
-        if let Some(wait) = self.retry_after {
-            headers.insert(header::RETRY_AFTER, HeaderValue::from(wait.as_secs() + 1));
-        }
-        response
     }
 }
