@@ -14,6 +14,7 @@ use sumpwarden_core::alarm::settings::Priority;
 use sumpwarden_core::notify::{Action, OutboxEntry};
 use sumpwarden_tests::gateway::{Daemon, Installation, plain_probe, sump};
 use sumpwarden_tests::modbus::ModbusTcp;
+use sumpwarden_tests::process::free_port;
 
 use super::{MOMENT, name, open};
 
@@ -48,7 +49,7 @@ fn other_side() -> (u16, Receiver<Value>) {
 /// A row that a gateway left behind when it was killed.
 fn left_behind(data: &Path) {
     let notice = Notice {
-        alarm: "s/too-warm".to_owned(),
+        alarm: "s/instrument/gone".to_owned(),
         occurrence: 1,
         sequence: 1,
         change: Change::Raised,
@@ -58,12 +59,12 @@ fn left_behind(data: &Path) {
         title: "Sump S".to_owned(),
         by: None,
         why: None,
-        facts: Facts::Probe { probe: "warm".to_owned(), reason: "no reply".to_owned() },
+        facts: Facts::Probe { probe: "gone".to_owned(), reason: "no reply".to_owned() },
     };
     let store = open(data);
     let row = |receiver: &str| OutboxEntry {
         receiver: name(receiver),
-        key: "hall-2/s/too-warm#1".to_owned(),
+        key: "hall-2/s/instrument/gone#1".to_owned(),
         sequence: 1,
         action: Action::Trigger,
         priority: Priority::High,
@@ -101,7 +102,7 @@ fn what_waited_goes_out_after_a_start_and_its_link_acknowledges_once() {
         "\n[sump.s.limit.too-warm]\nof = \"warm\"\nhigh = 20\non_delay = \"0 s\"\npriority = \"high\"\n";
     tables += &format!("\n[receiver.setter.webhook]\nurl = \"http://127.0.0.1:{port}/hook\"\n");
     tables += &format!("\n[heartbeat]\nurl = \"http://127.0.0.1:{port}/alive\"\nevery = \"10 s\"\n");
-    let installation = Installation::new(&tables);
+    let installation = Installation::with_page(free_port(), &tables);
     let file = installation.configuration();
     let text = std::fs::read_to_string(&file).expect("written");
     let text = text.replace("[web]\n", "[web]\npublic_url = \"https://sumps.example\"\n");
@@ -112,16 +113,16 @@ fn what_waited_goes_out_after_a_start_and_its_link_acknowledges_once() {
     let started = Instant::now();
     let message = messages.recv_timeout(MOMENT).expect("it is sent");
     assert!(started.elapsed() < Duration::from_secs(5), "{:?} after the start", started.elapsed());
-    let item = &message["items"][0];
-    assert_eq!(item["headline"], "Sump S: probe warm: no reply");
+    assert_eq!(message["items"][0]["headline"], "Sump S: probe gone: no reply");
+
+    // What comes up now is told as well, with what to do about it.
+    let item = told(&messages, "hall-2/s/too-warm#1", "trigger");
+    let headline = item["headline"].as_str().expect("words");
+    assert!(headline.contains("temperature ") && headline.ends_with("high limit 20.0 °C"), "{headline}");
+    assert_eq!((item["by_when"].as_str(), item["priority"].as_str()), (Some("now"), Some("high")));
     let link = item["link"].as_str().expect("a link").strip_prefix("https://sumps.example").expect("ours");
 
-    let until = Instant::now() + MOMENT;
-    let standing = |daemon: &Daemon| daemon.state()["sumps"][0]["alarms"][0]["state"].clone();
-    while standing(&daemon) != "UNACK" {
-        assert!(Instant::now() < until, "the alarm never came up: {}", daemon.state());
-        std::thread::sleep(Duration::from_millis(100));
-    }
+    assert_eq!(standing(&daemon), "UNACK");
     for _ in 0..2 {
         let shown = page(&daemon, "GET", link, "");
         assert!(shown.starts_with("HTTP/1.1 200") && shown.contains("UNACK"), "{shown}");
@@ -130,18 +131,60 @@ fn what_waited_goes_out_after_a_start_and_its_link_acknowledges_once() {
     let done = page(&daemon, "POST", link, "name=Ada");
     assert!(done.starts_with("HTTP/1.1 200"), "{done}");
     assert_eq!(standing(&daemon), "ACKED");
+    assert!(told(&messages, "hall-2/s/too-warm#1", "acknowledge")["headline"].to_string().contains("by Ada"));
     let again = page(&daemon, "POST", link, "name=Ada");
-    assert!(again.starts_with("HTTP/1.1 409") && again.contains("acknowledged it already"), "{again}");
+    assert!(again.starts_with("HTTP/1.1 409") && again.contains("ACKED now: nothing to do"), "{again}");
     let forged = page(&daemon, "POST", &format!("{}x", &link[..link.len() - 1]), "name=Ada");
     assert!(forged.starts_with("HTTP/1.1 404") || link.ends_with('x'), "{forged}");
+    shelved_by_command(&installation, &daemon);
 
     let (status, log) = daemon.terminate();
     assert_eq!(status.code(), Some(0), "{log:?}");
     assert!(!log.iter().any(|line| line.contains("left behind")), "{log:?}");
     let store = open(&installation.path("data"));
     let counts = store.reader().expect("open").outbox_counts().expect("readable");
-    assert_eq!((counts["setter"].delivered, counts["no-longer-here"].suppressed), (1, 1));
+    assert_eq!((counts["setter"].failed, counts["no-longer-here"].suppressed), (0, 1));
     let by = store.reader().expect("open").journal_after(0, 1_000).expect("readable");
     assert!(by.iter().any(|entry| entry.message.ends_with("by Ada")), "the journal says who");
+    let shelved = by.iter().find(|entry| entry.state == "SHLVD").expect("journalled");
+    assert!(shelved.message.ends_with(" by Kim (probe in the buffer)"), "{shelved:?}");
     store.close();
+}
+
+fn standing(daemon: &Daemon) -> Value {
+    let state = daemon.state();
+    let alarms = state["sumps"][0]["alarms"].as_array().expect("a list").clone();
+    let found = alarms.into_iter().find(|alarm| alarm["id"] == "s/too-warm");
+    found.map_or(Value::Null, |alarm| alarm["state"].clone())
+}
+
+/// The next item of this key and action.
+fn told(messages: &Receiver<Value>, key: &str, action: &str) -> Value {
+    loop {
+        let message = messages.recv_timeout(MOMENT).expect("it is sent");
+        let items = message["items"].as_array().expect("a list").clone();
+        if let Some(item) = items.into_iter().find(|item| item["key"] == key && item["action"] == action) {
+            return item;
+        }
+    }
+}
+
+/// By the command line: listed, shelved with a reason, and counted.
+fn shelved_by_command(installation: &Installation, daemon: &Daemon) {
+    let alarm = |arguments: &[&str]| {
+        let output = installation.command("alarm", arguments);
+        (output.status.code(), String::from_utf8_lossy(&[output.stdout, output.stderr].concat()).into_owned())
+    };
+    let (code, said) = alarm(&[]);
+    assert!(code == Some(0) && said.starts_with("ACKED high   s/too-warm "), "{said}");
+    let (code, said) = alarm(&["shelve", "s/too-warm", "--for", "8 h", "--by", "Kim"]);
+    assert!(code == Some(1) && said.contains("say why"), "{said}");
+    let (code, said) =
+        alarm(&["shelve", "s/too-warm", "--for", "8 h", "--by", "Kim", "--why", "probe in the buffer"]);
+    assert!(code == Some(0) && said.starts_with("SHLVD high   s/too-warm "), "{said}");
+    assert_eq!(standing(daemon), "SHLVD");
+    let (code, said) = alarm(&["reset", "s/nothing", "--by", "Kim"]);
+    assert!(code == Some(1) && said.contains("there is no alarm \"s/nothing\""), "{said}");
+    let (code, said) = alarm(&["performance"]);
+    assert!(code == Some(0) && said.contains("chattering") && said.contains("target: at most 10"), "{said}");
 }
