@@ -56,9 +56,10 @@ async fn a_mail_says_everything_and_nothing_gets_out_of_its_line() {
     assert_eq!((counts.delivered, counts.failed), (1, 0));
     assert!(status.delivered_at.is_some());
     let mails = sink.mails();
-    assert_eq!(mails.len(), 2, "put off once, then taken: {mails:?}");
+    assert_eq!(mails.len(), 3, "put off once, then taken for each: {mails:?}");
     let mail = &mails[1];
-    assert_eq!(mail["to"], serde_json::json!(["setter@shop.example", "lead@shop.example"]));
+    let to: Vec<_> = mails[1..].iter().map(|mail| mail["to"][0].as_str().expect("one")).collect();
+    assert_eq!(to, ["setter@shop.example", "lead@shop.example"]);
     assert_eq!(header(mail, "bcc"), [""; 0], "no header out of a title");
     let subject = header(mail, "subject");
     assert!(subject[0].starts_with("hall-2: Lathe 1  Bcc: other@shop.example"), "{subject:?}");
@@ -100,11 +101,23 @@ async fn tls_from_the_first_byte_and_after_starttls_with_a_password() {
 #[tokio::test(flavor = "multi_thread")]
 async fn a_refusal_for_good_fails_the_row_and_the_next_goes() {
     let sink = Sink::start(&["--answers", "550"]);
-    let way = Way::Mail(sink.settings(MailSecurity::None));
+    let alone = vec!["setter@shop.example".to_owned()];
+    let way = Way::Mail(MailSettings { to: alone, ..sink.settings(MailSecurity::None) });
     let (counts, _) = deliver(way.clone(), vec![entry(1)]).await;
     assert_eq!((counts.delivered, counts.failed), (0, 1));
     let (counts, _) = deliver(way, vec![entry(1)]).await;
     assert_eq!(counts.delivered, 1);
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn a_mailbox_that_is_gone_keeps_the_message_from_nobody_else() {
+    let sink = Sink::start(&["--answers", "550"]);
+    let (counts, _) = deliver(Way::Mail(sink.settings(MailSecurity::None)), vec![entry(1)]).await;
+    assert_eq!((counts.delivered, counts.failed), (1, 0));
+    let mails = sink.mails();
+    let taken: Vec<_> =
+        mails.iter().filter(|mail| mail["answer"] == "250").map(|mail| &mail["to"][0]).collect();
+    assert_eq!(taken, ["lead@shop.example"]);
 }
 
 /// A server without TLS is never told anything where TLS is asked for.

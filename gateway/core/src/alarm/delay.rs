@@ -10,8 +10,8 @@ pub struct Delayed {
     on_delay: Duration,
     off_delay: Duration,
     active: bool,
-    /// Whether the condition held when it was seen last, whatever the delays say.
-    holds: bool,
+    /// Since when the condition has held, as it was seen, whatever the delays say.
+    holds_since: Option<Uptime>,
     /// Since when the condition has been other than `active`.
     since: Option<Uptime>,
     /// How long it had been so before that.
@@ -27,7 +27,7 @@ impl Delayed {
             on_delay,
             off_delay,
             active: false,
-            holds: false,
+            holds_since: None,
             since: None,
             credit: Duration::ZERO,
             resumed: None,
@@ -41,7 +41,17 @@ impl Delayed {
 
     /// Whether it held when it was seen last.
     pub const fn holds(&self) -> bool {
-        self.holds
+        self.holds_since.is_some()
+    }
+
+    /// Since when it has been seen to hold.
+    pub const fn holds_since(&self) -> Option<Uptime> {
+        self.holds_since
+    }
+
+    /// Since when a delay has been running.
+    pub const fn since(&self) -> Option<Uptime> {
+        self.since
     }
 
     /// How long a delay has been running.
@@ -53,7 +63,7 @@ impl Delayed {
     pub fn set(&mut self, now: Uptime, active: bool, running: Option<Duration>) {
         self.stop();
         self.active = active;
-        self.holds = active;
+        self.holds_since = active.then_some(now);
         self.resumed = running.map(|running| (running, now));
     }
 
@@ -61,7 +71,7 @@ impl Delayed {
     pub fn start_over(&mut self, now: Uptime) {
         self.stop();
         self.active = false;
-        self.since = self.holds.then_some(now);
+        self.since = self.holds_since.map(|_| now);
     }
 
     const fn stop(&mut self) {
@@ -72,7 +82,7 @@ impl Delayed {
 
     /// Seen now: holds or not. True if that ends a delay. The first sighting starts the delay; the opposite stops it.
     pub fn update(&mut self, now: Uptime, holds: bool) -> bool {
-        self.holds = holds;
+        self.holds_since = self.holds_since.or(Some(now)).filter(|_| holds);
         if holds == self.active {
             self.stop();
             return false;

@@ -200,7 +200,7 @@ impl Alarms {
                     self.stimulate(now, index, Stimulus::Suppress, None, out);
                 }
             } else {
-                self.unsuppress(now, index, out);
+                self.unsuppress(now, index, None, out);
             }
         }
     }
@@ -319,10 +319,17 @@ impl Alarms {
     fn judge_group(&mut self, now: Now, index: AlarmIndex, out: &mut Vec<Transition>) {
         let alarm = &self.alarms[index.slot()];
         let Definition::Fault(fault) = &alarm.definition else { return };
-        let all_silent = !fault.silent.is_empty()
-            && fault.silent.iter().all(|probe| self.silent[probe.slot()] == Some(true));
-        let holds = alarm.told || all_silent;
-        self.judged(now, index, Some(holds), out);
+        let mut heard = fault.silent.iter().map(|probe| self.silent[probe.slot()]);
+        let of_probes = if heard.clone().all(|silent| silent == Some(true)) {
+            Some(!fault.silent.is_empty())
+        } else if heard.any(|silent| silent == Some(false)) {
+            Some(false)
+        } else {
+            // What has not been asked yet may be silent as well.
+            None
+        };
+        let holds = if alarm.told { Some(true) } else { of_probes };
+        self.judged(now, index, holds, out);
     }
 
     /// Time has passed: delays that have run out, shelves whose time is up, what stood acknowledged for too long.
@@ -370,24 +377,24 @@ impl Alarms {
     /// Whether its condition was seen to hold just now.
     fn judged(&mut self, now: Now, index: AlarmIndex, judged: Option<bool>, out: &mut Vec<Transition>) {
         let delayed = &mut self.alarms[index.slot()].delayed;
-        let held = delayed.holds();
+        let held_since = delayed.holds_since();
         let changed = match judged {
             Some(holds) => delayed.update(now.uptime, holds),
             None => delayed.suspend(),
         };
-        let over = held && judged == Some(false);
+        let over = held_since.filter(|_| judged == Some(false));
         if changed {
             self.settle(now, index, out);
         }
         self.reschedule(index);
         if self.alarms[index.slot()].standing.state == State::SuppressedByDesign {
             // A restart may have missed the end of what suppressed it.
-            self.unsuppress(now, index, out);
+            self.unsuppress(now, index, None, out);
         }
-        if over {
+        if over.is_some() {
             for at in 0..self.alarms[index.slot()].explains.len() {
                 let explained = self.alarms[index.slot()].explains[at];
-                self.unsuppress(now, explained, out);
+                self.unsuppress(now, explained, over, out);
             }
         }
     }
@@ -413,14 +420,18 @@ impl Alarms {
         rests || alarm.causes.iter().any(|cause| self.alarms[cause.slot()].delayed.holds())
     }
 
-    /// What asked for its silence is over; unless something else does, its condition begins anew.
-    fn unsuppress(&mut self, now: Now, index: AlarmIndex, out: &mut Vec<Transition>) {
+    /// What asked for its silence, since `since`, is over; unless something else does, its condition begins anew, but for a
+    /// delay that had been running before.
+    fn unsuppress(&mut self, now: Now, index: AlarmIndex, since: Option<Uptime>, out: &mut Vec<Transition>) {
         if self.is_suppressed(index) {
             return;
         }
         let alarm = &mut self.alarms[index.slot()];
-        if matches!(alarm.standing.state, State::SuppressedByDesign | State::Normal) {
-            alarm.delayed.start_over(now.uptime);
+        let before = since.zip(alarm.delayed.since()).is_some_and(|(since, began)| began < since);
+        match alarm.standing.state {
+            State::SuppressedByDesign => alarm.delayed.start_over(now.uptime),
+            State::Normal if !before => alarm.delayed.start_over(now.uptime),
+            _ => {}
         }
         self.stimulate(now, index, Stimulus::Unsuppress, None, out);
         self.reschedule(index);

@@ -189,6 +189,8 @@ impl Alarm {
 const fn change_of(from: State, to: State, effect: Effect) -> Option<Change> {
     match (effect, to) {
         (Effect::Annunciate, _) => Some(Change::Raised),
+        // What was withheld is over by now.
+        (_, State::Normal) if from.is_silenced() => Some(Change::Ended),
         // Nobody was told of what was silenced.
         _ if !from.stands() => None,
         (_, State::Acknowledged) => Some(Change::Acknowledged),

@@ -1,5 +1,6 @@
 //! What a restart must know of an alarm: its state with the time it came to it, who and why, its occurrence, and how far
-//! its delays and its shelf have come. Clocks are kept as UTC and go on as time passed, never further than the whole of it.
+//! its delays and its shelf have come. They go on by the monotonic clock,
+//! and by UTC where the machine itself was restarted.
 
 use std::time::Duration;
 
@@ -15,15 +16,20 @@ struct Saved {
     state: String,
     since_ns: i64,
     active: bool,
-    /// Since when a delay has been running, UTC.
+    /// When it was kept, on both clocks.
+    #[serde(default)]
+    kept_uptime_ns: u64,
+    #[serde(default)]
+    kept_ns: i64,
+    /// How long a delay had been running then.
     #[serde(skip_serializing_if = "Option::is_none", default)]
-    delay_ns: Option<i64>,
-    /// When the shelf ends, UTC, and how long it was from when this was kept.
+    delay_ns: Option<u64>,
+    /// How long the shelf had still to go.
     #[serde(skip_serializing_if = "Option::is_none", default)]
-    shelf: Option<Left>,
-    /// When it is annunciated anew.
+    shelf_ns: Option<u64>,
+    /// How long until it is annunciated anew.
     #[serde(skip_serializing_if = "Option::is_none", default)]
-    realarm: Option<Left>,
+    realarm_ns: Option<u64>,
     occurrence: u64,
     sequence: u32,
     #[serde(skip_serializing_if = "Option::is_none", default)]
@@ -32,24 +38,8 @@ struct Saved {
     why: Option<String>,
 }
 
-/// Time that was left when it was kept.
-#[derive(Clone, Copy, Serialize, Deserialize)]
-struct Left {
-    kept_ns: i64,
-    left_ns: u64,
-}
-
-impl Left {
-    fn of(now: Now, until: Uptime) -> Self {
-        let left = until.since(now.uptime).as_nanos();
-        Self { kept_ns: now.utc.as_nanos(), left_ns: u64::try_from(left).unwrap_or(u64::MAX) }
-    }
-
-    /// What is left of it at `now`. A clock that was set back in between makes it no longer than it was.
-    fn until(self, now: Now) -> Uptime {
-        let passed = now.utc.since(Timestamp::from_nanos(self.kept_ns));
-        now.uptime.plus(Duration::from_nanos(self.left_ns).saturating_sub(passed))
-    }
+fn nanos(time: Duration) -> u64 {
+    u64::try_from(time.as_nanos()).unwrap_or(u64::MAX)
 }
 
 impl Alarms {
@@ -58,14 +48,15 @@ impl Alarms {
         while let Some(index) = self.changed.pop_first() {
             let alarm = &self.alarms[index.slot()];
             let standing = &alarm.standing;
-            let running = alarm.delayed.running(now.uptime);
             let saved = Saved {
                 state: standing.state.word().to_owned(),
                 since_ns: standing.since.unwrap_or(now.utc).as_nanos(),
                 active: alarm.delayed.active(),
-                delay_ns: running.map(|running| now.utc.minus(running).as_nanos()),
-                shelf: alarm.shelf.map(|until| Left::of(now, until)),
-                realarm: alarm.realarm_at.map(|until| Left::of(now, until)),
+                kept_uptime_ns: now.uptime.as_nanos(),
+                kept_ns: now.utc.as_nanos(),
+                delay_ns: alarm.delayed.running(now.uptime).map(nanos),
+                shelf_ns: alarm.shelf.map(|until| nanos(until.since(now.uptime))),
+                realarm_ns: alarm.realarm_at.map(|at| nanos(at.since(now.uptime))),
                 occurrence: standing.occurrence,
                 sequence: standing.sequence,
                 by: standing.by.clone(),
@@ -81,11 +72,17 @@ impl Alarms {
     pub fn restore(&mut self, now: Now, index: AlarmIndex, bytes: &[u8]) -> bool {
         let Some((saved, state)) = read(bytes) else { return false };
         let alarm = &mut self.alarms[index.slot()];
-        let running = saved.delay_ns.map(|since| now.utc.since(Timestamp::from_nanos(since)));
+        let kept = Now {
+            uptime: Uptime::from_nanos(saved.kept_uptime_ns),
+            utc: Timestamp::from_nanos(saved.kept_ns),
+        };
+        let passed = now.passed_since(kept);
+        let later = |left_ns: u64| now.uptime.plus(Duration::from_nanos(left_ns).saturating_sub(passed));
+        let running = saved.delay_ns.map(|running| Duration::from_nanos(running).saturating_add(passed));
         alarm.delayed.set(now.uptime, saved.active, running);
-        let shelf = saved.shelf.map(|left| left.until(now)).filter(|_| state == State::Shelved);
+        let shelf = saved.shelf_ns.map(later).filter(|_| state == State::Shelved);
         alarm.shelf = shelf;
-        alarm.realarm_at = saved.realarm.map(|left| left.until(now)).filter(|_| state == State::Acknowledged);
+        alarm.realarm_at = saved.realarm_ns.map(later).filter(|_| state == State::Acknowledged);
         // A shelf always ends.
         if state == State::Shelved && shelf.is_none() {
             alarm.shelf = Some(now.uptime);
@@ -115,9 +112,11 @@ fn read(bytes: &[u8]) -> Option<(Saved, State)> {
         state: word.to_owned(),
         since_ns: Timestamp::parse(since).ok()?.as_nanos(),
         active: matches!(state, State::Unacknowledged | State::Acknowledged),
+        kept_uptime_ns: 0,
+        kept_ns: 0,
         delay_ns: None,
-        shelf: None,
-        realarm: None,
+        shelf_ns: None,
+        realarm_ns: None,
         occurrence: u64::from(state.stands()),
         sequence: u32::from(state.stands()),
         by: None,

@@ -336,6 +336,53 @@ fn a_shelf_ends_when_it_was_to_end_across_a_restart_and_a_clock_that_was_set() {
 }
 
 #[test]
+fn a_clock_that_was_set_before_a_restart_neither_ends_a_shelf_nor_a_delay() {
+    let settings =
+        AlarmSettings { limits: vec![limit(Side::Low, 40.0, 5.0, 600, 0)], ..AlarmSettings::default() };
+    let days = Duration::from_hours(72);
+    let kept_of = |story: &mut Story| {
+        let mut kept = Vec::new();
+        story.alarms.changed.insert(AlarmIndex(0));
+        story.alarms.save(s(100.0), |_, bytes| kept = bytes);
+        kept
+    };
+    // Kept at 100 s; then UTC is set on by three days, and the program starts again at 200 s.
+    let again = Now { uptime: s(200.0).uptime, utc: s(200.0).utc.plus(days) };
+    let mut delayed = Story::of(settings.limits[0].clone()).value(0.0, 39.0).pass(100.0);
+    let mut after = alarms(&settings, 1);
+    assert!(after.restore(again, AlarmIndex(0), &kept_of(&mut delayed)));
+    let mut made = Vec::new();
+    let measurement = Measurement {
+        probe: PROBE,
+        at: again.utc,
+        received: again.uptime,
+        raw: None,
+        measured: Measured::Good(39.0, Quality::GOOD),
+    };
+    after.observe(again, &measurement, &mut made);
+    assert!(made.is_empty(), "200 of its 600 s have passed");
+    assert_eq!(after.poll_timeout(), Some(s(600.0).uptime));
+
+    let day = Order::Shelve { time: Duration::from_hours(24) };
+    let mut shelved = Story::of(settings.limits[0].clone()).order(50.0, day);
+    let mut after = alarms(&settings, 1);
+    assert!(after.restore(again, AlarmIndex(0), &kept_of(&mut shelved)));
+    assert_eq!(after.poll_timeout(), Some(s(86_450.0).uptime));
+}
+
+#[test]
+fn what_ends_while_it_is_silent_is_over_for_those_who_were_told() {
+    let story = Story::of(limit(Side::High, 10.0, 1.0, 0, 0))
+        .value(0.0, 11.0)
+        .order(1.0, Order::Shelve { time: Duration::from_secs(600) })
+        .value(2.0, 5.0)
+        .pass(700.0)
+        .expect(State::Normal);
+    let changes: Vec<_> = story.made.iter().map(|made| made.change).collect();
+    assert_eq!(changes, [Some(Change::Raised), Some(Change::Withheld), Some(Change::Ended)]);
+}
+
+#[test]
 fn what_earlier_versions_kept_is_read() {
     let settings =
         AlarmSettings { limits: vec![limit(Side::Low, 40.0, 5.0, 10, 10)], ..AlarmSettings::default() };

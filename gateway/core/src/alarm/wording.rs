@@ -335,7 +335,7 @@ pub fn line(facts: &Facts, stand: &Stand<'_>) -> String {
     let mut text = facts_text(facts, Units::Metric);
     match stand.state {
         State::Unacknowledged => {
-            text.push_str(". ");
+            text.push_str(if text.ends_with(['.', '?', '!']) { " " } else { ". " });
             text.push_str(action_of(facts));
         }
         State::Acknowledged => text.push_str(": acknowledged"),

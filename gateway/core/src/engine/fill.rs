@@ -106,6 +106,9 @@ struct Kept<T> {
 struct KeptAcidity {
     acidity: SavedAcidity,
     told: AlreadyTold,
+    /// Since which hour the pumps have stood still.
+    #[serde(default)]
+    still_since_h: Option<f64>,
 }
 
 /// pH and clean-outs of one sump.
@@ -180,8 +183,8 @@ impl Fill {
     pub(super) fn signs(&self) -> Signs {
         let verdict = self.acidity.verdict().numbers;
         let drop = verdict.drop.map(|drop| {
-            let replace = verdict.judgement == Judgement::Replace;
-            (drop.ph(), verdict.judgement == Judgement::CorrectiveAction, replace)
+            // A mark that was told holds until the pH has come back some way.
+            (drop.ph(), self.told.marks >= 1, self.told.marks >= 2)
         });
         Signs {
             drop,
@@ -252,11 +255,13 @@ impl Fill {
         self.gather(passed_h);
         let litres = self.litres();
         let Latest { us_cm, ph, pump, .. } = self.latest;
-        match pump {
-            Some(false) => _ = self.still_since_h.get_or_insert(self.now_h),
-            Some(true) => self.still_since_h = None,
-            None => {}
-        }
+        let still_since_h = match pump {
+            Some(false) => self.still_since_h.or(Some(self.now_h)),
+            Some(true) => None,
+            None => self.still_since_h,
+        };
+        self.changed.acidity |= still_since_h != self.still_since_h;
+        self.still_since_h = still_since_h;
         let seen = Seen { at_h: self.now_h, litres, ph, us_cm, pump, baseline_ph: self.baseline_ph() };
         self.around_cleanout(|cleanout| cleanout.observe(&seen));
     }
@@ -400,7 +405,11 @@ impl Fill {
             self.kept_h = at_h;
         }
         let acidity = || {
-            let state = KeptAcidity { acidity: self.acidity.saved().clone(), told: self.told };
+            let state = KeptAcidity {
+                acidity: self.acidity.saved().clone(),
+                told: self.told,
+                still_since_h: self.still_since_h,
+            };
             serde_json::to_vec(&Kept { at_h, utc_ns, state }).ok()
         };
         let cleanout = || serde_json::to_vec(&Kept { at_h, utc_ns, state: self.cleanout.saved() }).ok();
@@ -417,6 +426,7 @@ impl Fill {
             return false;
         }
         (self.acidity, self.told) = (acidity, kept.state.told);
+        self.still_since_h = kept.state.still_since_h.filter(|since_h| *since_h <= kept.at_h);
         true
     }
 

@@ -4,6 +4,7 @@
 
 use super::Engine;
 use crate::alarm::AlarmIndex;
+use crate::alarm::state::State;
 use crate::model::{Name, Now};
 use crate::notify::router;
 
@@ -60,15 +61,23 @@ impl Engine {
                 unreadable.push(key);
             }
         }
-        if lookup(router::SAVED_KEY).is_some_and(|bytes| self.router.restore(now, &bytes).is_err()) {
-            unreadable.push(router::SAVED_KEY.to_owned());
-        }
         for (alarm, key) in keys {
             let Some(bytes) = lookup(&key) else { continue };
             if !self.alarms.restore(now, alarm, &bytes) {
                 unreadable.push(key);
             }
         }
+        if lookup(router::SAVED_KEY).is_some_and(|bytes| self.router.restore(now, &bytes).is_err()) {
+            unreadable.push(router::SAVED_KEY.to_owned());
+        }
+        let alarms = &self.alarms;
+        let stands = |alarm: &str, occurrence: u64| {
+            alarms
+                .find(alarm)
+                .map(|index| alarms.get(index).1)
+                .is_some_and(|standing| standing.occurrence == occurrence && standing.state != State::Normal)
+        };
+        self.out.outbox.extend(self.router.keep_only(now, stands));
         unreadable
     }
 }

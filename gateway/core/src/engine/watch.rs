@@ -38,16 +38,15 @@ const NEVER_SET_BEFORE: Timestamp = Timestamp::from_millis(1_704_067_200_000);
 pub(super) struct ClockWatch {
     before: Option<Now>,
     stepped: Option<Now>,
-    told: bool,
+    /// Whether its fault holds, as was told last; none before anything was.
+    told: Option<bool>,
 }
 
 impl Engine {
     /// A clock that was set, or never was.
     pub(super) fn watch_clock(&mut self, now: Now) {
         let watch = &mut self.clock;
-        let before = watch.before.replace(now);
-        let Some(before) = before else { return };
-        let by_s = step_s(before, now);
+        let by_s = watch.before.replace(now).map_or(0.0, |before| step_s(before, now));
         let stepped = by_s.abs() > STEP.as_secs_f64();
         if stepped {
             watch.stepped = Some(now);
@@ -56,10 +55,10 @@ impl Engine {
         // In simulated time both clocks are one, and may begin anywhere.
         let never_set = now != Now::simulated(now.utc) && now.utc < NEVER_SET_BEFORE;
         let holds = recently || never_set;
-        if !stepped && holds == watch.told {
+        if !stepped && watch.told == Some(holds) {
             return;
         }
-        watch.told = holds;
+        watch.told = Some(holds);
         let detail = match (stepped, never_set) {
             (_, true) => format!("it says {}, it was never set", now.utc),
             (true, false) if by_s.abs() < 600.0 => format!("it was set by {by_s:+.0} s"),

@@ -126,6 +126,16 @@ pub struct Now {
 }
 
 impl Now {
+    /// Time that has passed since `then`, which may lie before a restart: by the monotonic clock if that went on, by the other
+    /// if the machine itself was restarted, and then at least for as long as it has been up.
+    pub fn passed_since(self, then: Self) -> Duration {
+        if self.uptime >= then.uptime {
+            self.uptime.since(then.uptime)
+        } else {
+            self.utc.since(then.utc).max(self.uptime.since(Uptime::default()))
+        }
+    }
+
     /// An instant in a replay or a story, where both clocks run together: uptime counts from 1970.
     pub const fn simulated(utc: Timestamp) -> Self {
         let nanos = utc.as_nanos();

@@ -118,7 +118,7 @@ impl Router {
     /// Time has passed: whoever is due is told.
     pub fn tick(&mut self, now: Now) -> Vec<OutboxEntry> {
         let mut out = Vec::new();
-        for open in self.open.values_mut() {
+        for open in self.open.values_mut().filter(|open| open.asks) {
             let due = |told: &Told| told.due.is_some_and(|due| due <= now.uptime);
             let names: Vec<String> =
                 open.each.iter().filter(|(_, told)| due(told)).map(|(name, _)| name.clone()).collect();
@@ -130,7 +130,8 @@ impl Router {
 
     /// When somebody is due next.
     pub fn poll_timeout(&self) -> Option<Uptime> {
-        self.open.values().flat_map(|open| open.each.values()).filter_map(|told| told.due).min()
+        let asking = self.open.values().filter(|open| open.asks);
+        asking.flat_map(|open| open.each.values()).filter_map(|told| told.due).min()
     }
 
     /// A message about `key` was refused for good by `receiver`: whoever comes after it and has not been told is told now.
@@ -149,6 +150,19 @@ impl Router {
             later.into_iter().filter(|(step, _)| Some(*step) == next).map(|(_, name)| name).collect();
         self.unsaved |= !names.is_empty();
         open.ask(now, &self.receivers, &names, Action::Escalate, now.utc, &mut out);
+        out
+    }
+
+    /// After a restart: what `stands` says does not stand any more in that occurrence is over, for those who were told of it.
+    pub fn keep_only(&mut self, now: Now, stands: impl Fn(&str, u64) -> bool) -> Vec<OutboxEntry> {
+        let over = self.open.iter().filter(|(alarm, open)| !stands(alarm, open.occurrence));
+        let over: Vec<String> = over.map(|(alarm, _)| alarm.clone()).collect();
+        let mut out = Vec::new();
+        for alarm in over {
+            self.close(now, &alarm, Action::Resolve, None, &mut out);
+            self.open.remove(&alarm);
+            self.unsaved = true;
+        }
         out
     }
 
@@ -183,10 +197,10 @@ impl Router {
                 at_once.push(receiver.name.to_string());
             } else {
                 let after = receiver.escalation.of(notice.priority);
-                told.due = after.map(|after| now.uptime.plus(after * u32::from(receiver.step)));
+                let due = after.map(|after| now.uptime.plus(after * u32::from(receiver.step)));
+                told.due = earlier(told.due, due);
             }
         }
-        open.each.values_mut().for_each(|told| told.times = 0);
         open.ask(now, &self.receivers, &at_once, Action::Trigger, notice.at(), out);
     }
 
@@ -206,8 +220,14 @@ impl Router {
             open.seen = notice.sequence;
         }
         let body = notice.map_or_else(|| ended(&open.body, now.utc), body_of);
+        // What has only returned may come up again before anybody has seen it: then whoever is due next is not asked later
+        // for it.
+        let returned = notice.is_some_and(|notice| notice.change == Change::Returned);
         for (name, told) in &mut open.each {
-            told.due = None;
+            if !returned {
+                told.due = None;
+                told.times = 0;
+            }
             let receiver = self.receivers.iter().find(|one| one.name.as_str() == name);
             let Some(receiver) = receiver.filter(|_| told.open) else { continue };
             let wants = match action {
@@ -250,11 +270,7 @@ impl Router {
             return Err(RestoreError(format!("version {} is not known here", saved.version)));
         }
         let since = Uptime::from_nanos(saved.uptime_ns);
-        let passed = if now.uptime >= since {
-            now.uptime.since(since)
-        } else {
-            now.utc.since(Timestamp::from_nanos(saved.utc_ns)).max(now.uptime.since(Uptime::default()))
-        };
+        let passed = now.passed_since(Now { uptime: since, utc: Timestamp::from_nanos(saved.utc_ns) });
         let later = |due: Uptime| now.uptime.plus(due.since(since).saturating_sub(passed));
         for (alarm, mut open) in saved.open {
             open.each.retain(|name, _| self.receivers.iter().any(|receiver| receiver.name.as_str() == name));
@@ -262,6 +278,13 @@ impl Router {
             self.open.insert(alarm, open);
         }
         Ok(())
+    }
+}
+
+fn earlier(a: Option<Uptime>, b: Option<Uptime>) -> Option<Uptime> {
+    match (a, b) {
+        (Some(a), Some(b)) => Some(a.min(b)),
+        (a, b) => a.or(b),
     }
 }
 
@@ -285,10 +308,12 @@ impl Open {
             told.times = told.times.saturating_add(1);
             told.open = true;
             let after = receiver.escalation.of(self.priority);
-            told.due = after.map(|after| {
+            let parked = told.due.filter(|due| action == Action::Trigger && *due > now.uptime);
+            let due = after.map(|after| {
                 let doubled = after.saturating_mul(1 << (told.times - 1).min(16));
                 now.uptime.plus(doubled.min(REPEAT_AFTER_MAX).max(after))
             });
+            told.due = earlier(parked, due);
             out.push(OutboxEntry {
                 receiver: receiver.name.clone(),
                 key: self.key.clone(),

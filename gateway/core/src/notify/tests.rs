@@ -119,6 +119,37 @@ fn nobody_acknowledges_and_the_next_is_told_until_somebody_does() {
 }
 
 #[test]
+fn what_comes_and_goes_while_nobody_acknowledges_still_reaches_the_next() {
+    let mut router = shift(&[("setter", 0), ("lead", 1)]);
+    let mut sequence = 0;
+    let mut change = |router: &mut Router, at: u64, change| {
+        sequence += 1;
+        router.changed(second(at), &notice(PH, 7, sequence, change, Priority::High))
+    };
+    change(&mut router, 0, Change::Raised);
+    change(&mut router, 120, Change::Returned);
+    assert_eq!(router.poll_timeout(), None, "while it is over nobody is asked");
+    change(&mut router, 180, Change::Raised);
+    change(&mut router, 290, Change::Returned);
+    change(&mut router, 360, Change::Raised);
+    let due = router.tick(second(360));
+    assert!(told(&due).iter().any(|(who, ..)| *who == "lead"), "five minutes after the first time: {due:?}");
+    assert!(router.poll_timeout().is_some_and(|due| due > second(360).uptime));
+}
+
+#[test]
+fn what_is_configured_away_is_over_for_those_who_were_told() {
+    let mut router = shift(&[("setter", 0)]);
+    router.changed(second(0), &notice(PH, 7, 1, Change::Raised, Priority::High));
+    router.changed(second(0), &notice("mill-1/gone", 2, 1, Change::Raised, Priority::High));
+    let over = router.keep_only(second(10), |alarm, occurrence| (alarm, occurrence) == (PH, 7));
+    let [entry] = &over[..] else { panic!("one is over: {over:?}") };
+    assert_eq!((entry.key.as_str(), entry.action), ("hall-2/mill-1/gone#2", Action::Resolve));
+    assert_eq!(told(&router.tick(second(300))), [("setter", Action::Escalate, 2)], "the other goes on");
+    assert!(router.keep_only(second(301), |_, _| true).is_empty());
+}
+
+#[test]
 fn low_priority_never_escalates_and_who_does_not_ask_for_it_hears_nothing() {
     let mut router = shift(&[("setter", 0), ("lead", 1)]);
     let raised = router.changed(second(0), &notice(PH, 1, 1, Change::Raised, Priority::Low));

@@ -35,7 +35,10 @@ pub(super) async fn watch(
     news: mpsc::Sender<FaultNews>,
     mut stop: watch::Receiver<bool>,
 ) {
-    let mut told = Standing::new();
+    // What an alarm was restored to may be over since: at first everything is told.
+    let mut told: Option<Standing> = None;
+    let mut keys = vec![key(Fault::Store, ""), key(Fault::StoreSpace, "")];
+    keys.extend(forwards.iter().map(|forward| key(Fault::Forwarder, &forward.name)));
     let mut dropped = store.status().counters.dropped;
     let mut pulse = tokio::time::interval(LOOK_EVERY);
     loop {
@@ -44,7 +47,7 @@ pub(super) async fn watch(
             _ = stop.wait_for(|stop| *stop) => return,
         }
         let status = store.status();
-        let mut standing = store_faults(&status, told.contains_key(&key(Fault::StoreSpace, "")));
+        let mut standing = store_faults(&status, was(&told, &key(Fault::StoreSpace, "")));
         if status.counters.dropped > dropped {
             let lost = status.counters.dropped - dropped;
             standing.insert(key(Fault::StoreSpace, ""), format!("{lost} samples are no longer held"));
@@ -54,13 +57,24 @@ pub(super) async fn watch(
             let fault = forwarder_fault(&forward.status.borrow());
             standing.extend(fault.map(|shows| (key(Fault::Forwarder, &forward.name), shows)));
         }
-        for change in changes(&told, &standing) {
+        let news_now = match &told {
+            Some(told) => changes(told, &standing),
+            None => keys
+                .iter()
+                .map(|key| FaultNews { key: key.clone(), shows: standing.get(key).cloned() })
+                .collect(),
+        };
+        for change in news_now {
             if news.send(change).await.is_err() {
                 return;
             }
         }
-        told = standing;
+        told = Some(standing);
     }
+}
+
+fn was(told: &Option<Standing>, key: &FaultKey) -> bool {
+    told.as_ref().is_some_and(|told| told.contains_key(key))
 }
 
 fn key(fault: Fault, of: &str) -> FaultKey {

@@ -118,3 +118,36 @@ fn a_bus_that_died_before_a_restart_and_lives_after_it_leaves_nothing_suppressed
         .collect();
     assert_eq!(left, [("gateway/bus/hall", State::ReturnedUnacknowledged)]);
 }
+
+#[test]
+fn a_line_that_drops_now_and_then_does_not_hide_a_dead_probe() {
+    let mut hall = Hall::new();
+    let bus = key(Fault::Bus, "hall");
+    hall.polls(0, 30, |_| true);
+    for minute in 0..8 {
+        hall.polls(30 + 60 * minute, 80 + 60 * minute, |probe| probe != 7);
+        let at = f64::from(80 + 60 * minute);
+        hall.alarms.observe_fault(s(at), &bus, true, "unplugged", &mut hall.made);
+        hall.alarms.observe_fault(s(at + 5.0), &bus, false, "", &mut hall.made);
+        hall.pass(at + 9.0);
+    }
+    assert_eq!(hall.annunciated(), ["lathe-1/instrument/p7"], "five minutes after it fell silent");
+}
+
+#[test]
+fn what_has_not_been_asked_since_a_restart_counts_as_unknown() {
+    let mut hall = Hall::new();
+    hall.polls(0, 900, |_| false);
+    let mut kept = Vec::new();
+    hall.alarms.save(s(900.0), |key, bytes| kept.push((key.to_owned(), bytes)));
+    let mut after = Hall::new();
+    for (key, bytes) in &kept {
+        let index = after.alarms.find(key).expect("the same settings");
+        assert!(after.alarms.restore(s(900.0), index, bytes));
+    }
+    // The adapter is there; no device has been asked yet.
+    after.alarms.observe_fault(s(901.0), &key(Fault::Bus, "hall"), false, "", &mut after.made);
+    after.pass(1_100.0);
+    after.polls(1_100, 1_200, |_| false);
+    assert!(after.made.is_empty(), "it was dead and is dead: {:?}", after.made);
+}

@@ -5,6 +5,7 @@ mod defaults;
 use std::collections::BTreeMap;
 use std::time::Duration;
 
+use sumpwarden_core::alarm::condition::Condition;
 use sumpwarden_core::alarm::settings::{Habits, LimitSettings, Priority, Side, Subject, Terms};
 use sumpwarden_core::estimate::settings::EstimateKind;
 use sumpwarden_core::model::{ProbeIndex, Quantity, SumpIndex};
@@ -53,6 +54,10 @@ pub(super) fn limits(
     let mut limits: Vec<LimitSettings> = Vec::new();
     for (key, written) in &table.limit {
         let here = at.key(key);
+        if Condition::from_word(key).is_some() {
+            let what = format!("\"{key}\" is the name of an alarm on what is worked out");
+            notes.wrong(&here, what, "give the limit another name");
+        }
         let Switch::Table(written) = written else {
             note_switch(notes, &here, written);
             continue;

@@ -2,6 +2,7 @@
 
 use std::path::Path;
 
+use lettre::address::Envelope;
 use lettre::message::Mailbox;
 use lettre::message::header::ContentType;
 use lettre::transport::smtp::authentication::Credentials;
@@ -16,6 +17,24 @@ use super::super::clock::Clock;
 use super::http::chain;
 use super::link::hex;
 use super::{MESSAGE_DEADLINE, Outcome, ReceiverError};
+
+/// What an answer of a server means for the message.
+enum Judged {
+    /// This mailbox will never take it.
+    Refused,
+    /// Fewer rows may pass.
+    TooLarge,
+    /// It may pass: the network, the server or our own account is at fault.
+    Later,
+}
+
+fn judge(error: &lettre::transport::smtp::Error) -> Judged {
+    match error.status().map(u16::from) {
+        Some(552) => Judged::TooLarge,
+        _ if error.is_permanent() => Judged::Refused,
+        _ => Judged::Later,
+    }
+}
 
 /// Sends by one server.
 pub(super) struct Mail {
@@ -45,12 +64,32 @@ impl Mail {
             Ok(transport) => transport,
             Err(why) => return Outcome::Later(why, None),
         };
-        match transport.send(mail).await {
-            Ok(_) => Outcome::Taken,
-            // A server says 5xx to what it will never take; everything else may pass.
-            Err(error) if error.is_permanent() => Outcome::Refused(chain(&error)),
-            Err(error) => Outcome::Later(chain(&error), None),
+        let text = mail.formatted();
+        let mut taken = false;
+        let mut refused = Vec::new();
+        // One by one: a mailbox that is no longer there must not keep the message from everybody else.
+        for to in &self.to {
+            let envelope = match Envelope::new(Some(self.from.email.clone()), vec![to.email.clone()]) {
+                Ok(envelope) => envelope,
+                Err(error) => return Outcome::Refused(chain(&error)),
+            };
+            match transport.send_raw(&envelope, &text).await {
+                Ok(_) => taken = true,
+                Err(error) => match judge(&error) {
+                    Judged::Refused => refused.push(format!("{}: {}", to.email, chain(&error))),
+                    Judged::TooLarge => return Outcome::TooLarge,
+                    // Who has it already gets it again under the same id.
+                    Judged::Later => return Outcome::Later(chain(&error), None),
+                },
+            }
         }
+        if !taken {
+            return Outcome::Refused(refused.join("; "));
+        }
+        if !refused.is_empty() {
+            tracing::warn!(refused = refused.join("; "), "some mailboxes do not take messages");
+        }
+        Outcome::Taken
     }
 
     fn build(&self, message: &Composed) -> Result<Message, lettre::error::Error> {

@@ -201,8 +201,8 @@ pub struct Receiver<S> {
     cursor: (u64, i64),
     random: (RandomState, u64),
     failing_since: Option<Uptime>,
-    /// The engine has been told that it is not reached.
-    reported: bool,
+    /// Whether the engine was told last that it is reached; none before it was told anything.
+    told: Option<bool>,
     next_test: Option<Timestamp>,
     deadline: Duration,
 }
@@ -227,7 +227,7 @@ impl<S: Outbox> Receiver<S> {
             cursor: (0, 0),
             random: (RandomState::new(), 0),
             failing_since: None,
-            reported: false,
+            told: None,
             next_test: None,
             deadline: MESSAGE_DEADLINE,
         })
@@ -364,7 +364,7 @@ impl<S: Outbox> Receiver<S> {
         let keys = self.dispatch.keys(&ids);
         self.dispatch.refused(Clock.uptime(), &ids);
         self.trouble(ReceiverState::Refused, why.clone());
-        self.reported = true;
+        self.told = Some(false);
         self.report(Reached::Refused { keys, why }).await;
         Ok(())
     }
@@ -376,7 +376,7 @@ impl<S: Outbox> Receiver<S> {
             status.error = None;
             status.delivered_at = Some(Clock.utc());
         });
-        if std::mem::take(&mut self.reported) {
+        if self.told.replace(true) != Some(true) {
             self.report(Reached::Yes).await;
         }
     }
@@ -385,8 +385,8 @@ impl<S: Outbox> Receiver<S> {
         let now = Clock.uptime();
         let since = *self.failing_since.get_or_insert(now);
         self.trouble(ReceiverState::Retrying, why.clone());
-        if !self.reported && now.since(since) >= NOT_REACHED_AFTER {
-            self.reported = true;
+        if self.told != Some(false) && now.since(since) >= NOT_REACHED_AFTER {
+            self.told = Some(false);
             self.report(Reached::No { why }).await;
         }
     }

@@ -213,12 +213,13 @@ type Salvaged = (&'static str, &'static str, &'static str);
 const SALVAGED: [Salvaged; 5] = [
     ("series", "id, text, quantity", "id"),
     ("saved", "key, value", "key"),
-    OUTBOX_SALVAGED[0],
-    OUTBOX_SALVAGED[1],
+    KEPT_SALVAGED[1],
+    KEPT_SALVAGED[2],
     ("journal", "id, at, kind, sump, subject, state, priority, value, message", "id DESC"),
 ];
 
-const OUTBOX_SALVAGED: [Salvaged; 2] = [
+const KEPT_SALVAGED: [Salvaged; 3] = [
+    ("saved", "key, value", "key"),
     (
         "outbox",
         "id, receiver, key, sequence, action, priority, at, body, state, attempts, done_at, reason",
@@ -234,9 +235,10 @@ fn salvage(damaged: &Path, fresh: &Connection) {
     salvage_tables(damaged, fresh, &SALVAGED);
 }
 
-/// Copies the outbox out of a file that turned out damaged while the gateway runs, which knows everything else.
-pub(super) fn salvage_outbox(damaged: &Path, fresh: &Connection) {
-    salvage_tables(damaged, fresh, &OUTBOX_SALVAGED);
+/// Copies the outbox and the saved state out of a file that turned out damaged while the gateway runs: it writes anew only
+/// what changes.
+pub(super) fn salvage_kept(damaged: &Path, fresh: &Connection) {
+    salvage_tables(damaged, fresh, &KEPT_SALVAGED);
 }
 
 fn salvage_tables(damaged: &Path, fresh: &Connection, tables: &[Salvaged]) {

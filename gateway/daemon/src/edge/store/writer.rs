@@ -492,7 +492,7 @@ impl Writer {
         let (connection, also) = self.place.open()?;
         aside = aside.or(also);
         if let Some(aside) = &aside {
-            schema::salvage_outbox(&aside.path, &connection);
+            schema::salvage_kept(&aside.path, &connection);
         }
         self.connection = connection;
         self.identity = self.place.identity();

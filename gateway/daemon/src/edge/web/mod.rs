@@ -82,6 +82,8 @@ struct Page {
     starts: PollStarts,
     utc: fn() -> String,
     latest: Mutex<Option<(Instant, Shop)>>,
+    /// The journal is counted for one at a time: it may be long.
+    counting: Mutex<()>,
     desk: Desk,
 }
 
@@ -97,8 +99,17 @@ pub async fn serve(
 ) -> std::io::Result<()> {
     let listening = listener.local_addr()?;
     let desk = Desk::new(&writes.key, writes.commands.clone())?;
-    let page =
-        Arc::new(Page { site, listening, requests, writes, starts, utc, latest: Mutex::new(None), desk });
+    let page = Arc::new(Page {
+        site,
+        listening,
+        requests,
+        writes,
+        starts,
+        utc,
+        latest: Mutex::new(None),
+        counting: Mutex::new(()),
+        desk,
+    });
     let router = Router::new()
         .route("/", get(|| asset("text/html; charset=utf-8", include_str!("page.html"))))
         .route("/page.css", get(|| asset("text/css; charset=utf-8", include_str!("page.css"))))

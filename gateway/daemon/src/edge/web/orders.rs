@@ -126,6 +126,7 @@ pub(super) async fn performance(
         let detail = format!("ask for ?days=N with N from 1 to {DAYS_MAX}");
         return Problem::new(StatusCode::BAD_REQUEST, "days", detail).into_response();
     };
+    let _one_at_a_time = page.counting.lock().await;
     match (page.writes.performance)(days).await {
         Some(found) => Json(found).into_response(),
         None => {
