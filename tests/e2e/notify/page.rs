@@ -122,6 +122,9 @@ fn what_waited_goes_out_after_a_start_and_its_link_acknowledges_once() {
     assert_eq!((item["by_when"].as_str(), item["priority"].as_str()), (Some("now"), Some("high")));
     let link = item["link"].as_str().expect("a link").strip_prefix("https://sumps.example").expect("ours");
 
+    let receiver = daemon.state()["receivers"][0].clone();
+    assert_eq!((&receiver["name"], &receiver["state"]), (&"setter".into(), &"reached".into()));
+    assert!(receiver["delivered_at"].is_string(), "so that silence can be trusted: {receiver}");
     assert_eq!(standing(&daemon), "UNACK");
     for _ in 0..2 {
         let shown = page(&daemon, "GET", link, "");

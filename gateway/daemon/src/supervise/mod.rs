@@ -205,13 +205,14 @@ pub async fn start(settings: Settings) -> Result<Running, StartError> {
     if let Some(heartbeat) = &settings.heartbeat {
         receivers::start_heartbeat(heartbeat, Arc::clone(&turns), &store, going, &stopping, &mut tasks)?;
     }
+    let named = told_of.iter().map(|receiver| receiver.name.clone()).zip(receivers.iter().cloned()).collect();
     let (commands, commanded) = mpsc::channel(COMMANDS_MAX);
     let starts = PollStarts::default();
     let page = web::serve(
         listener,
         settings.site.name.to_string(),
         snapshots.clone(),
-        receivers::writes((note_key, commands), links.as_ref(), public_url, store.clone()),
+        receivers::writes((note_key, commands), links.as_ref(), public_url, store.clone(), named),
         Arc::clone(&starts),
         utc_text,
         stopped(&stopping),

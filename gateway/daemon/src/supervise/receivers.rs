@@ -15,11 +15,12 @@ use crate::edge::clock::Clock;
 use crate::edge::mqtt::publish_once;
 use crate::edge::notify::link::{LinkError, Links};
 use crate::edge::notify::{
-    Heartbeat, HeartbeatSettings, Progress, Publisher, Receiver, ReceiverReport, ReceiverStatus, Surroundings,
+    Heartbeat, HeartbeatSettings, Progress, Publisher, Receiver, ReceiverReport, ReceiverState,
+    ReceiverStatus, Surroundings,
 };
 use crate::edge::store::Store;
 use crate::edge::web::commands::Commands;
-use crate::edge::web::{Claimed, TokenError, Writes};
+use crate::edge::web::{Claimed, ReceiverView, TokenError, Writes};
 
 /// The links of this gateway; none without an address that they could lead to.
 pub(super) fn links(store: &Store, public_url: Option<&str>) -> Result<Option<Arc<Links>>, StartError> {
@@ -33,6 +34,7 @@ pub(super) fn writes(
     links: Option<&Arc<Links>>,
     public_url: Option<&str>,
     store: Store,
+    stand: Vec<(Name, watch::Receiver<ReceiverStatus>)>,
 ) -> Writes {
     let host = |url: &str| url.split_once("://").map(|(_, host)| host.to_owned());
     let read = |links: Arc<Links>| {
@@ -49,6 +51,9 @@ pub(super) fn writes(
         commands,
         tokens: links.map(|links| Arc::new(read(Arc::clone(links))) as _),
         public_host: public_url.and_then(host),
+        receivers: Arc::new(move || {
+            stand.iter().map(|(name, status)| view(name, &status.borrow())).collect()
+        }),
         performance: Arc::new(move |days| {
             let (store, until, span) = (store.clone(), Clock.utc(), Duration::from_hours(24) * days);
             Box::pin(async move {
@@ -56,6 +61,21 @@ pub(super) fn writes(
                 found.inspect_err(|error| tracing::warn!(%error, "the alarms could not be counted")).ok()
             })
         }),
+    }
+}
+
+fn view(name: &Name, status: &ReceiverStatus) -> ReceiverView {
+    ReceiverView {
+        name: name.to_string(),
+        state: match status.state {
+            ReceiverState::Starting => "starting",
+            ReceiverState::Reached => "reached",
+            ReceiverState::Retrying => "retrying",
+            ReceiverState::Refused => "refused",
+        },
+        delivered_at: status.delivered_at.map(|at| at.floor_to_millis().to_string()),
+        waiting: status.counts.pending,
+        error: status.error.clone(),
     }
 }
 

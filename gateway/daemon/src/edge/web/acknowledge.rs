@@ -21,6 +21,7 @@ use tokio::sync::oneshot;
 use tokio::time::timeout;
 
 use super::Page;
+use super::Receivers;
 use super::commands::{Command, Commands};
 use super::orders::Measures;
 
@@ -70,6 +71,8 @@ pub struct Writes {
     pub public_host: Option<String>,
     /// The measures of the alarms.
     pub performance: Measures,
+    /// Whether messages reach people.
+    pub receivers: Receivers,
 }
 
 impl Writes {

@@ -42,6 +42,9 @@ pub type SnapshotRequests = mpsc::Sender<oneshot::Sender<Snapshot>>;
 /// How late polls start; whoever handles their readings counts.
 pub type PollStarts = Arc<std::sync::Mutex<Lateness>>;
 
+/// How each way for messages is, asked of whoever keeps them.
+pub type Receivers = Arc<dyn Fn() -> Vec<ReceiverView> + Send + Sync>;
+
 pub use acknowledge::{Claimed, TokenError, Tokens, Writes};
 
 /// The engine is asked no more often than this, however many pages look.
@@ -72,6 +75,23 @@ pub struct Shop {
     /// The sumps.
     #[serde(flatten)]
     pub snapshot: Snapshot,
+    /// Whether messages reach people.
+    pub receivers: Vec<ReceiverView>,
+}
+
+/// One way for messages.
+#[derive(Clone, PartialEq, Eq, Debug, Serialize)]
+pub struct ReceiverView {
+    /// Name in the configuration.
+    pub name: String,
+    /// `starting`, `reached`, `retrying` or `refused`.
+    pub state: &'static str,
+    /// When a message was taken last, RFC 3339; none since the start.
+    pub delivered_at: Option<String>,
+    /// Rows that wait.
+    pub waiting: u64,
+    /// What was said last, unless all is well. Untrusted text.
+    pub error: Option<String>,
 }
 
 struct Page {
@@ -177,7 +197,8 @@ impl Page {
             return Some(shop.clone());
         }
         let snapshot = tokio::time::timeout(SNAPSHOT_WAIT_MAX, self.ask()).await.ok()??;
-        let shop = Shop { site: self.site.clone(), at: (self.utc)(), snapshot };
+        let receivers = (self.writes.receivers)();
+        let shop = Shop { site: self.site.clone(), at: (self.utc)(), snapshot, receivers };
         *latest = Some((Instant::now(), shop.clone()));
         Some(shop)
     }
@@ -274,8 +295,10 @@ mod tests {
             let until = from.plus(Duration::from_hours(24) * days);
             Box::pin(async move { Some(Performance::of(&[], from, until)) })
         });
+        let receivers: Receivers = Arc::new(Vec::new);
         let key = Secret::new(KEY.to_owned());
-        let writes = Writes { key, commands, tokens: Some(Arc::new(tokens)), public_host, performance };
+        let writes =
+            Writes { key, commands, tokens: Some(Arc::new(tokens)), public_host, performance, receivers };
         let utc = || "2026-03-01T08:00:00Z".to_owned();
         tokio::spawn(serve(
             listener,
@@ -417,7 +440,9 @@ mod tests {
         let answer = answer_to("GET /state HTTP/1.1\r\nHost: OURS\r\nConnection: close\r\n\r\n").await;
         assert!(answer.starts_with("HTTP/1.1 200"), "{answer}");
         assert!(
-            answer.contains(r#"{"site":"hall-2","at":"2026-03-01T08:00:00Z","sumps":[],"alarms":[]}"#),
+            answer.contains(
+                r#"{"site":"hall-2","at":"2026-03-01T08:00:00Z","sumps":[],"alarms":[],"receivers":[]}"#
+            ),
             "{answer}"
         );
     }

@@ -117,6 +117,7 @@ function tasks(sump) {
   const list = element("ul");
   list.append(...sump.alarms.filter((alarm) => !SILENCED.includes(alarm.state)).map(alarmItem));
   list.append(...sump.fill.to_do.map((text) => toDo(text, null)));
+  list.append(...dueToday(sump));
   list.append(...sump.advice.map((advice) => toDo(advice.text, advice.unsure)));
   if (list.children.length === 0) list.append(element("li", "nothing to do", { class: "well" }));
   return list;
@@ -199,6 +200,25 @@ function card(sump) {
   return made;
 }
 
+// Whether messages reach people, so that silence can be trusted.
+function messages(receivers, at) {
+  const place = document.getElementById("messages");
+  place.hidden = receivers.length === 0;
+  const texts = receivers.map(({ name, state, delivered_at, waiting, error }) => {
+    const minutes = delivered_at === null ? null : Math.max(0, Math.round((new Date(at) - new Date(delivered_at)) / 60000));
+    const last = minutes === null ? "none delivered since the start" : `last delivered ${minutes} min ago`;
+    const rest = waiting === 0 ? "" : `, ${waiting} waiting`;
+    return `${name}: ${last}${rest}${state === "retrying" || state === "refused" ? ` (${state}: ${error ?? "no answer"})` : ""}`;
+  });
+  place.textContent = `Messages: ${texts.join("; ")}.`;
+}
+
+// What the test plan asks for today.
+function dueToday(sump) {
+  const today = sump.plan.checks.filter((check) => check.state === "today" || check.state === "overdue");
+  return today.map((check) => toDo(`${check.name}${check.state === "overdue" ? `, overdue since ${check.due}` : ", due today"}`, null));
+}
+
 function rank(sump) {
   const found = ORDER.indexOf(urgency(sump.alarms));
   return found < 0 ? ORDER.length : found;
@@ -217,6 +237,7 @@ async function refresh() {
     const focused = document.activeElement?.dataset?.key;
     document.getElementById("sumps").replaceChildren(...gatewayCard(shop.alarms), ...sumps.map(card));
     if (focused !== undefined) document.querySelector(`[data-key="${CSS.escape(focused)}"]`)?.focus();
+    messages(shop.receivers, shop.at);
     fresh.textContent = `as of ${new Date(shop.at).toLocaleTimeString()}`;
   } catch (error) {
     fresh.textContent = `the gateway does not answer (${error.message}); what stands here is old`;
