@@ -278,11 +278,21 @@ impl Alarms {
         out: &mut Vec<Transition>,
     ) {
         let Some(&index) = self.of_condition.get(&(sump, condition)) else { return };
+        let mut grown = false;
         if holds == Some(true) {
             let seen = &mut self.alarms[index.slot()].standing.seen;
+            grown = has_more(detail, &seen.detail);
+            if seen.detail != detail {
+                self.changed.insert(index);
+            }
             *seen = Seen { value, quality: Quality::GOOD, detail: detail.to_owned(), ..Seen::default() };
         }
         self.judged(now, index, holds, out);
+        if grown {
+            // Whoever has seen the one has not seen the other.
+            self.stimulate(now, index, Stimulus::ReAlarm, None, out);
+            self.reschedule(index);
+        }
     }
 
     /// The gateway has found a fault, or that it is over.
@@ -467,6 +477,11 @@ impl Alarms {
         self.due.extend(due.map(|due| (due, index)));
         self.changed.insert(index);
     }
+}
+
+/// Whether something stands in the list `now` that did not stand in `before`.
+fn has_more(now: &str, before: &str) -> bool {
+    now.split(", ").any(|one| !one.is_empty() && before.split(", ").all(|other| other != one))
 }
 
 /// Whether a reason says that nothing came at all, rather than something wrong.

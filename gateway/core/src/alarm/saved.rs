@@ -9,7 +9,7 @@ use serde::{Deserialize, Serialize};
 use crate::model::{Now, Timestamp, Uptime};
 
 use super::state::State;
-use super::{AlarmIndex, Alarms};
+use super::{AlarmIndex, Alarms, Seen};
 
 #[derive(Serialize, Deserialize)]
 struct Saved {
@@ -32,6 +32,11 @@ struct Saved {
     realarm_ns: Option<u64>,
     occurrence: u64,
     sequence: u32,
+    /// What was seen last, so that the text keeps its cause.
+    #[serde(skip_serializing_if = "Option::is_none", default)]
+    value: Option<f64>,
+    #[serde(skip_serializing_if = "String::is_empty", default)]
+    detail: String,
     #[serde(skip_serializing_if = "Option::is_none", default)]
     by: Option<String>,
     #[serde(skip_serializing_if = "Option::is_none", default)]
@@ -59,6 +64,8 @@ impl Alarms {
                 realarm_ns: alarm.realarm_at.map(|at| nanos(at.since(now.uptime))),
                 occurrence: standing.occurrence,
                 sequence: standing.sequence,
+                value: standing.seen.value.filter(|_| standing.state.stands()),
+                detail: standing.seen.detail.clone(),
                 by: standing.by.clone(),
                 why: standing.why.clone(),
             };
@@ -92,6 +99,7 @@ impl Alarms {
         standing.since = Some(Timestamp::from_nanos(saved.since_ns));
         standing.occurrence = saved.occurrence;
         standing.sequence = saved.sequence;
+        standing.seen = Seen { value: saved.value, detail: saved.detail, ..Seen::default() };
         standing.by = saved.by;
         standing.why = saved.why;
         standing.shelved_until = alarm.shelf.map(|until| now.utc.plus(until.since(now.uptime)));
@@ -117,6 +125,8 @@ fn read(bytes: &[u8]) -> Option<(Saved, State)> {
         delay_ns: None,
         shelf_ns: None,
         realarm_ns: None,
+        value: None,
+        detail: String::new(),
         occurrence: u64::from(state.stands()),
         sequence: u32::from(state.stands()),
         by: None,

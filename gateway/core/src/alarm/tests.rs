@@ -655,3 +655,29 @@ fn limits_that_rest_neither_raise_nor_clear_and_start_over_after() {
         .expect(State::Unacknowledged);
     Story::of_instrument(10, 10).rest(0.0, true).bad(0.0).bad(10.0).expect(State::Unacknowledged);
 }
+
+#[test]
+fn a_second_thing_that_is_due_is_told_to_whoever_has_seen_the_first() {
+    let condition = ConditionSettings::default_for(SumpIndex(0), Condition::CheckOverdue);
+    let settings = AlarmSettings { conditions: vec![condition], ..AlarmSettings::default() };
+    let due = (SumpIndex(0), Condition::CheckOverdue);
+    let mut before = alarms(&settings, 0);
+    let mut made = Vec::new();
+    before.observe_condition(s(0.0), due, Some(true), Some(1.0), "look", &mut made);
+    let seen = Order::Acknowledge { occurrence: None };
+    before.order(s(1.0), AlarmIndex(0), seen, Said::new("kim", None), &mut made).expect("it stands");
+    before.observe_condition(s(2.0), due, Some(true), Some(2.0), "look", &mut made);
+    let mut kept = Vec::new();
+    before.save(s(2.0), |_, bytes| kept = bytes);
+    let mut after = alarms(&settings, 0);
+    assert!(after.restore(s(3.0), AlarmIndex(0), &kept));
+    made.clear();
+    after.observe_condition(s(4.0), due, Some(true), Some(2.0), "look", &mut made);
+    assert!(made.is_empty(), "the same is not told twice, not after a restart either: {made:?}");
+    after.observe_condition(s(5.0), due, Some(true), Some(2.0), "look, ph", &mut made);
+    let told: Vec<_> =
+        made.iter().map(|made| (made.change, made.occurrence, made.seen.detail.as_str())).collect();
+    assert_eq!(told, [(Some(Change::Raised), 1, "look, ph")]);
+    after.observe_condition(s(6.0), due, Some(true), Some(2.0), "ph", &mut made);
+    assert_eq!(made.len(), 1, "less is no news");
+}
