@@ -132,6 +132,8 @@ pub(super) struct Fill {
     pending: Option<Now>,
     /// Since which hour the pumps have stood still.
     still_since_h: Option<f64>,
+    /// Drop and likely biological fall, as last worked out; none once the pH has changed since.
+    judged: Option<[Option<f64>; 2]>,
     now_h: f64,
     kept_h: f64,
     changed: Changed,
@@ -166,6 +168,7 @@ impl Fill {
             resumed: None,
             pending: None,
             still_since_h: None,
+            judged: None,
             now_h: 0.0,
             kept_h: f64::NEG_INFINITY,
             changed: Changed::default(),
@@ -180,15 +183,16 @@ impl Fill {
     }
 
     /// What it shows that somebody may have to act on.
-    pub(super) fn signs(&self) -> Signs {
-        let verdict = self.acidity.verdict().numbers;
-        let drop = verdict.drop.map(|drop| {
-            // A mark that was told holds until the pH has come back some way.
-            (drop.ph(), self.told.marks >= 1, self.told.marks >= 2)
+    pub(super) fn signs(&mut self) -> Signs {
+        let acidity = &self.acidity;
+        let [drop, likely] = *self.judged.get_or_insert_with(|| {
+            let verdict = acidity.verdict().numbers;
+            [verdict.drop.map(|drop| drop.ph()), verdict.suspicion.map(|suspicion| suspicion.fall.ph())]
         });
         Signs {
-            drop,
-            likely: verdict.suspicion.map(|suspicion| suspicion.fall.ph()),
+            // A mark that was told holds until the pH has come back some way.
+            drop: drop.map(|drop| (drop, self.told.marks >= 1, self.told.marks >= 2)),
+            likely,
             regrowth: self.cleanout.regrowth().map(|(found, _)| found.fall),
             still_h: self.latest.pump.map(|running| match self.still_since_h {
                 Some(since_h) if !running => self.now_h - since_h,
@@ -300,6 +304,7 @@ impl Fill {
 
     /// What was known of the old fill's pH says nothing of the new one.
     fn refilled(&mut self) {
+        self.judged = None;
         self.acidity.refilled(timestamp(self.now_h));
         self.told = AlreadyTold::default();
         self.changed.acidity = self.sources.has(Source::Ph);
@@ -360,6 +365,7 @@ impl Fill {
             return;
         }
         self.changed.acidity = true;
+        self.judged = None;
         let verdict = self.acidity.verdict().numbers;
         let at_h = over.hour as f64 + 1.0;
         self.tell(at_h, &verdict);
@@ -425,6 +431,7 @@ impl Fill {
         if !self.resume(kept.at_h, kept.utc_ns) {
             return false;
         }
+        self.judged = None;
         (self.acidity, self.told) = (acidity, kept.state.told);
         self.still_since_h = kept.state.still_since_h.filter(|since_h| *since_h <= kept.at_h);
         true
