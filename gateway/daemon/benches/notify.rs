@@ -9,7 +9,6 @@ use std::sync::mpsc::{Sender, channel};
 use std::sync::{Arc, Mutex};
 use std::time::{Duration, Instant};
 
-use jiff::tz::TimeZone;
 use serde_json::Value;
 use sumpwarden::edge::clock::Clock;
 use sumpwarden::edge::notify::{Receiver, Surroundings};
@@ -17,9 +16,8 @@ use sumpwarden::edge::store::{Commit, Store};
 use sumpwarden_core::acquire::settings::Secret;
 use sumpwarden_core::alarm::notice::{Change, Facts, Notice};
 use sumpwarden_core::alarm::settings::Priority;
-use sumpwarden_core::alarm::wording::{Reader, Units};
 use sumpwarden_core::model::Name;
-use sumpwarden_core::notify::settings::{Escalation, Way, WebhookSettings};
+use sumpwarden_core::notify::settings::{Way, WebhookSettings};
 use sumpwarden_core::notify::{ReceiverSettings, Router};
 use sumpwarden_core::store::settings::StoreSettings;
 use tokio::sync::{mpsc, watch};
@@ -103,31 +101,9 @@ fn notice(occurrence: u64) -> Notice {
 }
 
 fn receiver(url: &str) -> ReceiverSettings {
-    ReceiverSettings {
-        name: name("setter"),
-        way: Way::Webhook(WebhookSettings {
-            url: Secret::new(url.to_owned()),
-            headers: Vec::new(),
-            signing_key: None,
-            template: None,
-            ca_file: None,
-            private_network: false,
-        }),
-        least: Priority::Low,
-        sumps: None,
-        gateway: true,
-        reader: Reader { units: Units::Metric, zone: TimeZone::UTC },
-        quiet: None,
-        group_wait: Duration::ZERO,
-        rate: Duration::ZERO,
-        step: 0,
-        escalation: Escalation::default(),
-        returns: true,
-        acknowledgements: true,
-        pager: false,
-        expire_after: Duration::from_hours(24),
-        test_daily: None,
-    }
+    let way = Way::Webhook(WebhookSettings::to(Secret::new(url.to_owned())));
+    let at_once = Duration::ZERO;
+    ReceiverSettings { group_wait: at_once, rate: at_once, ..ReceiverSettings::new(name("setter"), way) }
 }
 
 /// Takes everything and says when which occurrence came; gives its address.

@@ -14,7 +14,6 @@ use std::process::{Child, Command};
 use std::sync::{Arc, Mutex};
 use std::time::Duration;
 
-use jiff::tz::TimeZone;
 use rustix::process::{Pid, Signal, kill_process};
 use serde_json::Value;
 use sumpwarden::edge::clock::Clock;
@@ -23,10 +22,9 @@ use sumpwarden::edge::store::{Commit, Store, StoreError};
 use sumpwarden_core::acquire::settings::Secret;
 use sumpwarden_core::alarm::notice::{Change, Facts, Notice};
 use sumpwarden_core::alarm::settings::Priority;
-use sumpwarden_core::alarm::wording::{Reader, Units};
 use sumpwarden_core::model::{Name, Timestamp};
 use sumpwarden_core::notify::router::SAVED_KEY;
-use sumpwarden_core::notify::settings::{Escalation, Way, WebhookSettings};
+use sumpwarden_core::notify::settings::{Way, WebhookSettings};
 use sumpwarden_core::notify::{
     Mark, OutboxCounts, OutboxNews, OutboxRow, ReceiverSettings, Router, RowState,
 };
@@ -75,31 +73,9 @@ fn open(directory: &Path) -> Store {
 }
 
 fn receiver(text: &str, url: &str) -> ReceiverSettings {
-    ReceiverSettings {
-        name: name(text),
-        way: Way::Webhook(WebhookSettings {
-            url: Secret::new(url.to_owned()),
-            headers: Vec::new(),
-            signing_key: None,
-            template: None,
-            ca_file: None,
-            private_network: false,
-        }),
-        least: Priority::Low,
-        sumps: None,
-        gateway: true,
-        reader: Reader { units: Units::Metric, zone: TimeZone::UTC },
-        quiet: None,
-        group_wait: Duration::from_millis(20),
-        rate: Duration::from_millis(20),
-        step: 0,
-        escalation: Escalation::default(),
-        returns: true,
-        acknowledgements: true,
-        pager: false,
-        expire_after: Duration::from_hours(7 * 24),
-        test_daily: None,
-    }
+    let way = Way::Webhook(WebhookSettings::to(Secret::new(url.to_owned())));
+    let quick = Duration::from_millis(20);
+    ReceiverSettings { group_wait: quick, rate: quick, ..ReceiverSettings::new(name(text), way) }
 }
 
 /// The `number`th change of the shop: five alarms, each raised, acknowledged and ended, over and over.

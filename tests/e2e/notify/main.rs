@@ -18,7 +18,7 @@ use sumpwarden_core::alarm::notice::{Change, Facts, Notice};
 use sumpwarden_core::alarm::settings::{Priority, Side};
 use sumpwarden_core::alarm::wording::{Reader, Units};
 use sumpwarden_core::model::Name;
-use sumpwarden_core::notify::settings::{Escalation, Way};
+use sumpwarden_core::notify::settings::Way;
 use sumpwarden_core::notify::{Action, OutboxCounts, OutboxEntry, ReceiverSettings};
 use sumpwarden_core::store::settings::StoreSettings;
 use tokio::sync::{mpsc, watch};
@@ -37,22 +37,10 @@ fn open(directory: &Path) -> Store {
 
 fn receiver(way: Way) -> ReceiverSettings {
     ReceiverSettings {
-        name: name("setter"),
-        way,
-        least: Priority::Low,
-        sumps: None,
-        gateway: true,
         reader: Reader { units: Units::Us, zone: TimeZone::get("America/Chicago").expect("in the database") },
-        quiet: None,
         group_wait: Duration::ZERO,
         rate: Duration::ZERO,
-        step: 0,
-        escalation: Escalation::default(),
-        returns: true,
-        acknowledgements: true,
-        pager: false,
-        expire_after: Duration::from_hours(7 * 24),
-        test_daily: None,
+        ..ReceiverSettings::new(name("setter"), way)
     }
 }
 

@@ -3,11 +3,13 @@
 use std::collections::BTreeSet;
 use std::time::Duration;
 
+use jiff::tz::TimeZone;
+
 use super::quiet::QuietHours;
 use crate::acquire::settings::{BrokerSettings, Secret};
 use crate::alarm::notice::Notice;
 use crate::alarm::settings::Priority;
-use crate::alarm::wording::Reader;
+use crate::alarm::wording::{Reader, Units};
 use crate::model::Name;
 
 /// Lines of one message; what is more is counted in its last line.
@@ -51,6 +53,29 @@ pub struct ReceiverSettings {
 }
 
 impl ReceiverSettings {
+    /// Somebody who hears of everything, at once, as the defaults are: in metric units and UTC, ten seconds for company and
+    /// between two messages, a week until a message is too old.
+    pub fn new(name: Name, way: Way) -> Self {
+        Self {
+            name,
+            way,
+            least: Priority::Low,
+            sumps: None,
+            gateway: true,
+            reader: Reader { units: Units::Metric, zone: TimeZone::UTC },
+            quiet: None,
+            group_wait: Duration::from_secs(10),
+            rate: Duration::from_secs(10),
+            step: 0,
+            escalation: Escalation::default(),
+            returns: true,
+            acknowledgements: true,
+            pager: false,
+            expire_after: Duration::from_hours(7 * 24),
+            test_daily: None,
+        }
+    }
+
     /// Whether it is to hear of `notice`. Nobody is told over a line that this line is dead.
     pub fn wants(&self, notice: &Notice) -> bool {
         let its_own = notice.alarm.strip_prefix("gateway/receiver/") == Some(self.name.as_str());
@@ -118,6 +143,20 @@ pub struct WebhookSettings {
     pub ca_file: Option<String>,
     /// Whether its name may lead to private addresses.
     pub private_network: bool,
+}
+
+impl WebhookSettings {
+    /// The generic body to `url`, unsigned.
+    pub const fn to(url: Secret) -> Self {
+        Self {
+            url,
+            headers: Vec::new(),
+            signing_key: None,
+            template: None,
+            ca_file: None,
+            private_network: false,
+        }
+    }
 }
 
 /// E-mail by one server.

@@ -5,18 +5,16 @@ use std::collections::{BTreeMap, BTreeSet};
 use std::time::Duration;
 
 use jiff::civil::Time;
-use jiff::tz::TimeZone;
 use proptest::prelude::*;
 
 use super::dispatch::{Decision, Dispatch, EXPIRE_GRACE, RETRY, wait_after};
 use super::quiet::QuietHours;
-use super::settings::{Escalation, ReceiverSettings, Way, WebhookSettings};
+use super::settings::{ReceiverSettings, Way, WebhookSettings};
 use super::words::{PAGER_CHARS_MAX, clean, compose, test_message};
 use super::{Action, OutboxEntry, OutboxRow, Router};
 use crate::acquire::settings::Secret;
 use crate::alarm::notice::{Change, Facts, Notice};
 use crate::alarm::settings::{Priority, Side};
-use crate::alarm::wording::{Reader, Units};
 use crate::model::{Name, Now, Timestamp, Uptime};
 
 fn name(text: &str) -> Name {
@@ -25,31 +23,8 @@ fn name(text: &str) -> Name {
 
 fn receiver(text: &str, step: u8) -> ReceiverSettings {
     let url = Secret::new("https://chat.example/hook".to_owned());
-    ReceiverSettings {
-        name: name(text),
-        way: Way::Webhook(WebhookSettings {
-            url,
-            headers: Vec::new(),
-            signing_key: None,
-            template: None,
-            ca_file: None,
-            private_network: false,
-        }),
-        least: Priority::Low,
-        sumps: None,
-        gateway: true,
-        reader: Reader { units: Units::Metric, zone: TimeZone::UTC },
-        quiet: None,
-        group_wait: Duration::from_secs(10),
-        rate: Duration::from_secs(10),
-        step,
-        escalation: Escalation::default(),
-        returns: true,
-        acknowledgements: true,
-        pager: false,
-        expire_after: Duration::from_hours(7 * 24),
-        test_daily: None,
-    }
+    let way = Way::Webhook(WebhookSettings::to(url));
+    ReceiverSettings { step, ..ReceiverSettings::new(name(text), way) }
 }
 
 fn notice(alarm: &str, occurrence: u64, sequence: u32, change: Change, priority: Priority) -> Notice {

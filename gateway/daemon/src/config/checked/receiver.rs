@@ -70,29 +70,31 @@ fn receiver(
     if step > 9 {
         notes.wrong(&at.key("step"), format!("`step` is {step}"), "it lies from 0 to 9");
     }
+    let escalation = escalation(notes, &at, table.escalate.as_ref());
+    let default = ReceiverSettings::new(name(key), way?);
+    let (short, long) = ((Duration::ZERO, HOUR), (HOUR, 365 * DAY));
     Some(ReceiverSettings {
-        name: name(key),
-        way: way?,
-        least: priority(table.least.unwrap_or(PriorityWord::Low)),
+        least: table.least.map_or(default.least, priority),
         sumps,
-        gateway: table.gateway.unwrap_or(true),
+        gateway: table.gateway.unwrap_or(default.gateway),
         reader: Reader { units, zone: zone? },
         quiet: match quiet {
             Some(quiet) => Some(quiet?),
             None => None,
         },
-        group_wait: notes.time(&at, "group_wait", table.group_wait, 10 * SECOND, (Duration::ZERO, HOUR)),
-        rate: notes.time(&at, "rate", table.rate, 10 * SECOND, (Duration::ZERO, HOUR)),
+        group_wait: notes.time(&at, "group_wait", table.group_wait, default.group_wait, short),
+        rate: notes.time(&at, "rate", table.rate, default.rate, short),
         step,
-        escalation: escalation(notes, &at, table.escalate.as_ref()),
-        returns: table.returns.unwrap_or(true),
-        acknowledgements: table.acknowledgements.unwrap_or(true),
-        pager: table.pager.unwrap_or(false),
-        expire_after: notes.time(&at, "expire_after", table.expire_after, 7 * DAY, (HOUR, 365 * DAY)),
+        escalation,
+        returns: table.returns.unwrap_or(default.returns),
+        acknowledgements: table.acknowledgements.unwrap_or(default.acknowledgements),
+        pager: table.pager.unwrap_or(default.pager),
+        expire_after: notes.time(&at, "expire_after", table.expire_after, default.expire_after, long),
         test_daily: match test_daily {
             Some(time) => Some(time?),
             None => None,
         },
+        ..default
     })
 }
 

@@ -7,8 +7,7 @@ use serde_json::Value;
 use sumpwarden_core::acquire::settings::Secret;
 use sumpwarden_core::alarm::notice::{Change, Facts};
 use sumpwarden_core::alarm::settings::{Priority, Side};
-use sumpwarden_core::alarm::wording::{Reader, Units};
-use sumpwarden_core::notify::settings::{Escalation, WebhookSettings};
+use sumpwarden_core::notify::settings::WebhookSettings;
 use sumpwarden_core::notify::{Action, OutboxEntry};
 
 use super::fake::{Fake, List, Reply};
@@ -19,31 +18,13 @@ fn name(text: &str) -> Name {
 }
 
 fn settings(url: &str) -> ReceiverSettings {
-    ReceiverSettings {
-        name: name("setter"),
-        way: Way::Webhook(WebhookSettings {
-            url: Secret::new(url.to_owned()),
-            headers: vec![("X-Room".to_owned(), Secret::new("hall".to_owned()))],
-            signing_key: Some(Secret::new("signing".to_owned())),
-            template: None,
-            ca_file: None,
-            private_network: false,
-        }),
-        least: Priority::Low,
-        sumps: None,
-        gateway: true,
-        reader: Reader { units: Units::Metric, zone: TimeZone::UTC },
-        quiet: None,
-        group_wait: Duration::ZERO,
-        rate: Duration::ZERO,
-        step: 0,
-        escalation: Escalation::default(),
-        returns: true,
-        acknowledgements: true,
-        pager: false,
-        expire_after: Duration::from_hours(7 * 24),
-        test_daily: None,
-    }
+    let way = Way::Webhook(WebhookSettings {
+        headers: vec![("X-Room".to_owned(), Secret::new("hall".to_owned()))],
+        signing_key: Some(Secret::new("signing".to_owned())),
+        ..WebhookSettings::to(Secret::new(url.to_owned()))
+    });
+    let at_once = Duration::ZERO;
+    ReceiverSettings { group_wait: at_once, rate: at_once, ..ReceiverSettings::new(name("setter"), way) }
 }
 
 fn entry(alarm: &str, sequence: u32) -> OutboxEntry {
