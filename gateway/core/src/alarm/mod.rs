@@ -338,7 +338,12 @@ impl Alarms {
             // What has not been asked yet may be silent as well.
             None
         };
-        let holds = if alarm.told { Some(true) } else { of_probes };
+        let (told, begins) = (alarm.told, !alarm.delayed.holds());
+        let holds = if told { Some(true) } else { of_probes };
+        if !told && begins && holds == Some(true) {
+            // How the last one showed says nothing of this one.
+            self.alarms[index.slot()].standing.seen.detail.clear();
+        }
         self.judged(now, index, holds, out);
     }
 

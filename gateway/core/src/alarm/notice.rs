@@ -77,6 +77,7 @@ pub enum Facts {
         /// How probable it is that the limit is passed, where the limit asks for a probability.
         probability: Option<f64>,
         /// Days until the limit is reached, by the means and the ends of the 90 % interval, where it looks ahead.
+        #[serde(default, deserialize_with = "days_or_never")]
         ahead_days: Option<(f64, f64, f64)>,
     },
     /// A probe that gives nothing usable.
@@ -104,4 +105,10 @@ pub enum Facts {
         /// As the gateway saw it. Untrusted text.
         detail: String,
     },
+}
+
+/// JSON has no infinity: what is never reached is written as null.
+fn days_or_never<'de, D: serde::Deserializer<'de>>(from: D) -> Result<Option<(f64, f64, f64)>, D::Error> {
+    let read = Option::<[Option<f64>; 3]>::deserialize(from)?;
+    Ok(read.map(|days| days.map(|days| days.unwrap_or(f64::INFINITY)).into()))
 }

@@ -623,9 +623,13 @@ mod tests {
 
     #[test]
     fn a_notice_comes_back_from_the_store_as_it_went_in() {
-        let there = notice(Change::Raised, Priority::High, hardness());
+        let mut there = notice(Change::Raised, Priority::High, hardness());
         let text = serde_json::to_string(&there).expect("plain");
         assert!(text.contains(r#""about":"limit""#) && text.contains(r#""change":"raised""#), "{text}");
         assert_eq!(serde_json::from_str::<Notice>(&text).expect("as written"), there);
+        let Facts::Limit { ahead_days, .. } = &mut there.facts else { panic!("a limit") };
+        *ahead_days = Some((f64::INFINITY, 20.0, f64::INFINITY));
+        let text = serde_json::to_string(&there).expect("plain");
+        assert_eq!(serde_json::from_str::<Notice>(&text).expect("never comes back as never"), there);
     }
 }

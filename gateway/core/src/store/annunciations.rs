@@ -11,27 +11,25 @@ use crate::alarm::state::State;
 /// Each time an alarm came up, from journal records in order of time. What is no transition of an alarm is passed over.
 pub fn activations<'a>(journal: impl IntoIterator<Item = &'a JournalEntry>) -> Vec<Activation> {
     let mut all: Vec<Activation> = Vec::new();
-    // Where each alarm's latest one stands in `all`.
-    let mut latest: BTreeMap<String, usize> = BTreeMap::new();
+    // Where those that have not ended stand in `all`: one that is told anew is two.
+    let mut open: BTreeMap<String, Vec<usize>> = BTreeMap::new();
     for entry in journal {
         let Some(state) = State::from_word(&entry.state) else { continue };
         let Some(priority) = entry.priority.as_deref().and_then(Priority::from_word) else { continue };
         let alarm = format!("{}/{}", entry.sump.as_deref().unwrap_or("gateway"), entry.subject);
-        if state == State::Unacknowledged {
-            latest.insert(alarm.clone(), all.len());
-            all.push(Activation { alarm, at: entry.at, ended: None, acknowledged: false, priority });
-            continue;
-        }
-        let Some(activation) = latest.get(&alarm).map(|at| &mut all[*at]) else { continue };
+        let standing = open.entry(alarm.clone()).or_default();
         match state {
-            State::Acknowledged => activation.acknowledged = true,
+            State::Unacknowledged => {
+                standing.push(all.len());
+                all.push(Activation { alarm, at: entry.at, ended: None, acknowledged: false, priority });
+            }
+            State::Acknowledged => standing.iter().for_each(|at| all[*at].acknowledged = true),
             State::Normal
             | State::ReturnedUnacknowledged
             | State::Latched
             | State::Shelved
             | State::SuppressedByDesign
-            | State::OutOfService => _ = activation.ended.get_or_insert(entry.at),
-            State::Unacknowledged => {}
+            | State::OutOfService => standing.drain(..).for_each(|at| all[at].ended = Some(entry.at)),
         }
     }
     all
@@ -67,6 +65,10 @@ mod tests {
             entry(5, Some("lathe-1"), "ph-low", "ACKED"),
             entry(6, Some("mill-2"), "ph-low", "NORM"),
             entry(7, Some("lathe-1"), "ph-low", "NORM"),
+            entry(8, Some("saw-3"), "check-overdue", "UNACK"),
+            entry(9, Some("saw-3"), "check-overdue", "ACKED"),
+            entry(10, Some("saw-3"), "check-overdue", "UNACK"),
+            entry(11, Some("saw-3"), "check-overdue", "RTNUN"),
         ];
         let found = activations(&journal);
         let seconds = |at: Timestamp| at.as_millis() / 1_000;
@@ -77,6 +79,8 @@ mod tests {
             ("lathe-1/ph-low", 1, Some(3), false),
             ("gateway/bus/hall", 2, None, false),
             ("lathe-1/ph-low", 4, Some(7), true),
+            ("saw-3/check-overdue", 8, Some(11), true),
+            ("saw-3/check-overdue", 10, Some(11), false),
         ];
         assert_eq!(told, expected);
     }
