@@ -152,7 +152,7 @@ impl Shop {
     /// What somebody had to hear since this was asked last.
     fn raised(&mut self) -> Vec<String> {
         let outbox = std::mem::take(&mut self.outbox);
-        let raised = outbox.into_iter().filter(|entry| entry.action == Action::Trigger);
+        let raised = outbox.into_iter().filter(|entry| entry.action == Action::Raise);
         raised.map(|entry| notice_of(&entry).alarm).collect()
     }
 

@@ -103,7 +103,7 @@ fn notice(occurrence: u64) -> Notice {
 fn receiver(url: &str) -> ReceiverSettings {
     let way = Way::Webhook(WebhookSettings::to(Secret::new(url.to_owned())));
     let at_once = Duration::ZERO;
-    ReceiverSettings { group_wait: at_once, rate: at_once, ..ReceiverSettings::new(name("setter"), way) }
+    ReceiverSettings { gather_for: at_once, rate: at_once, ..ReceiverSettings::new(name("setter"), way) }
 }
 
 /// Takes everything and says when which occurrence came; gives its address.

@@ -75,7 +75,7 @@ fn open(directory: &Path) -> Store {
 fn receiver(text: &str, url: &str) -> ReceiverSettings {
     let way = Way::Webhook(WebhookSettings::to(Secret::new(url.to_owned())));
     let quick = Duration::from_millis(20);
-    ReceiverSettings { group_wait: quick, rate: quick, ..ReceiverSettings::new(name(text), way) }
+    ReceiverSettings { gather_for: quick, rate: quick, ..ReceiverSettings::new(name(text), way) }
 }
 
 /// The `number`th change of the shop: five alarms, each raised, acknowledged and ended, over and over.

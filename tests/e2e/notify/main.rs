@@ -38,7 +38,7 @@ fn open(directory: &Path) -> Store {
 fn receiver(way: Way) -> ReceiverSettings {
     ReceiverSettings {
         reader: Reader { units: Units::Us, zone: TimeZone::get("America/Chicago").expect("in the database") },
-        group_wait: Duration::ZERO,
+        gather_for: Duration::ZERO,
         rate: Duration::ZERO,
         ..ReceiverSettings::new(name("setter"), way)
     }
@@ -72,7 +72,7 @@ fn entry(sequence: u32) -> OutboxEntry {
         receiver: name("setter"),
         key: "hall-2/lathe-1/hardness-high#3".to_owned(),
         sequence,
-        action: if sequence == 1 { Action::Trigger } else { Action::Resolve },
+        action: if sequence == 1 { Action::Raise } else { Action::End },
         priority: Priority::Medium,
         at: Clock.utc(),
         body: serde_json::to_string(&notice).expect("JSON"),

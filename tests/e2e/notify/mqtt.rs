@@ -54,5 +54,5 @@ async fn rows_arrive_with_a_broker_and_one_that_comes_back() {
     tokio::time::sleep(Duration::from_secs(1)).await;
     let got: Vec<Value> = second.output().iter().filter_map(|line| serde_json::from_str(line).ok()).collect();
     let last = got.last().expect("it waited for the panel");
-    assert_eq!((&last["items"][0]["sequence"], &last["items"][0]["action"]), (&2.into(), &"resolve".into()));
+    assert_eq!((&last["items"][0]["sequence"], &last["items"][0]["action"]), (&2.into(), &"end".into()));
 }

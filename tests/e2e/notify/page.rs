@@ -66,7 +66,7 @@ fn left_behind(data: &Path) {
         receiver: name(receiver),
         key: "hall-2/s/instrument/gone#1".to_owned(),
         sequence: 1,
-        action: Action::Trigger,
+        action: Action::Raise,
         priority: Priority::High,
         at: Clock.utc(),
         body: serde_json::to_string(&notice).expect("JSON"),
@@ -116,7 +116,7 @@ fn what_waited_goes_out_after_a_start_and_its_link_acknowledges_once() {
     assert_eq!(message["items"][0]["headline"], "Sump S: probe gone: no reply");
 
     // What comes up now is told as well, with what to do about it.
-    let item = told(&messages, "hall-2/s/too-warm#1", "trigger");
+    let item = told(&messages, "hall-2/s/too-warm#1", "raise");
     let headline = item["headline"].as_str().expect("words");
     assert!(headline.contains("temperature ") && headline.ends_with("high limit 20.0 °C"), "{headline}");
     assert_eq!((item["by_when"].as_str(), item["priority"].as_str()), (Some("now"), Some("high")));

@@ -147,7 +147,7 @@ impl Dispatch {
     fn due(&self, ready: &[&Waiting]) -> Option<Uptime> {
         let oldest = ready.iter().map(|waiting| waiting.since).min()?;
         let urgent = ready.iter().any(|waiting| waiting.row.entry.priority == Priority::High);
-        let grouped = if urgent { oldest } else { oldest.plus(self.settings.group_wait) };
+        let grouped = if urgent { oldest } else { oldest.plus(self.settings.gather_for) };
         let paced = self.sent_at.map_or(Uptime::default(), |at| at.plus(self.settings.rate));
         Some(grouped.max(paced).max(self.not_before))
     }
@@ -156,6 +156,8 @@ impl Dispatch {
     pub fn delivered(&mut self, now: Uptime, ids: &[i64]) {
         self.remove(ids);
         self.sent_at = Some(now);
+        // What was too large once may have been one row alone.
+        self.rows_max = self.rows_max.saturating_mul(2).min(ROWS_MAX);
         self.failures = 0;
         self.not_before = Uptime::default();
     }

@@ -51,29 +51,28 @@ pub struct OutboxEntry {
 #[serde(rename_all = "kebab-case")]
 pub enum Action {
     /// It came up.
-    Trigger,
+    Raise,
     /// Nobody has acknowledged it in time, or somebody could not be told: now you.
     Escalate,
     /// Somebody has seen it.
     Acknowledge,
     /// It is over.
-    Resolve,
+    End,
     /// It still stands, but nobody need act: shelved, suppressed by design or out of service.
     Withhold,
 }
 
 impl Action {
     /// Every one.
-    pub const ALL: [Self; 5] =
-        [Self::Trigger, Self::Escalate, Self::Acknowledge, Self::Resolve, Self::Withhold];
+    pub const ALL: [Self; 5] = [Self::Raise, Self::Escalate, Self::Acknowledge, Self::End, Self::Withhold];
 
     /// Stable word, as stored and sent.
     pub const fn word(self) -> &'static str {
         match self {
-            Self::Trigger => "trigger",
+            Self::Raise => "raise",
             Self::Escalate => "escalate",
             Self::Acknowledge => "acknowledge",
-            Self::Resolve => "resolve",
+            Self::End => "end",
             Self::Withhold => "withhold",
         }
     }
@@ -85,7 +84,7 @@ impl Action {
 
     /// Whether somebody is asked to act.
     pub const fn asks(self) -> bool {
-        matches!(self, Self::Trigger | Self::Escalate)
+        matches!(self, Self::Raise | Self::Escalate)
     }
 }
 

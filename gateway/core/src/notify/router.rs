@@ -94,7 +94,7 @@ impl Router {
             Some((occurrence, _)) if notice.occurrence < occurrence => return out,
             // The end of the one before has been missed, and this one cannot stand for both.
             Some((occurrence, _)) if notice.occurrence > occurrence => {
-                self.close(now, &notice.alarm, Action::Resolve, None, &mut out);
+                self.close(now, &notice.alarm, Action::End, None, &mut out);
                 self.open.remove(&notice.alarm);
             }
             _ => {}
@@ -106,9 +106,9 @@ impl Router {
                 self.close(now, &notice.alarm, Action::Acknowledge, Some(notice), &mut out)
             }
             Change::Withheld => self.close(now, &notice.alarm, Action::Withhold, Some(notice), &mut out),
-            Change::Returned => self.close(now, &notice.alarm, Action::Resolve, Some(notice), &mut out),
+            Change::Returned => self.close(now, &notice.alarm, Action::End, Some(notice), &mut out),
             Change::Ended => {
-                self.close(now, &notice.alarm, Action::Resolve, Some(notice), &mut out);
+                self.close(now, &notice.alarm, Action::End, Some(notice), &mut out);
                 self.open.remove(&notice.alarm);
             }
         }
@@ -159,7 +159,7 @@ impl Router {
         let over: Vec<String> = over.map(|(alarm, _)| alarm.clone()).collect();
         let mut out = Vec::new();
         for alarm in over {
-            self.close(now, &alarm, Action::Resolve, None, &mut out);
+            self.close(now, &alarm, Action::End, None, &mut out);
             self.open.remove(&alarm);
             self.unsaved = true;
         }
@@ -201,7 +201,7 @@ impl Router {
                 told.due = earlier(told.due, due);
             }
         }
-        open.ask(now, &self.receivers, &at_once, Action::Trigger, notice.at(), out);
+        open.ask(now, &self.receivers, &at_once, Action::Raise, notice.at(), out);
     }
 
     /// Nobody need be asked any more. Whoever was asked hears why, where it wants to.
@@ -232,9 +232,9 @@ impl Router {
             let Some(receiver) = receiver.filter(|_| told.open) else { continue };
             let wants = match action {
                 Action::Acknowledge => receiver.acknowledgements,
-                Action::Resolve | Action::Withhold | Action::Trigger | Action::Escalate => receiver.returns,
+                Action::End | Action::Withhold | Action::Raise | Action::Escalate => receiver.returns,
             };
-            told.open = action != Action::Resolve;
+            told.open = action != Action::End;
             if wants {
                 open.told = number;
                 out.push(OutboxEntry {
@@ -308,7 +308,7 @@ impl Open {
             told.times = told.times.saturating_add(1);
             told.open = true;
             let after = receiver.escalation.of(self.priority);
-            let parked = told.due.filter(|due| action == Action::Trigger && *due > now.uptime);
+            let parked = told.due.filter(|due| action == Action::Raise && *due > now.uptime);
             let due = after.map(|after| {
                 let doubled = after.saturating_mul(1 << (told.times - 1).min(16));
                 now.uptime.plus(doubled.min(REPEAT_AFTER_MAX).max(after))

@@ -33,7 +33,7 @@ pub struct ReceiverSettings {
     /// When only what is urgent gets through.
     pub quiet: Option<QuietHours>,
     /// How long a message waits for company. What is of high priority does not wait.
-    pub group_wait: Duration,
+    pub gather_for: Duration,
     /// Least time between two messages.
     pub rate: Duration,
     /// 0 is told at once; 1 and more only when nobody has acknowledged, or nobody could be told.
@@ -53,7 +53,7 @@ pub struct ReceiverSettings {
 }
 
 impl ReceiverSettings {
-    /// Somebody who hears of everything, at once, as the defaults are: in metric units and UTC, ten seconds for company and
+    /// Somebody who hears of everything, as the defaults are: in metric units and UTC, ten seconds for company and
     /// between two messages, a week until a message is too old.
     pub fn new(name: Name, way: Way) -> Self {
         Self {
@@ -64,7 +64,7 @@ impl ReceiverSettings {
             gateway: true,
             reader: Reader { units: Units::Metric, zone: TimeZone::UTC },
             quiet: None,
-            group_wait: Duration::from_secs(10),
+            gather_for: Duration::from_secs(10),
             rate: Duration::from_secs(10),
             step: 0,
             escalation: Escalation::default(),

@@ -72,7 +72,7 @@ const PH: &str = "lathe-1/ph-low";
 fn nobody_acknowledges_and_the_next_is_told_until_somebody_does() {
     let mut router = shift(&[("setter", 0), ("lead", 1)]);
     let raised = router.changed(second(0), &notice(PH, 7, 1, Change::Raised, Priority::High));
-    assert_eq!(told(&raised), [("setter", Action::Trigger, 1)]);
+    assert_eq!(told(&raised), [("setter", Action::Raise, 1)]);
     assert_eq!(raised[0].key, "hall-2/lathe-1/ph-low#7");
     assert_eq!(router.poll_timeout(), Some(second(300).uptime));
     assert_eq!(router.tick(second(299)), []);
@@ -89,7 +89,7 @@ fn nobody_acknowledges_and_the_next_is_told_until_somebody_does() {
     assert_eq!(router.poll_timeout(), None);
     assert_eq!(router.tick(second(9_999)), []);
     let over = router.changed(second(10_000), &notice(PH, 7, 3, Change::Ended, Priority::High));
-    assert_eq!(told(&over), [("lead", Action::Resolve, 6), ("setter", Action::Resolve, 6)]);
+    assert_eq!(told(&over), [("lead", Action::End, 6), ("setter", Action::End, 6)]);
     assert_eq!(router.changed(second(10_001), &notice(PH, 7, 3, Change::Ended, Priority::High)), []);
 }
 
@@ -119,7 +119,7 @@ fn what_is_configured_away_is_over_for_those_who_were_told() {
     router.changed(second(0), &notice("mill-1/gone", 2, 1, Change::Raised, Priority::High));
     let over = router.keep_only(second(10), |alarm, occurrence| (alarm, occurrence) == (PH, 7));
     let [entry] = &over[..] else { panic!("one is over: {over:?}") };
-    assert_eq!((entry.key.as_str(), entry.action), ("hall-2/mill-1/gone#2", Action::Resolve));
+    assert_eq!((entry.key.as_str(), entry.action), ("hall-2/mill-1/gone#2", Action::End));
     assert_eq!(told(&router.tick(second(300))), [("setter", Action::Escalate, 2)], "the other goes on");
     assert!(router.keep_only(second(301), |_, _| true).is_empty());
 }
@@ -128,7 +128,7 @@ fn what_is_configured_away_is_over_for_those_who_were_told() {
 fn low_priority_never_escalates_and_who_does_not_ask_for_it_hears_nothing() {
     let mut router = shift(&[("setter", 0), ("lead", 1)]);
     let raised = router.changed(second(0), &notice(PH, 1, 1, Change::Raised, Priority::Low));
-    assert_eq!(told(&raised), [("setter", Action::Trigger, 1)]);
+    assert_eq!(told(&raised), [("setter", Action::Raise, 1)]);
     assert_eq!(router.poll_timeout(), None);
 
     let mut only_mill = receiver("mill-team", 0);
@@ -140,12 +140,12 @@ fn low_priority_never_escalates_and_who_does_not_ask_for_it_hears_nothing() {
     let mut router = Router::new(vec![only_mill, urgent_only], "hall-2".to_owned());
     assert_eq!(router.changed(second(0), &notice(PH, 1, 1, Change::Raised, Priority::Medium)), []);
     let raised = router.changed(second(0), &notice("mill-1/level-low", 1, 1, Change::Raised, Priority::High));
-    let both = [("mill-team", Action::Trigger, 1), ("night", Action::Trigger, 1)];
+    let both = [("mill-team", Action::Raise, 1), ("night", Action::Raise, 1)];
     assert_eq!(told(&raised), both);
     let over = router.changed(second(5), &notice("mill-1/level-low", 1, 2, Change::Returned, Priority::High));
-    assert_eq!(told(&over), [("mill-team", Action::Resolve, 2)]);
+    assert_eq!(told(&over), [("mill-team", Action::End, 2)]);
     let fault = notice("gateway/bus/line-1", 1, 1, Change::Raised, Priority::High);
-    assert_eq!(told(&router.changed(second(6), &fault)), [("night", Action::Trigger, 1)]);
+    assert_eq!(told(&router.changed(second(6), &fault)), [("night", Action::Raise, 1)]);
     let itself = notice("gateway/receiver/night", 1, 1, Change::Raised, Priority::High);
     assert_eq!(router.changed(second(6), &itself), [], "nobody is told over a line that the line is dead");
 }
@@ -172,9 +172,9 @@ fn a_new_occurrence_ends_the_one_before_and_shelving_keeps_the_key() {
     assert_eq!(told(&held), [("setter", Action::Withhold, 2)]);
     assert_eq!(router.poll_timeout(), None);
     let back = router.changed(second(2), &notice(PH, 1, 3, Change::Raised, Priority::Medium));
-    assert_eq!(told(&back), [("setter", Action::Trigger, 3)]);
+    assert_eq!(told(&back), [("setter", Action::Raise, 3)]);
     let next = router.changed(second(3), &notice(PH, 2, 1, Change::Raised, Priority::Medium));
-    assert_eq!(told(&next), [("setter", Action::Resolve, 4), ("setter", Action::Trigger, 1)]);
+    assert_eq!(told(&next), [("setter", Action::End, 4), ("setter", Action::Raise, 1)]);
     assert_eq!(
         (next[0].key.as_str(), next[1].key.as_str()),
         ("hall-2/lathe-1/ph-low#1", "hall-2/lathe-1/ph-low#2")
@@ -232,7 +232,7 @@ fn a_restart_and_a_clock_step_neither_hasten_nor_delay_the_next_step() {
 }
 
 fn row(id: i64, key: &str, sequence: u32, action: Action, priority: Priority, at: Timestamp) -> OutboxRow {
-    let change = if action == Action::Resolve { Change::Ended } else { Change::Raised };
+    let change = if action == Action::End { Change::Ended } else { Change::Raised };
     let body = serde_json::to_string(&notice(key, 1, sequence, change, priority)).expect("JSON");
     let entry =
         OutboxEntry { receiver: name("setter"), key: key.to_owned(), sequence, action, priority, at, body };
@@ -240,7 +240,7 @@ fn row(id: i64, key: &str, sequence: u32, action: Action, priority: Priority, at
 }
 
 fn trigger(id: i64, key: &str, priority: Priority) -> OutboxRow {
-    row(id, key, 1, Action::Trigger, priority, second(0).utc)
+    row(id, key, 1, Action::Raise, priority, second(0).utc)
 }
 
 #[test]
@@ -264,7 +264,7 @@ fn after_an_outage_the_most_urgent_alarms_come_first_and_each_in_order() {
     let mut dispatch = Dispatch::new(receiver("setter", 0));
     let mut rows: Vec<OutboxRow> =
         (1..=300).map(|id| trigger(id, &format!("low-{id}"), Priority::Low)).collect();
-    rows.push(row(301, "low-1", 2, Action::Resolve, Priority::Low, second(0).utc));
+    rows.push(row(301, "low-1", 2, Action::End, Priority::Low, second(0).utc));
     rows.push(trigger(302, "high", Priority::High));
     dispatch.take(second(0).uptime, rows);
     let Decision::Send(first) = dispatch.next(second(0)) else { panic!("urgent") };
@@ -289,27 +289,27 @@ fn quiet_hours_hold_back_and_their_end_tells_the_latest_of_each_alarm_once() {
     let night = at("2026-03-01T23:00:00Z");
     let mut dispatch = Dispatch::new(settings.clone());
     let rows = vec![
-        row(1, "lathe-1/ph", 1, Action::Trigger, Priority::Medium, night.utc),
-        row(2, "mill-1/ph", 1, Action::Trigger, Priority::Medium, night.utc),
-        row(3, "lathe-1/ph", 2, Action::Resolve, Priority::Medium, night.utc),
+        row(1, "lathe-1/ph", 1, Action::Raise, Priority::Medium, night.utc),
+        row(2, "mill-1/ph", 1, Action::Raise, Priority::Medium, night.utc),
+        row(3, "lathe-1/ph", 2, Action::End, Priority::Medium, night.utc),
     ];
     dispatch.take(night.uptime, rows);
     assert_eq!(dispatch.next(night), Decision::Wait(Some(at("2026-03-02T06:00:00Z").uptime)));
-    dispatch.take(night.uptime, vec![row(4, "lathe-1/level", 1, Action::Trigger, Priority::High, night.utc)]);
+    dispatch.take(night.uptime, vec![row(4, "lathe-1/level", 1, Action::Raise, Priority::High, night.utc)]);
     assert_eq!(dispatch.next(night), Decision::Send(vec![4]), "this gets through");
     dispatch.delivered(night.uptime, &[4]);
     let morning = at("2026-03-02T06:00:00Z");
     assert_eq!(dispatch.next(morning), Decision::Send(vec![1, 2, 3]));
     let composed = compose(&name("hall-2"), &settings, &dispatch.rows(&[1, 2, 3]), |_| None);
     let latest: Vec<_> = composed.latest.iter().map(|one| (one.key.as_str(), one.action)).collect();
-    assert_eq!(latest, [("mill-1/ph", Action::Trigger), ("lathe-1/ph", Action::Resolve)]);
+    assert_eq!(latest, [("mill-1/ph", Action::Raise), ("lathe-1/ph", Action::End)]);
     assert_eq!(composed.items.len(), 3, "machines get every row");
 }
 
 #[test]
 fn what_is_too_old_expires_but_not_because_the_clock_was_set() {
     let mut dispatch = Dispatch::new(receiver("setter", 0));
-    let old = row(1, "a", 1, Action::Trigger, Priority::Low, Timestamp::from_nanos(0));
+    let old = row(1, "a", 1, Action::Raise, Priority::Low, Timestamp::from_nanos(0));
     dispatch.take(second(0).uptime, vec![old, trigger(2, "b", Priority::Low)]);
     assert_eq!(
         dispatch.next(second(10)),
@@ -337,7 +337,7 @@ fn after_two_hours_away_everything_arrives_within_minutes() {
                 let (alarm, sequence) = (count % 50, count as u32 / 50 + 1);
                 let id = count as i64 + 1;
                 let key = format!("sump-{alarm}/ph");
-                let new = row(id, &key, sequence, Action::Trigger, Priority::Medium, second(now).utc);
+                let new = row(id, &key, sequence, Action::Raise, Priority::Medium, second(now).utc);
                 dispatch.take(second(now).uptime, vec![new]);
             }
             if second(now).uptime < not_before {
@@ -374,7 +374,7 @@ fn after_two_hours_away_everything_arrives_within_minutes() {
 #[test]
 fn texts_say_what_how_sure_what_to_do_by_when_and_what_to_mind() {
     let settings = receiver("setter", 0);
-    let one = row(1, "lathe-1/ph-low", 1, Action::Trigger, Priority::Medium, second(0).utc);
+    let one = row(1, "lathe-1/ph-low", 1, Action::Raise, Priority::Medium, second(0).utc);
     let link = |_: &Notice| Some("https://sumps.example/acknowledge/TOKEN".to_owned());
     let composed = compose(&name("hall-2"), &settings, &[&one], link);
     for part in [

@@ -28,7 +28,7 @@ pub struct Item {
     pub key: String,
     /// Number of the row within the occurrence.
     pub sequence: u32,
-    /// `trigger`, `escalate`, `acknowledge`, `resolve`, `withhold`.
+    /// `raise`, `escalate`, `acknowledge`, `end`, `withhold`.
     pub action: Action,
     /// `low`, `medium`, `high`.
     pub priority: Priority,
@@ -134,7 +134,7 @@ fn item(
     let said = message(&notice, &receiver.reader);
     let headline = match row.entry.action {
         Action::Escalate => format!("Not acknowledged yet: {}", said.headline),
-        Action::Trigger | Action::Acknowledge | Action::Resolve | Action::Withhold => said.headline,
+        Action::Raise | Action::Acknowledge | Action::End | Action::Withhold => said.headline,
     };
     Some(Item {
         site: site.to_string(),

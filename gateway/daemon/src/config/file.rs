@@ -598,7 +598,8 @@ pub struct Spike {
 /// A limit.
 #[derive(Clone, PartialEq, Default, Debug, Deserialize)]
 pub struct Limit {
-    /// A probe of the sump, or an estimate: `concentration`, `hardness`, `volume`.
+    /// A probe of the sump, or an estimate: `concentration`, `hardness`, `liquid`, `chip_solids`, `holdup`, `evaporation`,
+    /// `dragout`, `room`.
     pub of: Option<String>,
     /// Too low at or under this.
     pub low: Option<Measure>,

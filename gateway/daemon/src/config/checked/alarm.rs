@@ -112,9 +112,22 @@ pub(super) fn faults(
                 (fault.on_delay, fault.off_delay) =
                     delays(notes, &here, table, (fault.on_delay, fault.off_delay));
                 fault.priority = table.priority.map_or(fault.priority, priority);
+                note_habits(notes, &here, table);
             }
         }
         settings.alarms.faults.push(fault);
+    }
+}
+
+/// A fault is over when it is over: it neither latches nor comes up anew by itself.
+fn note_habits(notes: &mut Notes<'_>, at: &At, table: &AlarmTable) {
+    for (key, written) in
+        [("latching", table.latching.is_some()), ("realarm_after", table.realarm_after.is_some())]
+    {
+        if written {
+            let what = format!("`{key}` is for what is worked out about a sump, not for faults");
+            notes.wrong(&at.key(key), what, "delete the line");
+        }
     }
 }
 

@@ -82,7 +82,7 @@ fn receiver(
             Some(quiet) => Some(quiet?),
             None => None,
         },
-        group_wait: notes.time(&at, "group_wait", table.group_wait, default.group_wait, short),
+        gather_for: notes.time(&at, "gather_for", table.gather_for, default.gather_for, short),
         rate: notes.time(&at, "rate", table.rate, default.rate, short),
         step,
         escalation,

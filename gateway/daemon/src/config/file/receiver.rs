@@ -26,7 +26,7 @@ pub struct Receiver {
     /// When only what is urgent gets through.
     pub quiet: Option<Quiet>,
     /// How long a message waits for company. Default 10 s.
-    pub group_wait: Option<Lasting>,
+    pub gather_for: Option<Lasting>,
     /// Least time between two messages. Default 10 s.
     pub rate: Option<Lasting>,
     /// 0 is told at once, 1 and more only when nobody has acknowledged. Default 0.

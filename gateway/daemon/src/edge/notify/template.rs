@@ -71,7 +71,7 @@ fn samples() -> [Composed; 3] {
         site: "hall-2".to_owned(),
         key: "hall-2/lathe-1/ph-low#7".to_owned(),
         sequence: 1,
-        action: Action::Trigger,
+        action: Action::Raise,
         priority: sumpwarden_core::alarm::settings::Priority::High,
         sump: Some("lathe-1".to_owned()),
         title: nasty.clone(),
@@ -84,7 +84,7 @@ fn samples() -> [Composed; 3] {
         link: Some("https://sumps.example/acknowledge/TOKEN".to_owned()),
     };
     let bare = Item {
-        action: Action::Resolve,
+        action: Action::End,
         sump: None,
         sure: None,
         what_to_do: String::new(),

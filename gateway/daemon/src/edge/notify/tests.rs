@@ -24,7 +24,7 @@ fn settings(url: &str) -> ReceiverSettings {
         ..WebhookSettings::to(Secret::new(url.to_owned()))
     });
     let at_once = Duration::ZERO;
-    ReceiverSettings { group_wait: at_once, rate: at_once, ..ReceiverSettings::new(name("setter"), way) }
+    ReceiverSettings { gather_for: at_once, rate: at_once, ..ReceiverSettings::new(name("setter"), way) }
 }
 
 fn entry(alarm: &str, sequence: u32) -> OutboxEntry {
@@ -54,7 +54,7 @@ fn entry(alarm: &str, sequence: u32) -> OutboxEntry {
         receiver: name("setter"),
         key: format!("hall-2/{alarm}#1"),
         sequence,
-        action: if sequence == 1 { Action::Trigger } else { Action::Resolve },
+        action: if sequence == 1 { Action::Raise } else { Action::End },
         priority: Priority::High,
         at: Clock.utc(),
         body: serde_json::to_string(&notice).expect("JSON"),
@@ -116,7 +116,7 @@ async fn a_row_arrives_signed_with_all_it_has_to_say() {
     for (field, expected) in [
         ("site", "hall-2"),
         ("key", "hall-2/lathe-1/ph-low#1"),
-        ("action", "trigger"),
+        ("action", "raise"),
         ("priority", "high"),
         ("sump", "lathe-1"),
         ("title", "Lathe \"1\" {{7*7}}  X: y"),

@@ -273,7 +273,7 @@ fn outbox_row(receiver: &Name, row: &Row<'_>) -> rusqlite::Result<OutboxRow> {
         receiver: receiver.clone(),
         key: row.get(1)?,
         sequence: row.get(2)?,
-        action: Action::from_word(&action).unwrap_or(Action::Trigger),
+        action: Action::from_word(&action).unwrap_or(Action::Raise),
         priority: PRIORITIES.into_iter().find(|one| one.word() == priority).unwrap_or(Priority::High),
         at: Timestamp::from_nanos(row.get(5)?),
         body: row.get(6)?,

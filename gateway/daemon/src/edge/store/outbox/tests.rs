@@ -48,7 +48,7 @@ fn entry(receiver: &str, key: u32, sequence: u32) -> OutboxEntry {
         receiver: name(receiver),
         key: format!("hall-2/lathe-1/ph#{key}"),
         sequence,
-        action: if sequence == 1 { Action::Trigger } else { Action::Resolve },
+        action: if sequence == 1 { Action::Raise } else { Action::End },
         priority: Priority::High,
         at: AT,
         body: "{}".to_owned(),
