@@ -1,15 +1,12 @@
 //! What is played: which scenarios, what people write down in them, and what each is there to show.
 
 use std::time::Duration;
+use sumpwarden_core::engine::outlook::HARDNESS_LIMIT_MG_L;
 
 use sumpwarden_sim::scenario::{Habits, HistoryOptions, Scenario, UnknownScenario};
 
 /// Scenarios shorter than this are there to be watched; too little of them is left after the warm-up.
 const LENGTH_LEAST: Duration = Duration::from_secs(6 * 86_400);
-
-/// Hardness from which on soap scum is to be expected where a shop names no limit of its own, mg/L as CaCO3 (common
-/// practice, no source).
-const HARDNESS_LIMIT_MG_L: f64 = 400.0;
 
 /// How exactly people know the mix where they are made to write it down, percent.
 const MIX_SPREAD: f64 = 0.2;
