@@ -113,11 +113,6 @@ impl Definition {
         }
     }
 
-    /// Whether it rests while this sump is cleaned out.
-    pub(super) fn rests_with(&self, sump: SumpIndex) -> bool {
-        self.sump() == Some(sump)
-    }
-
     /// Whether the condition holds for what was seen, given whether it held so far; `None` if this cannot tell.
     pub(super) fn judge(&self, held: bool, seen: &Seen) -> Option<bool> {
         match self {

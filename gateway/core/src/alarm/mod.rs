@@ -192,7 +192,7 @@ impl Alarms {
             return;
         }
         for index in self.indices() {
-            if !self.alarms[index.slot()].definition.rests_with(sump) {
+            if self.alarms[index.slot()].definition.sump() != Some(sump) {
                 continue;
             }
             if rests {
@@ -248,7 +248,7 @@ impl Alarms {
         self.evaluate(now, alarm, &seen, out);
     }
 
-    /// Limits of a sump that look ahead, with what they are on and their setpoints' index.
+    /// Limits of a sump that look ahead.
     pub fn ahead(&self, sump: SumpIndex) -> Vec<AlarmIndex> {
         let of = self.of_estimate[sump.slot()].iter().map(|(_, index)| *index);
         of.filter(|index| self.looks_ahead(*index)).collect()
@@ -261,34 +261,27 @@ impl Alarms {
         )
     }
 
-    /// Whether any limit watches this estimate.
-    pub fn watches(&self, sump: SumpIndex, kind: EstimateKind) -> bool {
-        self.of_estimate[sump.slot()].iter().any(|(watched, _)| *watched == kind)
-    }
-
-    /// What is worked out about a sump holds, does not, or cannot be told now (`None`); `value` is the number behind it and
-    /// `detail` what else there is to say.
+    /// What was worked out about a sump.
     pub fn observe_condition(
         &mut self,
         now: Now,
         (sump, condition): (SumpIndex, Condition),
-        holds: Option<bool>,
-        value: Option<f64>,
-        detail: &str,
+        finding: &Finding<'_>,
         out: &mut Vec<Transition>,
     ) {
         let Some(&index) = self.of_condition.get(&(sump, condition)) else { return };
-        let mut grown = false;
-        if holds == Some(true) {
+        let mut news = false;
+        if finding.holds == Some(true) {
             let seen = &mut self.alarms[index.slot()].standing.seen;
-            grown = has_more(detail, &seen.detail);
+            news = finding.is_news_beside(&seen.detail);
+            let detail = finding.detail();
             if seen.detail != detail {
                 self.changed.insert(index);
             }
-            *seen = Seen { value, quality: Quality::GOOD, detail: detail.to_owned(), ..Seen::default() };
+            *seen = Seen { value: finding.value, quality: Quality::GOOD, detail, ..Seen::default() };
         }
-        self.judged(now, index, holds, out);
-        if grown {
+        self.judged(now, index, finding.holds, out);
+        if news {
             // Whoever has seen the one has not seen the other.
             self.stimulate(now, index, Stimulus::ReAlarm, None, out);
             self.reschedule(index);
@@ -428,10 +421,8 @@ impl Alarms {
     /// Whether logic asks for its silence.
     fn is_suppressed(&self, index: AlarmIndex) -> bool {
         let alarm = &self.alarms[index.slot()];
-        let rests = alarm
-            .definition
-            .sump()
-            .is_some_and(|sump| alarm.definition.rests_with(sump) && self.resting[sump.slot()]);
+        // Instrument alarms and faults have no sump of their own: they go on.
+        let rests = alarm.definition.sump().is_some_and(|sump| self.resting[sump.slot()]);
         rests || alarm.causes.iter().any(|cause| self.alarms[cause.slot()].delayed.holds())
     }
 
@@ -484,9 +475,33 @@ impl Alarms {
     }
 }
 
-/// Whether something stands in the list `now` that did not stand in `before`.
-fn has_more(now: &str, before: &str) -> bool {
-    now.split(", ").any(|one| !one.is_empty() && before.split(", ").all(|other| other != one))
+/// What was worked out about a sump, for one of its conditions.
+#[derive(Clone, Copy, Debug, Default)]
+pub struct Finding<'a> {
+    /// Whether the condition holds; none where that cannot be told now.
+    pub holds: Option<bool>,
+    /// The number behind it.
+    pub value: Option<f64>,
+    /// Names of what it holds for, where it may be several things: one that was not among them is news to whoever has seen
+    /// the others.
+    pub things: &'a [&'a str],
+    /// What else there is to say, where it is one thing.
+    pub detail: &'a str,
+    /// It has happened again: news to whoever has seen the last time.
+    pub happened: bool,
+}
+
+/// Between the names of things in a text.
+const BETWEEN: &str = ", ";
+
+impl Finding<'_> {
+    fn detail(&self) -> String {
+        if self.things.is_empty() { self.detail.to_owned() } else { self.things.join(BETWEEN) }
+    }
+
+    fn is_news_beside(&self, before: &str) -> bool {
+        self.happened || self.things.iter().any(|one| before.split(BETWEEN).all(|other| other != *one))
+    }
 }
 
 /// Whether a reason says that nothing came at all, rather than something wrong.

@@ -6,7 +6,7 @@ use std::time::Duration;
 
 use serde::{Deserialize, Serialize};
 
-use crate::model::{Now, Timestamp, Uptime};
+use crate::model::{KeptAt, Now, Timestamp};
 
 use super::state::State;
 use super::{AlarmIndex, Alarms, Seen};
@@ -14,13 +14,11 @@ use super::{AlarmIndex, Alarms, Seen};
 #[derive(Serialize, Deserialize)]
 struct Saved {
     state: String,
-    since_ns: i64,
+    /// Since when it has been so; none if it never left normal.
+    since_ns: Option<i64>,
     active: bool,
-    /// When it was kept, on both clocks.
-    #[serde(default)]
-    kept_uptime_ns: u64,
-    #[serde(default)]
-    kept_ns: i64,
+    /// When it was kept.
+    kept: KeptAt,
     /// How long a delay had been running then.
     #[serde(skip_serializing_if = "Option::is_none", default)]
     delay_ns: Option<u64>,
@@ -32,7 +30,7 @@ struct Saved {
     realarm_ns: Option<u64>,
     occurrence: u64,
     sequence: u32,
-    /// What was seen last, so that the text keeps its cause.
+    /// Value and detail of what was seen last.
     #[serde(skip_serializing_if = "Option::is_none", default)]
     value: Option<f64>,
     #[serde(skip_serializing_if = "String::is_empty", default)]
@@ -55,10 +53,9 @@ impl Alarms {
             let standing = &alarm.standing;
             let saved = Saved {
                 state: standing.state.word().to_owned(),
-                since_ns: standing.since.unwrap_or(now.utc).as_nanos(),
+                since_ns: standing.since.map(Timestamp::as_nanos),
                 active: alarm.delayed.active(),
-                kept_uptime_ns: now.uptime.as_nanos(),
-                kept_ns: now.utc.as_nanos(),
+                kept: KeptAt::of(now),
                 delay_ns: alarm.delayed.running(now.uptime).map(nanos),
                 shelf_ns: alarm.shelf.map(|until| nanos(until.since(now.uptime))),
                 realarm_ns: alarm.realarm_at.map(|at| nanos(at.since(now.uptime))),
@@ -79,24 +76,16 @@ impl Alarms {
     pub fn restore(&mut self, now: Now, index: AlarmIndex, bytes: &[u8]) -> bool {
         let Some((saved, state)) = read(bytes) else { return false };
         let alarm = &mut self.alarms[index.slot()];
-        let kept = Now {
-            uptime: Uptime::from_nanos(saved.kept_uptime_ns),
-            utc: Timestamp::from_nanos(saved.kept_ns),
-        };
-        let passed = now.passed_since(kept);
+        let passed = saved.kept.passed(now);
         let later = |left_ns: u64| now.uptime.plus(Duration::from_nanos(left_ns).saturating_sub(passed));
         let running = saved.delay_ns.map(|running| Duration::from_nanos(running).saturating_add(passed));
         alarm.delayed.set(now.uptime, saved.active, running);
-        let shelf = saved.shelf_ns.map(later).filter(|_| state == State::Shelved);
-        alarm.shelf = shelf;
-        alarm.realarm_at = saved.realarm_ns.map(later).filter(|_| state == State::Acknowledged);
         // A shelf always ends.
-        if state == State::Shelved && shelf.is_none() {
-            alarm.shelf = Some(now.uptime);
-        }
+        alarm.shelf = (state == State::Shelved).then(|| saved.shelf_ns.map_or(now.uptime, later));
+        alarm.realarm_at = saved.realarm_ns.map(later).filter(|_| state == State::Acknowledged);
         let standing = &mut alarm.standing;
         standing.state = state;
-        standing.since = Some(Timestamp::from_nanos(saved.since_ns));
+        standing.since = saved.since_ns.map(Timestamp::from_nanos);
         standing.occurrence = saved.occurrence;
         standing.sequence = saved.sequence;
         standing.seen = Seen { value: saved.value, detail: saved.detail, ..Seen::default() };
@@ -118,10 +107,9 @@ fn read(bytes: &[u8]) -> Option<(Saved, State)> {
     let state = State::from_word(word)?;
     let saved = Saved {
         state: word.to_owned(),
-        since_ns: Timestamp::parse(since).ok()?.as_nanos(),
+        since_ns: Some(Timestamp::parse(since).ok()?.as_nanos()),
         active: matches!(state, State::Unacknowledged | State::Acknowledged),
-        kept_uptime_ns: 0,
-        kept_ns: 0,
+        kept: KeptAt::default(),
         delay_ns: None,
         shelf_ns: None,
         realarm_ns: None,

@@ -610,7 +610,8 @@ fn what_is_worked_out_holds_until_it_is_told_otherwise() {
     let mut made = Vec::new();
     let loss = (SumpIndex(0), Condition::UnexplainedLoss);
     let mut tell = |second: f64, holds, value| {
-        alarms.observe_condition(s(second), loss, holds, value, "", &mut made);
+        let finding = Finding { holds, value, ..Finding::default() };
+        alarms.observe_condition(s(second), loss, &finding, &mut made);
         alarms.get(AlarmIndex(0)).1.state
     };
     assert_eq!(tell(0.0, Some(true), Some(12.0)), State::Unacknowledged);
@@ -656,6 +657,10 @@ fn limits_that_rest_neither_raise_nor_clear_and_start_over_after() {
     Story::of_instrument(10, 10).rest(0.0, true).bad(0.0).bad(10.0).expect(State::Unacknowledged);
 }
 
+fn things<'a>(things: &'a [&'a str]) -> Finding<'a> {
+    Finding { holds: Some(true), value: Some(1.0), things, ..Finding::default() }
+}
+
 #[test]
 fn a_second_thing_that_is_due_is_told_to_whoever_has_seen_the_first() {
     let condition = ConditionSettings::default_for(SumpIndex(0), Condition::CheckOverdue);
@@ -663,21 +668,21 @@ fn a_second_thing_that_is_due_is_told_to_whoever_has_seen_the_first() {
     let due = (SumpIndex(0), Condition::CheckOverdue);
     let mut before = alarms(&settings, 0);
     let mut made = Vec::new();
-    before.observe_condition(s(0.0), due, Some(true), Some(1.0), "look", &mut made);
+    before.observe_condition(s(0.0), due, &things(&["look"]), &mut made);
     let seen = Order::Acknowledge { occurrence: None };
     before.order(s(1.0), AlarmIndex(0), seen, Said::new("kim", None), &mut made).expect("it stands");
-    before.observe_condition(s(2.0), due, Some(true), Some(2.0), "look", &mut made);
+    before.observe_condition(s(2.0), due, &things(&["look"]), &mut made);
     let mut kept = Vec::new();
     before.save(s(2.0), |_, bytes| kept = bytes);
     let mut after = alarms(&settings, 0);
     assert!(after.restore(s(3.0), AlarmIndex(0), &kept));
     made.clear();
-    after.observe_condition(s(4.0), due, Some(true), Some(2.0), "look", &mut made);
+    after.observe_condition(s(4.0), due, &things(&["look"]), &mut made);
     assert!(made.is_empty(), "the same is not told twice, not after a restart either: {made:?}");
-    after.observe_condition(s(5.0), due, Some(true), Some(2.0), "look, ph", &mut made);
+    after.observe_condition(s(5.0), due, &things(&["look", "ph"]), &mut made);
     let told: Vec<_> =
         made.iter().map(|made| (made.change, made.occurrence, made.seen.detail.as_str())).collect();
     assert_eq!(told, [(Some(Change::Raised), 1, "look, ph")]);
-    after.observe_condition(s(6.0), due, Some(true), Some(2.0), "ph", &mut made);
+    after.observe_condition(s(6.0), due, &things(&["ph"]), &mut made);
     assert_eq!(made.len(), 1, "less is no news");
 }

@@ -6,7 +6,7 @@ use std::time::Duration;
 use crate::estimate::guidance::Caution;
 use crate::estimate::outlook::Crossing;
 use crate::estimate::settings::EstimateKind;
-use crate::model::{Quantity, Timestamp, Unit};
+use crate::model::{Quantity, Timestamp, Unit, hardness_mg_l};
 
 use super::condition::{Condition, Fault};
 use super::notice::{Change, Facts, Notice};
@@ -285,8 +285,8 @@ fn fault_action(fault: Fault) -> &'static str {
 
 /// `value` of `quantity` in the reader's units.
 fn in_units(quantity: Quantity, value: f64, units: Units) -> String {
-    // As CaCO3: 1 grain per US gallon is 64.79891 mg in 3.785411784 L.
-    const MG_L_PER_GPG: f64 = 64.798_91 / 3.785_411_784;
+    let gallons = |litres: f64| Unit::Litre.convert(litres, Unit::GallonUs).expect("both are volumes");
+    let mg_l_per_gpg = || hardness_mg_l(1.0, "gpg").expect("a unit of hardness");
     let us = units == Units::Us;
     let shown = |unit: Unit, decimals: usize, text: &str| {
         let value = quantity.unit().convert(value, unit).unwrap_or(value);
@@ -296,9 +296,9 @@ fn in_units(quantity: Quantity, value: f64, units: Units) -> String {
         Quantity::Level if us => shown(Unit::Inch, 1, "in"),
         Quantity::Temperature if us => shown(Unit::Fahrenheit, 0, "°F"),
         Quantity::Volume | Quantity::FlowTotal if us => shown(Unit::GallonUs, 0, "gal"),
-        Quantity::Flow if us => format!("{:.1} gal/min", value / 3.785_411_784),
-        Quantity::Loss if us => format!("{:.2} gal/h", value / 3.785_411_784),
-        Quantity::Hardness if us => format!("{:.1} gpg", value / MG_L_PER_GPG),
+        Quantity::Flow if us => format!("{:.1} gal/min", gallons(value)),
+        Quantity::Loss if us => format!("{:.2} gal/h", gallons(value)),
+        Quantity::Hardness if us => format!("{:.1} gpg", value / mg_l_per_gpg()),
         Quantity::Ph
         | Quantity::Conductivity
         | Quantity::Level

@@ -3,7 +3,7 @@
 use serde::{Deserialize, Serialize};
 
 use super::{RECENT_MAX, State, TestPlan};
-use crate::model::Timestamp;
+use crate::model::KeptAt;
 
 /// Most checks and probes a kept plan may speak of.
 const ENTRIES_MAX: usize = 1000;
@@ -12,7 +12,8 @@ const ENTRIES_MAX: usize = 1000;
 #[derive(Serialize, Deserialize)]
 struct Kept {
     at_ns: i64,
-    utc_ns: i64,
+    #[serde(flatten)]
+    at: KeptAt,
     state: State,
 }
 
@@ -37,7 +38,7 @@ impl TestPlan {
             return None;
         }
         let now = self.present;
-        let kept = Kept { at_ns: self.at(now), utc_ns: now.utc.as_nanos(), state: self.state.clone() };
+        let kept = Kept { at_ns: self.at(now), at: KeptAt::of(now), state: self.state.clone() };
         Some(serde_json::to_vec(&kept).expect("numbers and texts in maps with text keys are JSON"))
     }
 
@@ -47,7 +48,7 @@ impl TestPlan {
         if !kept.hangs_together() {
             return false;
         }
-        self.resumed = Some((kept.at_ns, Timestamp::from_nanos(kept.utc_ns)));
+        self.resumed = Some((kept.at_ns, kept.at));
         self.state = kept.state;
         true
     }

@@ -25,7 +25,7 @@ use std::time::Duration;
 use serde::{Deserialize, Serialize};
 
 use crate::estimate::note::{Note, NoteKind};
-use crate::model::{Line, Name, Now, ProbeIndex, Timestamp};
+use crate::model::{KeptAt, Line, Name, Now, ProbeIndex, Timestamp};
 use settings::{CheckSettings, PlanSettings};
 use verdict::NITRITE_LOW_MG_L;
 
@@ -168,8 +168,8 @@ pub struct TestPlan {
     pace: f64,
     /// Own time at an instant; none before the first.
     begun: Option<(i64, Now)>,
-    /// Own time and UTC of what a restart goes on from.
-    resumed: Option<(i64, Timestamp)>,
+    /// Own time of what a restart goes on from, and when that was.
+    resumed: Option<(i64, KeptAt)>,
     present: Now,
     state: State,
     changed: bool,
@@ -334,7 +334,9 @@ impl TestPlan {
         self.present = now;
         if self.begun.is_none() {
             let at_ns = match self.resumed.take() {
-                Some((at_ns, utc)) => at_ns.saturating_add(self.aged(utc, now.utc).max(0)),
+                Some((at_ns, kept)) => {
+                    at_ns.saturating_add((self.pace * kept.passed(now).as_nanos() as f64) as i64)
+                }
                 None => now.utc.as_nanos(),
             };
             self.begun = Some((at_ns, now));

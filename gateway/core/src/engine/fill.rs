@@ -1,7 +1,7 @@
 //! One fill of a sump: its pH from reading to verdict, its clean-out, and what both tell the journal.
 //!
 //! Readings become moments for [`Cleanout`] and, hour by hour, medians for [`Acidity`]. Both run on hours of the sump that
-//! never go back: they count from 1970 by the monotonic clock, after a restart on from where they stood by UTC.
+//! never go back: they count from 1970 by the monotonic clock, after a restart on from where they stood.
 
 pub(super) mod view;
 pub(super) mod words;
@@ -15,18 +15,18 @@ use crate::estimate::settings::SumpSettings;
 use crate::estimate::sump::{Source, Sources, SumpError, What, content_of};
 use crate::estimate::tank::Tank;
 use crate::estimate::trend::median;
-use crate::model::{HOUR_NS, Measurement, Now, Timestamp};
+use crate::model::{HOUR_NS, KeptAt, Measurement, Now, Timestamp};
 
-/// Readings of pH that make an hour, and the most that are kept of one.
+/// Readings of pH that make an hour, and the most that are kept of one (common practice, no source).
 const HOUR_READINGS: (usize, usize) = (3, 720);
 
-/// Part of a full sump under which its probes may hang in air.
+/// Part of a full sump under which its probes may hang in air (common practice, no source).
 const WET_SHARE: f64 = 0.3;
 
 /// How far pH must come back up before a drop is told anew (common practice, no source).
 const RETOLD_PH: f64 = 0.10;
 
-/// Hours without the pattern after which it is told anew.
+/// Hours without the pattern after which it is told anew (common practice, no source).
 const RETOLD_H: f64 = 48.0;
 
 /// How often a clean-out under way is kept for a restart, h.
@@ -98,7 +98,8 @@ pub(super) struct Signs {
 #[derive(Serialize, Deserialize)]
 struct Kept<T> {
     at_h: f64,
-    utc_ns: i64,
+    #[serde(flatten)]
+    at: KeptAt,
     state: T,
 }
 
@@ -126,8 +127,8 @@ pub(super) struct Fill {
     gathered: Gathered,
     /// Own hours at an uptime; none before the first moment.
     clock: Option<(f64, Now)>,
-    /// Own hours and UTC of what a restart goes on from.
-    resumed: Option<(f64, Timestamp)>,
+    /// Own hours of what a restart goes on from, and when that was.
+    resumed: Option<(f64, KeptAt)>,
     /// A moment whose readings may still come.
     pending: Option<Now>,
     /// Since which hour the pumps have stood still.
@@ -314,7 +315,7 @@ impl Fill {
     fn hours(&mut self, now: Now) -> f64 {
         if self.clock.is_none() {
             let begun_h = match self.resumed.take() {
-                Some((at_h, utc)) => at_h + self.pace * now.utc.since(utc).as_nanos() as f64 / HOUR_NS,
+                Some((at_h, kept)) => at_h + self.pace * kept.passed(now).as_nanos() as f64 / HOUR_NS,
                 None => now.utc.as_nanos() as f64 / HOUR_NS,
             };
             self.clock = Some((begun_h, now));
@@ -404,9 +405,9 @@ impl Fill {
     }
 
     /// What is to be kept, where it has changed since the last call: of pH and of the clean-out.
-    pub(super) fn save(&mut self, utc: Timestamp) -> [Option<Vec<u8>>; 2] {
+    pub(super) fn save(&mut self, now: Now) -> [Option<Vec<u8>>; 2] {
         let changed = std::mem::take(&mut self.changed);
-        let (at_h, utc_ns) = (self.now_h, utc.as_nanos());
+        let (at_h, at) = (self.now_h, KeptAt::of(now));
         if changed.cleanout {
             self.kept_h = at_h;
         }
@@ -416,9 +417,9 @@ impl Fill {
                 told: self.told,
                 still_since_h: self.still_since_h,
             };
-            serde_json::to_vec(&Kept { at_h, utc_ns, state }).ok()
+            serde_json::to_vec(&Kept { at_h, at, state }).ok()
         };
-        let cleanout = || serde_json::to_vec(&Kept { at_h, utc_ns, state: self.cleanout.saved() }).ok();
+        let cleanout = || serde_json::to_vec(&Kept { at_h, at, state: self.cleanout.saved() }).ok();
         [changed.acidity.then(acidity).flatten(), changed.cleanout.then(cleanout).flatten()]
     }
 
@@ -428,7 +429,7 @@ impl Fill {
         let Ok(acidity) = Acidity::restored(AciditySettings::default(), kept.state.acidity) else {
             return false;
         };
-        if !self.resume(kept.at_h, kept.utc_ns) {
+        if !self.resume(kept.at_h, kept.at) {
             return false;
         }
         self.judged = None;
@@ -441,7 +442,7 @@ impl Fill {
     pub(super) fn restore_cleanout(&mut self, bytes: &[u8]) -> bool {
         let Ok(kept) = serde_json::from_slice::<Kept<SavedCleanout>>(bytes) else { return false };
         let Ok(cleanout) = self.cleanout.continued(kept.state) else { return false };
-        if !self.resume(kept.at_h, kept.utc_ns) {
+        if !self.resume(kept.at_h, kept.at) {
             return false;
         }
         self.cleanout = cleanout;
@@ -449,13 +450,13 @@ impl Fill {
     }
 
     /// The clock goes on from the later of what was kept.
-    fn resume(&mut self, at_h: f64, utc_ns: i64) -> bool {
+    fn resume(&mut self, at_h: f64, at: KeptAt) -> bool {
         let year_2262_h = i64::MAX as f64 / HOUR_NS;
         if !(0.0..year_2262_h).contains(&at_h) {
             return false;
         }
         if self.resumed.is_none_or(|(before_h, _)| before_h < at_h) {
-            self.resumed = Some((at_h, Timestamp::from_nanos(utc_ns)));
+            self.resumed = Some((at_h, at));
         }
         true
     }

@@ -34,8 +34,8 @@ use crate::checks::TestPlan;
 use crate::estimate::note::Note;
 use crate::estimate::settings::{EstimateKind, SumpAccuracy};
 use crate::estimate::sump::prospect::Drying;
-use crate::estimate::sump::{Estimate, Event, Sump, SumpError};
-use crate::model::{Measurement, Name, Now, Quality, RawReading, Sample, SumpIndex, Uptime};
+use crate::estimate::sump::{Event, Sump, SumpError};
+use crate::model::{Measurement, Name, Now, RawReading, Sample, SumpIndex, Uptime};
 use crate::notify::OutboxEntry;
 use crate::notify::router::Router;
 use crate::signal::Signals;
@@ -271,14 +271,10 @@ impl Engine {
             self.fills[index as usize].tick(now);
             self.rest_limits(now, SumpIndex(index));
             let estimates = self.sumps[index as usize].estimates(now);
-            let believed =
-                |kind| EstimateKind::ALL.iter().zip(&estimates).any(|(k, e)| *k == kind && e.is_ok());
-            self.tick_plan(now, SumpIndex(index), believed(EstimateKind::Concentration));
+            let believed = estimates[EstimateKind::Concentration.place()].is_ok();
+            self.tick_plan(now, SumpIndex(index), believed);
             for (&kind, estimate) in EstimateKind::ALL.iter().zip(estimates) {
-                if self.alarms.watches(SumpIndex(index), kind) {
-                    let out = &mut self.transitions;
-                    self.alarms.observe_estimate(now, SumpIndex(index), kind, estimate, out);
-                }
+                self.alarms.observe_estimate(now, SumpIndex(index), kind, estimate, &mut self.transitions);
                 let (values, quality) = match estimate {
                     Ok(e) => ([e.value, e.low90, e.high90].map(Some), e.quality),
                     Err(quality) => ([None; 3], quality),
@@ -315,16 +311,9 @@ impl Engine {
             let records = self.told.drain(..).map(|told| fill::words::record(name, now.utc, &told, &causes));
             self.out.journal.extend(records);
         }
-        let [acidity, cleanout] = fill.save(now.utc);
+        let [acidity, cleanout] = fill.save(now);
         self.out.saved.extend(acidity.map(|bytes| (restart::acidity_key(name), bytes)));
         self.out.saved.extend(cleanout.map(|bytes| (restart::cleanout_key(name), bytes)));
-    }
-}
-
-fn split(estimate: Result<Estimate, Quality>) -> (Option<f64>, Quality) {
-    match estimate {
-        Ok(estimate) => (Some(estimate.value), estimate.quality),
-        Err(quality) => (None, quality),
     }
 }
 

@@ -11,7 +11,8 @@ use crate::checks::{ByProbe, Calibration, Check, TestPlan};
 use crate::estimate::note::draft::{NEWS_MAX, NoteBook};
 use crate::estimate::note::{Note, NoteKind, number};
 use crate::model::{Measurement, Now, ProbeIndex, SumpIndex};
-use crate::store::record::{JournalRecord, RecordKind};
+use crate::signal::settings::ProbeSettings;
+use crate::store::record::JournalRecord;
 
 use super::Settings;
 
@@ -56,13 +57,12 @@ pub struct NextView {
 /// One plan a sump, as the settings say; none is asked for where they say nothing.
 pub(super) fn plans(settings: &Settings) -> Vec<TestPlan> {
     let calibrations = |sump: SumpIndex| {
-        let probes = settings.probes.iter().zip(0..).filter(move |(probe, _)| probe.sump == sump);
-        let calibration = |(probe, index): (&crate::signal::settings::ProbeSettings, u32)| Calibration {
-            probe: ProbeIndex(index),
-            name: probe.name.clone(),
-            due: probe.calibration_due,
+        let calibration = |(probe, settings): (ProbeIndex, &ProbeSettings)| Calibration {
+            probe,
+            name: settings.name.clone(),
+            due: settings.calibration_due,
         };
-        probes.map(calibration).collect()
+        settings.probes_of(sump).map(calibration).collect()
     };
     let asked = |sump: u32| settings.plans.get(sump as usize).cloned().unwrap_or_default();
     let sumps = (0..).take(settings.sumps.len());
@@ -73,8 +73,7 @@ impl Settings {
     /// Sumps and probes that notes may be of.
     pub fn note_book(&self) -> NoteBook {
         let probes = |sump: SumpIndex| {
-            let probes = self.probes.iter().zip(0..).filter(move |(probe, _)| probe.sump == sump);
-            probes.map(|(probe, index)| (probe.name.clone(), ProbeIndex(index))).collect()
+            self.probes_of(sump).map(|(probe, settings)| (settings.name.clone(), probe)).collect()
         };
         let sumps = self.sumps.iter().zip(0..);
         NoteBook::new(sumps.map(|(sump, index)| (sump.name.clone(), probes(SumpIndex(index)))).collect())
@@ -146,16 +145,10 @@ impl Engine {
 
     /// What a person wrote down stands in the journal as a note of that person; what was found in the readings, as an event.
     fn journal_note(&mut self, now: Now, note: &Note) {
-        self.out.journal.push(JournalRecord {
-            at: note.at,
-            kind: RecordKind::Event,
-            sump: Some(self.settings.sumps[note.sump.slot()].name.clone()),
-            subject: "note".to_owned(),
-            state: note.kind.word().to_owned(),
-            priority: None,
-            value: note.kind.is_number().then_some(note.value),
-            message: self.words_of(now, note),
-        });
+        let (sump, word) = (&self.settings.sumps[note.sump.slot()].name, note.kind.word());
+        let value = note.kind.is_number().then_some(note.value);
+        let record = JournalRecord::event(note.at, sump, ("note", word), value, self.words_of(now, note));
+        self.out.journal.push(record);
     }
 
     /// Who wrote a note and in which words; nothing in a replay, where nobody stands beside the number.

@@ -70,6 +70,12 @@ impl Settings {
         probes.chain(estimates).collect()
     }
 
+    /// Probes of a sump, in their order.
+    pub(super) fn probes_of(&self, sump: SumpIndex) -> impl Iterator<Item = (ProbeIndex, &ProbeSettings)> {
+        let all = self.probes.iter().zip(0..).map(|(probe, index)| (ProbeIndex(index), probe));
+        all.filter(move |(_, probe)| probe.sump == sump)
+    }
+
     /// Series of a probe.
     pub fn series_of_probe(&self, probe: ProbeIndex) -> SeriesIndex {
         SeriesIndex(probe.0)

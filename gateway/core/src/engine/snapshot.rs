@@ -4,9 +4,9 @@ use std::cmp::Reverse;
 
 use serde::Serialize;
 
+use super::Engine;
 pub use super::fill::view::{CleanoutView, FillView, StepView, TrendView};
 use super::outlook::Outlook;
-use super::{Engine, split};
 use crate::alarm::state::State;
 use crate::alarm::wording;
 use crate::alarm::{AlarmIndex, Definition, Standing};
@@ -15,7 +15,7 @@ use crate::estimate::outlook::Plateau;
 use crate::estimate::settings::EstimateKind;
 use crate::estimate::sump::Estimate;
 use crate::estimate::sump::advice::Suggestion;
-use crate::model::{ProbeIndex, Quality, SumpIndex};
+use crate::model::{Quality, SumpIndex};
 
 /// The shop.
 #[derive(Clone, PartialEq, Debug, Serialize)]
@@ -200,10 +200,9 @@ impl Engine {
     }
 
     fn probe_views(&self, sump: SumpIndex) -> Vec<ProbeView> {
-        (self.settings.probes.iter().zip(0..))
-            .filter(|(probe, _)| probe.sump == sump)
-            .map(|(probe, i)| {
-                let last = &self.signals.last(ProbeIndex(i)).current;
+        (self.settings.probes_of(sump))
+            .map(|(index, probe)| {
+                let last = &self.signals.last(index).current;
                 let read = last.measured.quality() != Quality::WAITING;
                 ProbeView {
                     name: probe.name.to_string(),
@@ -244,12 +243,14 @@ impl Engine {
 }
 
 fn estimate_view(kind: EstimateKind, estimate: Result<Estimate, Quality>) -> EstimateView {
-    let interval = estimate.ok();
-    let (value, quality) = split(estimate);
+    let (interval, quality) = match estimate {
+        Ok(estimate) => (Some(estimate), estimate.quality),
+        Err(quality) => (None, quality),
+    };
     EstimateView {
         quantity: kind.word(),
         unit: kind.quantity().unit().ucum(),
-        value,
+        value: interval.map(|e| e.value),
         low90: interval.map(|e| e.low90),
         high90: interval.map(|e| e.high90),
         quality: quality.into(),

@@ -13,7 +13,7 @@ use crate::estimate::guidance::Caution;
 use crate::estimate::note::NoteKind;
 use crate::estimate::settings::{BoxPart, FluidSettings, SumpProbes, SumpSettings, TankShape, WaterSettings};
 use crate::estimate::sump::advice::Topic;
-use crate::model::{Fault, ProbeIndex, Quantity, Raw, Reason, Timestamp};
+use crate::model::{Fault, ProbeIndex, Quality, Quantity, Raw, Reason, Timestamp};
 use crate::signal::settings::{Accuracy, InputStage, Line, ProbeSettings, SensorStage};
 use crate::store::record::{Bound, RecordKind, SeriesSource};
 

@@ -9,7 +9,7 @@ use super::Engine;
 use super::outlook::bound;
 use crate::alarm::condition::{Condition, Fault};
 use crate::alarm::settings::{FaultKey, Subject};
-use crate::alarm::{AlarmIndex, Definition};
+use crate::alarm::{AlarmIndex, Definition, Finding};
 use crate::estimate::note::{Note, NoteKind};
 use crate::estimate::outlook::Crossing;
 use crate::estimate::settings::EstimateKind;
@@ -120,11 +120,14 @@ impl Engine {
         for (condition, overdue) in
             [(Condition::CheckOverdue, checks), (Condition::CalibrationOverdue, calibrations)]
         {
-            let longest = overdue.iter().map(|(_, days)| *days).max().map(f64::from);
             let names: Vec<&str> = overdue.iter().map(|(name, _)| *name).collect();
-            let (holds, detail) = (Some(!names.is_empty()), names.join(", "));
-            let out = &mut self.transitions;
-            self.alarms.observe_condition(now, (sump, condition), holds, longest, &detail, out);
+            let finding = Finding {
+                holds: Some(!names.is_empty()),
+                value: overdue.iter().map(|(_, days)| *days).max().map(f64::from),
+                things: &names,
+                ..Finding::default()
+            };
+            self.alarms.observe_condition(now, (sump, condition), &finding, &mut self.transitions);
         }
     }
 
@@ -161,7 +164,10 @@ impl Engine {
                     self.tell(now, sump, Condition::ConductivityUnexplained, Some(false), None);
                 }
                 What::ConductivityStep { percent } => {
-                    self.tell(now, sump, Condition::ConductivityUnexplained, Some(true), Some(percent));
+                    let (holds, value) = (Some(true), Some(percent));
+                    let finding = Finding { holds, value, happened: true, ..Finding::default() };
+                    let condition = (sump, Condition::ConductivityUnexplained);
+                    self.alarms.observe_condition(now, condition, &finding, &mut self.transitions);
                 }
                 What::Dump { .. } | What::DrawOff { .. } | What::Leak { .. } => {}
             }
@@ -179,9 +185,15 @@ impl Engine {
         let right = percent - within >= weak && percent + within <= strong;
         if wrong || right {
             let detail = format!("{asked:.1} % holds the target");
+            let finding = Finding {
+                holds: Some(wrong),
+                value: Some(percent),
+                detail: &detail,
+                happened: wrong,
+                ..Finding::default()
+            };
             let condition = (sump, Condition::MixWrong);
-            let out = &mut self.transitions;
-            self.alarms.observe_condition(now, condition, Some(wrong), Some(percent), &detail, out);
+            self.alarms.observe_condition(now, condition, &finding, &mut self.transitions);
         }
     }
 
@@ -200,7 +212,8 @@ impl Engine {
         holds: Option<bool>,
         value: Option<f64>,
     ) {
-        self.alarms.observe_condition(now, (sump, condition), holds, value, "", &mut self.transitions);
+        let finding = Finding { holds, value, ..Finding::default() };
+        self.alarms.observe_condition(now, (sump, condition), &finding, &mut self.transitions);
     }
 }
 

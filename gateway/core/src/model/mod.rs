@@ -16,5 +16,5 @@ pub use ident::{BrokerIndex, BusIndex, DeviceIndex, Name, NameError, ProbeIndex,
 pub use line::{Line, LineError};
 pub use quality::{DeviceStatus, Quality, Reason, Severity, Status};
 pub use reading::{Ack, Batch, Fault, Measured, Measurement, Raw, RawReading, Sample};
-pub use time::{HOUR_NS, Now, Timestamp, TimestampError, Uptime};
+pub use time::{HOUR_NS, KeptAt, Now, Timestamp, TimestampError, Uptime};
 pub use unit::{Quantity, Unit};

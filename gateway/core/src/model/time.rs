@@ -7,6 +7,8 @@
 use std::fmt;
 use std::time::Duration;
 
+use serde::{Deserialize, Serialize};
+
 /// Nanoseconds of an hour.
 pub const HOUR_NS: f64 = 3.6e12;
 
@@ -125,17 +127,39 @@ pub struct Now {
     pub utc: Timestamp,
 }
 
-impl Now {
-    /// Time that has passed since `then`, which may lie before a restart: by the monotonic clock if that went on, by the other
-    /// if the machine itself was restarted, and then at least for as long as it has been up.
-    pub fn passed_since(self, then: Self) -> Duration {
-        if self.uptime >= then.uptime {
-            self.uptime.since(then.uptime)
-        } else {
-            self.utc.since(then.utc).max(self.uptime.since(Uptime::default()))
-        }
+/// A moment as it is kept over a restart, on both clocks.
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Default, Serialize, Deserialize)]
+pub struct KeptAt {
+    utc_ns: i64,
+    /// None where it was kept by UTC alone.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    uptime_ns: Option<u64>,
+}
+
+impl KeptAt {
+    /// As of `now`.
+    pub const fn of(now: Now) -> Self {
+        Self { utc_ns: now.utc.as_nanos(), uptime_ns: Some(now.uptime.as_nanos()) }
     }
 
+    /// Monotonic time of that moment, where it is known.
+    pub fn uptime(self) -> Option<Uptime> {
+        self.uptime_ns.map(Uptime::from_nanos)
+    }
+
+    /// Time that has passed until `now`: by the monotonic clock if that went on, by the other if the machine itself was
+    /// restarted, and then at least for as long as it has been up.
+    pub fn passed(self, now: Now) -> Duration {
+        let by_utc = now.utc.since(Timestamp(self.utc_ns));
+        match self.uptime() {
+            None => by_utc,
+            Some(then) if now.uptime >= then => now.uptime.since(then),
+            Some(_) => by_utc.max(now.uptime.since(Uptime::default())),
+        }
+    }
+}
+
+impl Now {
     /// An instant in a replay or a story, where both clocks run together: uptime counts from 1970.
     pub const fn simulated(utc: Timestamp) -> Self {
         let nanos = utc.as_nanos();
@@ -162,5 +186,22 @@ mod tests {
         assert_eq!(Timestamp::from_nanos(i64::MAX).plus(Duration::MAX).as_nanos(), i64::MAX);
         assert_eq!(Timestamp::from_nanos(i64::MIN).floor_to_millis().as_nanos(), i64::MIN);
         assert_eq!(Timestamp::from_nanos(5).since(Timestamp::from_nanos(9)), Duration::ZERO);
+    }
+
+    #[test]
+    fn what_was_kept_goes_on_by_the_clock_that_went_on() {
+        let hour = Duration::from_secs(3_600);
+        let now = |uptime_h: u32, utc_h: u32| Now {
+            uptime: Uptime::default().plus(hour * uptime_h),
+            utc: Timestamp::default().plus(hour * utc_h),
+        };
+        let kept = KeptAt::of(now(10, 1_000));
+        assert_eq!(kept.passed(now(11, 1_072)), hour, "UTC was set on by three days");
+        assert_eq!(kept.passed(now(12, 900)), 2 * hour, "or back");
+        assert_eq!(kept.passed(now(1, 1_005)), 5 * hour, "the machine was restarted");
+        assert_eq!(kept.passed(now(2, 990)), 2 * hour, "and has been up for longer than UTC says");
+        let by_utc: KeptAt =
+            serde_json::from_str(&format!(r#"{{"utc_ns":{}}}"#, 3_600_000_000_000_u64)).expect("JSON");
+        assert_eq!(by_utc.passed(now(50, 3)), 2 * hour, "kept by an earlier version");
     }
 }

@@ -22,7 +22,7 @@ use super::settings::ReceiverSettings;
 use super::{Action, KEY_CHARS_MAX, OutboxEntry};
 use crate::alarm::notice::{Change, Notice};
 use crate::alarm::settings::Priority;
-use crate::model::{Name, Now, Timestamp, Uptime};
+use crate::model::{KeptAt, Name, Now, Timestamp, Uptime};
 
 /// Longest interval between two times that a receiver is told of the same alarm.
 const REPEAT_AFTER_MAX: Duration = Duration::from_hours(4);
@@ -255,8 +255,7 @@ impl Router {
         if !std::mem::take(&mut self.unsaved) {
             return None;
         }
-        let (uptime_ns, utc_ns) = (now.uptime.as_nanos(), now.utc.as_nanos());
-        let saved = Saved { version: SAVED_VERSION, uptime_ns, utc_ns, open: self.open.clone() };
+        let saved = Saved { version: SAVED_VERSION, at: KeptAt::of(now), open: self.open.clone() };
         let body = serde_json::to_vec(&saved).expect("texts and numbers have a JSON form");
         Some((SAVED_KEY.to_owned(), body))
     }
@@ -269,8 +268,8 @@ impl Router {
         if saved.version != SAVED_VERSION {
             return Err(RestoreError(format!("version {} is not known here", saved.version)));
         }
-        let since = Uptime::from_nanos(saved.uptime_ns);
-        let passed = now.passed_since(Now { uptime: since, utc: Timestamp::from_nanos(saved.utc_ns) });
+        let since = saved.at.uptime().unwrap_or_default();
+        let passed = saved.at.passed(now);
         let later = |due: Uptime| now.uptime.plus(due.since(since).saturating_sub(passed));
         for (alarm, mut open) in saved.open {
             open.each.retain(|name, _| self.receivers.iter().any(|receiver| receiver.name.as_str() == name));
@@ -354,9 +353,8 @@ fn ended(body: &str, at: Timestamp) -> String {
 #[derive(Serialize, Deserialize)]
 struct Saved {
     version: u8,
-    /// When it was saved, by both clocks.
-    uptime_ns: u64,
-    utc_ns: i64,
+    #[serde(flatten)]
+    at: KeptAt,
     open: BTreeMap<String, Open>,
 }
 
