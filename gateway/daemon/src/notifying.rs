@@ -24,8 +24,7 @@ impl Outbox for Store {
 
     async fn counts(&self, receiver: Name) -> Result<(OutboxCounts, Option<Timestamp>), StoreError> {
         self.read(move |reader| {
-            let counts = reader.outbox_counts()?.remove(receiver.as_str()).unwrap_or_default();
-            Ok((counts, reader.outbox_delivered_at(&receiver)?))
+            Ok((reader.outbox_counts_of(&receiver)?, reader.outbox_delivered_at(&receiver)?))
         })
         .await
     }

@@ -101,7 +101,7 @@ fn what_waited_goes_out_after_a_start_and_its_link_acknowledges_once() {
     tables +=
         "\n[sump.s.limit.too-warm]\nof = \"warm\"\nhigh = 20\non_delay = \"0 s\"\npriority = \"high\"\n";
     tables += &format!("\n[receiver.setter.webhook]\nurl = \"http://127.0.0.1:{port}/hook\"\n");
-    tables += &format!("\n[heartbeat]\nurl = \"http://127.0.0.1:{port}/alive\"\nevery = \"10 s\"\n");
+    tables += &format!("\n[heartbeat]\nurl = \"http://127.0.0.1:{port}/alive\"\nevery = \"30 s\"\n");
     let installation = Installation::with_page(free_port(), &tables);
     let file = installation.configuration();
     let text = std::fs::read_to_string(&file).expect("written");

@@ -95,6 +95,8 @@ impl Check {
 struct Last {
     /// On the plan's clock, ns.
     done_ns: i64,
+    /// As its note says, UTC, ns.
+    noted_ns: i64,
     /// Word of the note's kind.
     kind: String,
     value: f64,
@@ -243,7 +245,8 @@ impl TestPlan {
                 };
             }
             let kind = note.kind.word().to_owned();
-            let last = Last { done_ns, kind, value: note.value, by: note.by.clone() };
+            let noted_ns = note.at.as_nanos();
+            let last = Last { done_ns, noted_ns, kind, value: note.value, by: note.by.clone() };
             self.state.last.insert(check.word().to_owned(), last);
         }
     }

@@ -111,7 +111,7 @@ impl TestPlan {
             kind: last.kind.clone(),
             value: last.value,
             text: kind.written(last.value),
-            at: self.utc(self.present, last.done_ns).floor_to_millis().to_string(),
+            at: Timestamp::from_nanos(last.noted_ns).floor_to_millis().to_string(),
             by: last.by.as_ref().map(ToString::to_string),
             verdict: judge(&self.settings, kind, last.value),
         })

@@ -59,6 +59,32 @@ impl Line {
     }
 }
 
+/// Untrusted text on one line: what drives a terminal or turns the direction of writing becomes spaces, and it is cut to so
+/// many characters.
+pub fn clean(text: &str, chars_max: usize) -> String {
+    let plain = |c: char| if is_no_text(c) || matches!(c, '\u{200e}' | '\u{200f}') { ' ' } else { c };
+    let mut out: String = text.chars().take(chars_max).map(plain).collect();
+    if text.chars().nth(chars_max).is_some() {
+        out.pop();
+        out.push('…');
+    }
+    out
+}
+
+/// An error with its causes, on one line; the outermost one alone says little.
+pub fn error_chain(error: &dyn std::error::Error, chars_max: usize) -> String {
+    let mut text = error.to_string();
+    let mut cause = error.source();
+    while let Some(next) = cause {
+        let more = next.to_string();
+        if !text.contains(&more) {
+            text = format!("{text}: {more}");
+        }
+        cause = next.source();
+    }
+    clean(text.trim(), chars_max)
+}
+
 fn is_no_text(c: char) -> bool {
     c.is_control()
         || matches!(c, '\u{2028}' | '\u{2029}' | '\u{202A}'..='\u{202E}' | '\u{2066}'..='\u{2069}' | '\u{FEFF}')

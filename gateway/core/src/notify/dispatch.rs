@@ -8,6 +8,7 @@ use std::time::Duration;
 
 use super::OutboxRow;
 use super::settings::ReceiverSettings;
+use crate::acquire::backoff::Backoff;
 use crate::alarm::settings::Priority;
 use crate::model::{Now, Timestamp, Uptime};
 
@@ -35,7 +36,7 @@ pub struct Dispatch {
     settings: ReceiverSettings,
     rows: BTreeMap<i64, Waiting>,
     sent_at: Option<Uptime>,
-    failures: u32,
+    backoff: Backoff,
     not_before: Uptime,
     rows_max: usize,
 }
@@ -47,13 +48,13 @@ struct Waiting {
 }
 
 impl Dispatch {
-    /// Nothing to send yet.
-    pub fn new(settings: ReceiverSettings) -> Self {
+    /// Nothing to send yet. The same `seed` gives the same waits.
+    pub fn new(settings: ReceiverSettings, seed: u64) -> Self {
         Self {
             settings,
             rows: BTreeMap::new(),
             sent_at: None,
-            failures: 0,
+            backoff: Backoff::new(RETRY.0, RETRY.1, seed),
             not_before: Uptime::default(),
             rows_max: ROWS_MAX,
         }
@@ -84,11 +85,6 @@ impl Dispatch {
     /// How many rows wait.
     pub fn waiting(&self) -> usize {
         self.rows.len()
-    }
-
-    /// Failures since something was last taken.
-    pub const fn failures(&self) -> u32 {
-        self.failures
     }
 
     /// What to do now.
@@ -158,7 +154,7 @@ impl Dispatch {
         self.sent_at = Some(now);
         // What was too large once may have been one row alone.
         self.rows_max = self.rows_max.saturating_mul(2).min(ROWS_MAX);
-        self.failures = 0;
+        self.backoff.reset();
         self.not_before = Uptime::default();
     }
 
@@ -178,11 +174,11 @@ impl Dispatch {
         ids.len() > 1
     }
 
-    /// It failed for now. The next attempt waits a random part (`random` is drawn evenly from all 64-bit numbers) of a time
-    /// that doubles with each failure, and at least as long as the other side asked for. Gives that wait.
-    pub fn later(&mut self, now: Uptime, asked: Option<Duration>, random: u64) -> Duration {
-        let wait = wait_after(self.failures, asked, random);
-        self.failures = self.failures.saturating_add(1);
+    /// It failed for now. The next attempt waits as [`Backoff`] says, and at least as long as the other side asked for, but
+    /// never longer than the longest wait of [`RETRY`]. Gives that wait.
+    pub fn later(&mut self, now: Uptime, asked: Option<Duration>) -> Duration {
+        let drawn = self.backoff.next_wait();
+        let wait = asked.map_or(drawn, |asked| asked.saturating_add(drawn).min(RETRY.1));
         self.not_before = now.plus(wait);
         wait
     }
@@ -192,17 +188,5 @@ impl Dispatch {
         let mut seen = BTreeSet::new();
         let keys = self.rows(ids).into_iter().map(|row| row.entry.key.clone());
         keys.filter(|key| seen.insert(key.clone())).collect()
-    }
-}
-
-/// Exponential back-off with full jitter: evenly from nothing to `first · 2ⁿ`, at most the longest wait of [`RETRY`]. What the
-/// other side asked for is honoured up to the same bound.
-pub fn wait_after(failures: u32, asked: Option<Duration>, random: u64) -> Duration {
-    let (first, longest) = RETRY;
-    let ceiling = first.saturating_mul(1 << failures.min(30)).min(longest);
-    let drawn = Duration::from_nanos_u128((ceiling.as_nanos() * u128::from(random)) >> 64);
-    match asked {
-        None => drawn,
-        Some(asked) => asked.saturating_add(drawn).min(longest),
     }
 }

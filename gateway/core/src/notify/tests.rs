@@ -7,14 +7,15 @@ use std::time::Duration;
 use jiff::civil::Time;
 use proptest::prelude::*;
 
-use super::dispatch::{Decision, Dispatch, EXPIRE_GRACE, RETRY, wait_after};
+use super::dispatch::{Decision, Dispatch, EXPIRE_GRACE, RETRY};
 use super::quiet::QuietHours;
 use super::settings::{ReceiverSettings, Way, WebhookSettings};
-use super::words::{PAGER_CHARS_MAX, clean, compose, test_message};
+use super::words::{PAGER_CHARS_MAX, compose, test_message};
 use super::{Action, OutboxEntry, OutboxRow, Router};
 use crate::acquire::settings::Secret;
 use crate::alarm::notice::{Change, Facts, Notice};
 use crate::alarm::settings::{Priority, Side};
+use crate::model::line::clean;
 use crate::model::{Name, Now, Timestamp, Uptime};
 
 fn name(text: &str) -> Name {
@@ -245,7 +246,7 @@ fn trigger(id: i64, key: &str, priority: Priority) -> OutboxRow {
 
 #[test]
 fn a_burst_goes_as_one_message_and_what_is_urgent_does_not_wait_for_company() {
-    let mut dispatch = Dispatch::new(receiver("setter", 0));
+    let mut dispatch = Dispatch::new(receiver("setter", 0), 7);
     dispatch.take(second(0).uptime, vec![trigger(1, "a", Priority::Low)]);
     dispatch.take(second(4).uptime, vec![trigger(2, "b", Priority::Medium)]);
     assert_eq!(dispatch.next(second(4)), Decision::Wait(Some(second(10).uptime)));
@@ -261,7 +262,7 @@ fn a_burst_goes_as_one_message_and_what_is_urgent_does_not_wait_for_company() {
 
 #[test]
 fn after_an_outage_the_most_urgent_alarms_come_first_and_each_in_order() {
-    let mut dispatch = Dispatch::new(receiver("setter", 0));
+    let mut dispatch = Dispatch::new(receiver("setter", 0), 7);
     let mut rows: Vec<OutboxRow> =
         (1..=300).map(|id| trigger(id, &format!("low-{id}"), Priority::Low)).collect();
     rows.push(row(301, "low-1", 2, Action::End, Priority::Low, second(0).utc));
@@ -287,7 +288,7 @@ fn quiet_hours_hold_back_and_their_end_tells_the_latest_of_each_alarm_once() {
         Now { uptime: Uptime::from_nanos(utc.as_nanos() as u64), utc }
     };
     let night = at("2026-03-01T23:00:00Z");
-    let mut dispatch = Dispatch::new(settings.clone());
+    let mut dispatch = Dispatch::new(settings.clone(), 7);
     let rows = vec![
         row(1, "lathe-1/ph", 1, Action::Raise, Priority::Medium, night.utc),
         row(2, "mill-1/ph", 1, Action::Raise, Priority::Medium, night.utc),
@@ -308,7 +309,7 @@ fn quiet_hours_hold_back_and_their_end_tells_the_latest_of_each_alarm_once() {
 
 #[test]
 fn what_is_too_old_expires_but_not_because_the_clock_was_set() {
-    let mut dispatch = Dispatch::new(receiver("setter", 0));
+    let mut dispatch = Dispatch::new(receiver("setter", 0), 7);
     let old = row(1, "a", 1, Action::Raise, Priority::Low, Timestamp::from_nanos(0));
     dispatch.take(second(0).uptime, vec![old, trigger(2, "b", Priority::Low)]);
     assert_eq!(
@@ -316,7 +317,7 @@ fn what_is_too_old_expires_but_not_because_the_clock_was_set() {
         Decision::Send(vec![1, 2]),
         "stamped in 1970, and new all the same"
     );
-    dispatch.later(second(10).uptime, None, u64::MAX);
+    dispatch.later(second(10).uptime, None);
     assert_eq!(dispatch.next(second(EXPIRE_GRACE.as_secs())), Decision::Expire(vec![1]));
     dispatch.remove(&[1]);
     assert_eq!(dispatch.waiting(), 1);
@@ -327,8 +328,7 @@ fn what_is_too_old_expires_but_not_because_the_clock_was_set() {
 #[test]
 fn after_two_hours_away_everything_arrives_within_minutes() {
     for seed in 1..5_u64 {
-        let mut dispatch = Dispatch::new(receiver("setter", 0));
-        let mut random = seed;
+        let mut dispatch = Dispatch::new(receiver("setter", 0), seed);
         let mut arrived: Vec<(String, u32)> = Vec::new();
         let (mut ended, mut not_before) = (0, Uptime::default());
         for now in 0..8_000_u64 {
@@ -352,9 +352,7 @@ fn after_two_hours_away_everything_arrives_within_minutes() {
                 Decision::Expire(ids) => panic!("{ids:?} are not that old"),
             };
             if now < 7_200 {
-                random =
-                    random.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
-                dispatch.later(second(now).uptime, None, random);
+                dispatch.later(second(now).uptime, None);
                 continue;
             }
             arrived.extend(dispatch.rows(&ids).iter().map(|one| (one.entry.key.clone(), one.entry.sequence)));
@@ -440,8 +438,10 @@ fn untrusted_text_stays_on_one_line_and_short() {
 
 proptest! {
     #[test]
-    fn waits_stay_within_their_bounds(failures in 0u32..80, asked in proptest::option::of(0u64..100_000), random: u64) {
-        let wait = wait_after(failures, asked.map(Duration::from_secs), random);
+    fn waits_stay_within_their_bounds(failures in 0u32..80, asked in proptest::option::of(0u64..100_000), seed: u64) {
+        let mut dispatch = Dispatch::new(receiver("setter", 0), seed);
+        (0..failures).for_each(|_| _ = dispatch.later(second(0).uptime, None));
+        let wait = dispatch.later(second(0).uptime, asked.map(Duration::from_secs));
         let ceiling = RETRY.0.saturating_mul(1 << failures.min(30)).min(RETRY.1);
         prop_assert!(wait <= RETRY.1);
         match asked {
@@ -510,7 +510,8 @@ fn shop() -> Vec<ReceiverSettings> {
 
 impl World {
     fn new() -> Self {
-        let dispatches = shop().into_iter().map(|one| (one.name.to_string(), Dispatch::new(one))).collect();
+        let dispatches =
+            shop().into_iter().map(|one| (one.name.to_string(), Dispatch::new(one, 7))).collect();
         Self {
             router: Router::new(shop(), "hall-2".to_owned()),
             saved: None,
@@ -595,7 +596,7 @@ impl World {
                     dispatch.delivered(now.uptime, &ids);
                     self.mark(&ids, "delivered");
                 }
-                Answer::Later => drop(dispatch.later(now.uptime, None, self.now.wrapping_mul(0x9e37_79b9))),
+                Answer::Later => drop(dispatch.later(now.uptime, None)),
                 Answer::Refused => {
                     dispatch.refused(now.uptime, &ids);
                     self.mark(&ids, "failed");
@@ -626,7 +627,7 @@ impl World {
         let kept = self.router.poll_timeout().map(|due| due.max(second(self.now).uptime));
         assert_eq!(kept, passed_over, "what is due stays due");
         for (receiver, dispatch) in &mut self.dispatches {
-            *dispatch = Dispatch::new(dispatch.settings().clone());
+            *dispatch = Dispatch::new(dispatch.settings().clone(), 7);
             let pending = self
                 .outbox
                 .iter()

@@ -11,6 +11,7 @@ use crate::alarm::notice::Notice;
 use crate::alarm::settings::Priority;
 use crate::alarm::wording::message;
 use crate::model::Name;
+use crate::model::line::clean;
 
 /// Characters of one part of a message.
 const PART_CHARS_MAX: usize = 300;
@@ -242,18 +243,4 @@ fn cut(text: &str, max: usize) -> String {
     let word = kept.rfind(' ').filter(|at| *at * 2 > kept.len()).unwrap_or(kept.len());
     let end = if max == 0 { "" } else { "." };
     format!("{}{end}", kept[..word].trim_end_matches([' ', ',', ';', '.', ':']))
-}
-
-/// Untrusted text on one line: control characters and those that turn the direction of writing become spaces, and it is cut.
-pub fn clean(text: &str, chars_max: usize) -> String {
-    let turns =
-        |c: char| matches!(c, '\u{200e}' | '\u{200f}' | '\u{202a}'..='\u{202e}' | '\u{2066}'..='\u{2069}');
-    let line_end = |c: char| matches!(c, '\u{2028}' | '\u{2029}');
-    let plain = |c: char| if c.is_control() || turns(c) || line_end(c) { ' ' } else { c };
-    let mut out: String = text.chars().take(chars_max).map(plain).collect();
-    if text.chars().nth(chars_max).is_some() {
-        out.pop();
-        out.push('…');
-    }
-    out
 }

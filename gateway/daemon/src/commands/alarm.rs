@@ -125,13 +125,11 @@ fn list(settings: &Settings, json: bool) -> Result<(), Exit> {
 
 /// Every alarm that is not normal: the gateway's own first.
 fn standing(state: &Value) -> Vec<&Value> {
-    let of = |holder: &'_ Value| holder["alarms"].as_array().map(Vec::as_slice).unwrap_or_default().len();
-    let mut all: Vec<&Value> = state["alarms"].as_array().into_iter().flatten().collect();
     let sumps = state["sumps"].as_array().into_iter().flatten();
-    all.extend(
-        sumps.filter(|sump| of(sump) > 0).flat_map(|sump| sump["alarms"].as_array().into_iter().flatten()),
-    );
-    all
+    std::iter::once(state)
+        .chain(sumps)
+        .flat_map(|holder| holder["alarms"].as_array().into_iter().flatten())
+        .collect()
 }
 
 fn line(alarm: &Value) -> String {

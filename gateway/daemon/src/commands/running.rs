@@ -50,8 +50,8 @@ fn key_of(settings: &Settings) -> Result<Secret, Exit> {
         return Ok(key.clone());
     }
     let directory = &settings.store.directory;
-    key::read(directory).map_err(|error| {
-        let path = key::key_file(directory);
+    key::read(directory, key::NOTE_KEY).map_err(|error| {
+        let path = key::key_file(directory, key::NOTE_KEY);
         let cure = match error.kind() {
             std::io::ErrorKind::NotFound => "start the daemon once (sumpwarden run): it makes the key",
             std::io::ErrorKind::PermissionDenied => "run this as the daemon's user, with sudo -u USER",

@@ -163,9 +163,11 @@ pub async fn start(settings: Settings) -> Result<Running, StartError> {
     restart::restore(clock.now(), &mut engine, &store)?;
     let heard = restart::heard(&engine, &store)?;
     let directory = &settings.store.directory;
-    let unusable = |why| StartError::NoteKey { path: key::key_file(directory), why };
-    let note_key =
-        settings.web.note_key.map_or_else(|| key::open_or_make(directory).map_err(unusable), Ok)?;
+    let unusable = |why| StartError::NoteKey { path: key::key_file(directory, key::NOTE_KEY), why };
+    let note_key = settings
+        .web
+        .note_key
+        .map_or_else(|| key::open_or_make(directory, key::NOTE_KEY).map_err(unusable), Ok)?;
     let address = settings.web.listen;
     let listen = |why| StartError::Listen { address, why };
     let listener = TcpListener::bind(address).await.map_err(listen)?;

@@ -20,12 +20,13 @@ use crate::edge::notify::{
 };
 use crate::edge::store::Store;
 use crate::edge::web::commands::Commands;
-use crate::edge::web::{Claimed, ReceiverView, TokenError, Writes};
+use crate::edge::web::{Claimed, ReceiverView, TokenError, Writes, key};
 
 /// The links of this gateway; none without an address that they could lead to.
 pub(super) fn links(store: &Store, public_url: Option<&str>) -> Result<Option<Arc<Links>>, StartError> {
-    let open = |url| Links::open(store.directory(), url).map(Arc::new).map_err(StartError::LinkKey);
-    public_url.map(open).transpose()
+    let Some(url) = public_url else { return Ok(None) };
+    let key = key::open_or_make(store.directory(), key::LINK_KEY).map_err(StartError::LinkKey)?;
+    Ok(Some(Arc::new(Links::new(&key, url))))
 }
 
 /// What the page may change, for whoever holds one of `links`.

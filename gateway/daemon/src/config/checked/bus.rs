@@ -377,12 +377,8 @@ fn client_id(notes: &mut Notes<'_>, at: &At, text: Option<&str>, site: Option<&N
 
 fn tls_settings(notes: &mut Notes<'_>, at: &At, table: &Tls) -> TlsSettings {
     let mut file = |key: &str, text: &Option<String>| {
-        let path = notes.path(text.as_deref()?);
-        if !path.is_file() {
-            let cure = "name a PEM file that this user may read";
-            notes.wrong(&at.key(key), format!("there is no file {}", path.display()), cure);
-        }
-        Some(path.display().to_string())
+        let text = text.as_deref()?;
+        Some(notes.pem_file(&at.key(key), text))
     };
     let ca_file = file("ca_file", &table.ca_file);
     let certificate = file("certificate_file", &table.certificate_file);

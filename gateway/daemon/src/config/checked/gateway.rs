@@ -38,7 +38,7 @@ pub struct StoreConfig {
 pub struct WebSettings {
     /// Where to listen.
     pub listen: SocketAddr,
-    /// The key that lets a program write notes; where none is given, the daemon makes one.
+    /// The key that lets a program hand in notes and orders about alarms; where none is given, the daemon makes one.
     pub note_key: Option<Secret>,
     /// Where people reach it, for links in messages.
     pub public_url: Option<String>,

@@ -205,6 +205,16 @@ impl Notes<'_> {
         default
     }
 
+    /// A PEM file that must be there.
+    pub(super) fn pem_file(&mut self, at: &At, text: &str) -> String {
+        let path = self.path(text);
+        if !path.is_file() {
+            let cure = "name a PEM file that this user may read";
+            self.wrong(at, format!("there is no file {}", path.display()), cure);
+        }
+        path.display().to_string()
+    }
+
     /// A path in the file: relative ones start at the main file's directory.
     pub(super) fn path(&self, text: &str) -> PathBuf {
         self.base.join(Path::new(text))

@@ -5,7 +5,6 @@ use std::time::Duration;
 
 use jiff::civil::{Time, Weekday};
 use sumpwarden_core::acquire::settings::{BrokerSettings, Secret};
-use sumpwarden_core::alarm::settings::Priority;
 use sumpwarden_core::alarm::wording::{Reader, Units};
 use sumpwarden_core::model::Name;
 use sumpwarden_core::notify::ReceiverSettings;
@@ -21,6 +20,7 @@ use super::super::file::{
 use super::bus::split_address;
 use super::gateway::{SiteSettings, timezone};
 use super::notes::{At, Notes, name};
+use super::probe::priority;
 use super::secret::{SecretKeys, secret};
 use crate::edge::notify::template::{RECIPES, TEMPLATE_BYTES_MAX, Template};
 use crate::edge::notify::{HeartbeatSettings, check_url};
@@ -162,7 +162,7 @@ fn webhook(notes: &mut Notes<'_>, at: &At, table: &WebhookTable) -> Option<Webho
     }
     let keys = SecretKeys { file: "signing_key_file", direct: "signing_key" };
     let signing_key = secret(notes, at, keys, table.signing_key_file.as_deref(), None);
-    let ca_file = table.ca_file.as_deref().map(|path| existing(notes, &at.key("ca_file"), path));
+    let ca_file = table.ca_file.as_deref().map(|path| notes.pem_file(&at.key("ca_file"), path));
     Some(WebhookSettings {
         url: url?,
         headers,
@@ -315,7 +315,7 @@ fn mail(notes: &mut Notes<'_>, at: &At, table: &MailTable) -> Option<MailSetting
     let addresses: Vec<String> = (to.iter().enumerate())
         .filter_map(|(i, text)| mail_address(notes, &at.key("to").item(i), text))
         .collect();
-    let ca_file = table.ca_file.as_deref().map(|path| existing(notes, &at.key("ca_file"), path));
+    let ca_file = table.ca_file.as_deref().map(|path| notes.pem_file(&at.key("ca_file"), path));
     let (host, port) = server?;
     let user = table.user.clone().zip(password);
     Some(MailSettings { host, port, security, user, from: from?, to: addresses, ca_file })
@@ -357,15 +357,6 @@ fn mqtt(
     let client_id = format!("{}-{key}", broker.client_id);
     let broker = BrokerSettings { client_id, topics: Vec::new(), ..broker.clone() };
     Some(MqttSettings { broker, topic: topic?.to_owned() })
-}
-
-fn existing(notes: &mut Notes<'_>, at: &At, path: &str) -> String {
-    let path = notes.path(path);
-    if !path.is_file() {
-        let cure = "name a PEM file that this user may read";
-        notes.wrong(at, format!("there is no file {}", path.display()), cure);
-    }
-    path.display().to_string()
 }
 
 fn chosen(notes: &mut Notes<'_>, at: &At, sumps: &[String], shop: &Shop) -> BTreeSet<Name> {
@@ -453,19 +444,11 @@ fn time_of_day(notes: &mut Notes<'_>, at: &At, text: &str) -> Option<Time> {
     time
 }
 
-fn priority(word: PriorityWord) -> Priority {
-    match word {
-        PriorityWord::Low => Priority::Low,
-        PriorityWord::Medium => Priority::Medium,
-        PriorityWord::High => Priority::High,
-    }
-}
-
 pub(super) fn heartbeat(notes: &mut Notes<'_>, shop: &Shop) -> Option<HeartbeatSettings> {
     let at = At::root().key("heartbeat");
     let table = shop.heartbeat.as_ref()?;
     let url = address(notes, &at, table.url.as_deref(), table.url_file.as_deref());
-    let every = notes.time(&at, "every", table.every, 60 * SECOND, (10 * SECOND, HOUR));
+    let every = notes.time(&at, "every", table.every, 60 * SECOND, (30 * SECOND, HOUR));
     let private_network = table.private_network.unwrap_or(false);
     Some(HeartbeatSettings { url: url?, every, private_network })
 }

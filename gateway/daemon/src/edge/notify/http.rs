@@ -5,6 +5,7 @@
 //! thrown away.
 
 use std::time::Duration;
+use sumpwarden_core::model::line::error_chain;
 
 use reqwest::Url;
 use reqwest::header::{HeaderMap, RETRY_AFTER};
@@ -103,16 +104,7 @@ fn seconds(text: &str) -> Option<Duration> {
     text.trim().parse().ok().map(Duration::from_secs)
 }
 
-/// An error with its causes; the outermost one alone says little.
+/// An error with its causes.
 pub(super) fn chain(error: &dyn std::error::Error) -> String {
-    let mut text = error.to_string();
-    let mut cause = error.source();
-    while let Some(next) = cause {
-        let more = next.to_string();
-        if !text.contains(&more) {
-            text = format!("{text}: {more}");
-        }
-        cause = next.source();
-    }
-    sumpwarden_core::notify::words::clean(&text, 300)
+    error_chain(error, 300)
 }

@@ -3,22 +3,16 @@
 //!
 //! A token is the base64url of version, expiry, occurrence, receiver and alarm, and of an HMAC-SHA256 over them.
 
-use std::fs::OpenOptions;
-use std::io::{Read, Write};
-use std::os::unix::fs::OpenOptionsExt;
-use std::path::Path;
 use std::time::Duration;
 
 use ring::hmac;
-use ring::rand::{SecureRandom, SystemRandom};
+use sumpwarden_core::acquire::settings::Secret;
 use sumpwarden_core::alarm::notice::Notice;
 use sumpwarden_core::model::{Name, Timestamp};
 
 /// How long a link works.
-pub const LINK_LASTS: Duration = Duration::from_hours(48);
+const LINK_LASTS: Duration = Duration::from_hours(48);
 
-const KEY_FILE: &str = "link.key";
-const KEY_BYTES: usize = 32;
 const VERSION: u8 = 1;
 /// Longest token that is looked at, characters.
 const TOKEN_CHARS_MAX: usize = 1024;
@@ -55,13 +49,12 @@ pub struct Links {
 }
 
 impl Links {
-    /// Links under `base` (`https://sumps.example`), with the key in `directory`, which is made at the first start.
-    pub fn open(directory: &Path, base: &str) -> std::io::Result<Self> {
-        let secret = key_in(&directory.join(KEY_FILE))?;
-        Ok(Self {
-            key: hmac::Key::new(hmac::HMAC_SHA256, &secret),
+    /// Links under `base` (`https://sumps.example`), signed with `key`.
+    pub fn new(key: &Secret, base: &str) -> Self {
+        Self {
+            key: hmac::Key::new(hmac::HMAC_SHA256, key.reveal().as_bytes()),
             base: base.trim_end_matches('/').to_owned(),
-        })
+        }
     }
 
     /// Address of the page where `notice` can be acknowledged; none where the token would be too long.
@@ -78,7 +71,7 @@ impl Links {
     }
 
     /// The token of a claim.
-    pub fn sign(&self, claim: &Claim) -> String {
+    fn sign(&self, claim: &Claim) -> String {
         let mut bytes = vec![VERSION];
         bytes.extend_from_slice(&claim.expires_s.to_be_bytes());
         bytes.extend_from_slice(&claim.occurrence.to_be_bytes());
@@ -121,32 +114,6 @@ fn read(signed: &[u8]) -> Option<Claim> {
         receiver: text(receiver)?,
         expires_s: u64::from_be_bytes(*expires),
     })
-}
-
-/// The key in the file; a fresh one where there is none. A file of the wrong length is not trusted and not overwritten.
-fn key_in(path: &Path) -> std::io::Result<[u8; KEY_BYTES]> {
-    let mut key = [0; KEY_BYTES];
-    match OpenOptions::new().write(true).create_new(true).mode(0o600).open(path) {
-        Ok(mut file) => {
-            SystemRandom::new()
-                .fill(&mut key)
-                .map_err(|_| std::io::Error::other("the system gives no random numbers"))?;
-            file.write_all(&key)?;
-            file.sync_all()?;
-        }
-        Err(error) if error.kind() == std::io::ErrorKind::AlreadyExists => {
-            let mut kept = Vec::new();
-            std::fs::File::open(path)?.take(KEY_BYTES as u64 + 1).read_to_end(&mut kept)?;
-            key = kept.try_into().map_err(|_| {
-                std::io::Error::other(format!(
-                    "{} is no key of {KEY_BYTES} bytes; delete it, and links sent so far stop working",
-                    path.display()
-                ))
-            })?;
-        }
-        Err(error) => return Err(error),
-    }
-    Ok(key)
 }
 
 const ALPHABET: &[u8; 64] = b"ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz0123456789-_";
@@ -200,8 +167,7 @@ mod tests {
     use super::*;
 
     fn links(secret: u8) -> Links {
-        let key = hmac::Key::new(hmac::HMAC_SHA256, &[secret; KEY_BYTES]);
-        Links { key, base: "https://sumps.example".to_owned() }
+        Links::new(&Secret::new(format!("{secret:064}")), "https://sumps.example/")
     }
 
     fn claim() -> Claim {
@@ -241,24 +207,6 @@ mod tests {
             assert_eq!(links(1).verify(&token[..end], BEFORE), Err(LinkError::NotOurs));
         }
         assert_eq!(links(1).verify(&"A".repeat(TOKEN_CHARS_MAX + 1), BEFORE), Err(LinkError::NotOurs));
-    }
-
-    #[test]
-    fn the_key_is_made_once_for_this_user_only() {
-        use std::os::unix::fs::MetadataExt;
-        let directory = std::env::temp_dir().join(format!("sumpwarden-link-{}", std::process::id()));
-        let _ = std::fs::remove_dir_all(&directory);
-        std::fs::create_dir_all(&directory).expect("made");
-        let first = Links::open(&directory, "https://sumps.example/").expect("made");
-        let again = Links::open(&directory, "https://sumps.example").expect("there");
-        let token = first.sign(&claim());
-        assert_eq!(again.verify(&token, BEFORE), Ok(claim()));
-        let file = directory.join(KEY_FILE);
-        assert_eq!(std::fs::metadata(&file).expect("there").mode() & 0o777, 0o600);
-        std::fs::write(&file, b"short").expect("written");
-        assert!(Links::open(&directory, "https://sumps.example").is_err());
-        assert_eq!(std::fs::read(&file).expect("there"), b"short", "left as it is");
-        std::fs::remove_dir_all(&directory).expect("there");
     }
 
     proptest! {

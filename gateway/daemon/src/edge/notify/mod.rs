@@ -199,7 +199,6 @@ pub struct Receiver<S> {
     progress: Arc<AtomicU64>,
     /// Row read last, and from which file.
     cursor: (u64, i64),
-    random: (RandomState, u64),
     failing_since: Option<Uptime>,
     /// Whether the engine was told last that it is reached; none before it was told anything.
     told: Option<bool>,
@@ -215,17 +214,18 @@ impl<S: Outbox> Receiver<S> {
             Way::Mail(mail) => Sender::Mail(Box::new(Mail::new(mail, &around.site)?)),
             Way::Mqtt(mqtt) => Sender::Mqtt(Box::new(mqtt.clone()), around.publisher),
         };
+        let seed = RandomState::new().hash_one(settings.name.as_str());
         Ok(Self {
             site: around.site,
             links: around.links,
             reports: around.reports,
             outbox: outbox.clone(),
             sender,
-            dispatch: Dispatch::new(settings),
+            // Many receivers on one server that comes back do not all knock at the same instant.
+            dispatch: Dispatch::new(settings, seed),
             status: watch::Sender::default(),
             progress: Arc::default(),
             cursor: (0, 0),
-            random: (RandomState::new(), 0),
             failing_since: None,
             told: None,
             next_test: None,
@@ -332,8 +332,7 @@ impl<S: Outbox> Receiver<S> {
             Outcome::TooLarge => self.refused(ids, "too large by itself".to_owned()).await?,
             Outcome::Refused(why) => self.refused(ids, why).await?,
             Outcome::Later(why, asked) => {
-                let random = self.random();
-                let wait = self.dispatch.later(uptime, asked, random);
+                let wait = self.dispatch.later(uptime, asked);
                 tracing::info!(receiver = %self.dispatch.settings().name, ?wait, "tried again later");
                 self.mark(ids, RowState::Pending, Some(why.clone())).await?;
                 self.not_reached(why).await;
@@ -446,10 +445,5 @@ impl<S: Outbox> Receiver<S> {
             status.error = Some(error);
             news
         });
-    }
-
-    fn random(&mut self) -> u64 {
-        self.random.1 += 1;
-        self.random.0.hash_one(self.random.1)
     }
 }

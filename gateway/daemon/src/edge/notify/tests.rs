@@ -267,7 +267,7 @@ async fn a_burst_is_one_message_and_too_large_a_one_is_halved() {
             body["items"].as_array().expect("items").len()
         })
         .collect();
-    assert_eq!(sizes, [8, 4, 2, 2, 2, 2]);
+    assert_eq!(sizes, [8, 4, 2, 4, 2]);
 }
 
 #[tokio::test]

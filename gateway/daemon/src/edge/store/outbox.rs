@@ -24,8 +24,6 @@ const SWEEP_ROWS: u32 = 2_000;
 /// Text of a reason that is kept, characters.
 const REASON_CHARS_MAX: usize = 300;
 
-const PRIORITIES: [Priority; 3] = [Priority::Low, Priority::Medium, Priority::High];
-
 /// Rows that wait for the writer.
 #[derive(Debug, Default)]
 pub(super) struct Waiting {
@@ -237,23 +235,17 @@ impl Reader {
     /// What has become of the rows of every receiver that ever had one, all from one look.
     pub fn outbox_counts(&mut self) -> Result<BTreeMap<String, OutboxCounts>, StoreError> {
         let connection = self.fresh()?;
-        let mut statement = connection.prepare_cached(
-            "SELECT receiver, transitions, delivered, failed, expired, suppressed,
-                    (SELECT count(*) FROM outbox o WHERE o.receiver = outbox_total.receiver AND o.state = 'pending')
-             FROM outbox_total",
-        )?;
-        let rows = statement.query_map([], |row| {
-            let counts = OutboxCounts {
-                transitions: row.get(1)?,
-                delivered: row.get(2)?,
-                failed: row.get(3)?,
-                expired: row.get(4)?,
-                suppressed: row.get(5)?,
-                pending: row.get(6)?,
-            };
-            Ok((row.get(0)?, counts))
-        })?;
+        let mut statement = connection.prepare_cached(COUNTS)?;
+        let rows = statement.query_map([], counts_of)?;
         Ok(rows.collect::<Result<_, _>>()?)
+    }
+
+    /// What has become of the rows of one receiver.
+    pub fn outbox_counts_of(&mut self, receiver: &Name) -> Result<OutboxCounts, StoreError> {
+        let connection = self.fresh()?;
+        let mut statement = connection.prepare_cached(&format!("{COUNTS} WHERE receiver = ?"))?;
+        let counts = statement.query_row([receiver.as_str()], |row| Ok(counts_of(row)?.1)).optional()?;
+        Ok(counts.unwrap_or_default())
     }
 
     /// When a row of the receiver was taken last.
@@ -266,6 +258,23 @@ impl Reader {
     }
 }
 
+/// Receiver and counts; those that wait are counted where they stand.
+const COUNTS: &str = "SELECT receiver, transitions, delivered, failed, expired, suppressed,
+    (SELECT count(*) FROM outbox o WHERE o.receiver = outbox_total.receiver AND o.state = 'pending')
+    FROM outbox_total";
+
+fn counts_of(row: &Row<'_>) -> rusqlite::Result<(String, OutboxCounts)> {
+    let counts = OutboxCounts {
+        transitions: row.get(1)?,
+        delivered: row.get(2)?,
+        failed: row.get(3)?,
+        expired: row.get(4)?,
+        suppressed: row.get(5)?,
+        pending: row.get(6)?,
+    };
+    Ok((row.get(0)?, counts))
+}
+
 /// A word that this version does not know is taken for the loudest one: nobody can say what it allowed.
 fn outbox_row(receiver: &Name, row: &Row<'_>) -> rusqlite::Result<OutboxRow> {
     let (action, priority): (String, String) = (row.get(3)?, row.get(4)?);
@@ -274,7 +283,7 @@ fn outbox_row(receiver: &Name, row: &Row<'_>) -> rusqlite::Result<OutboxRow> {
         key: row.get(1)?,
         sequence: row.get(2)?,
         action: Action::from_word(&action).unwrap_or(Action::Raise),
-        priority: PRIORITIES.into_iter().find(|one| one.word() == priority).unwrap_or(Priority::High),
+        priority: Priority::from_word(&priority).unwrap_or(Priority::High),
         at: Timestamp::from_nanos(row.get(5)?),
         body: row.get(6)?,
     };

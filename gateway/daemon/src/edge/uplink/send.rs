@@ -10,6 +10,7 @@ use flate2::Compression;
 use flate2::write::GzEncoder;
 use influxdb2::{Client, ClientBuilder, RequestError};
 use reqwest::header::{CONTENT_ENCODING, HeaderMap, HeaderValue};
+use sumpwarden_core::model::line::{clean, error_chain};
 use sumpwarden_core::store::settings::ForwardSettings;
 
 use super::UplinkError;
@@ -118,21 +119,10 @@ fn judge(error: RequestError) -> Answer {
     }
 }
 
-/// An error with its causes; the outermost one alone says little.
 fn chain(error: &dyn std::error::Error) -> String {
-    let mut text = error.to_string();
-    let mut cause = error.source();
-    while let Some(next) = cause {
-        let more = next.to_string();
-        if !text.contains(&more) {
-            text = format!("{text}: {more}");
-        }
-        cause = next.source();
-    }
-    short(&text)
+    error_chain(error, REASON_CHARS_MAX)
 }
 
-/// Untrusted text, bounded and on one line.
 fn short(text: &str) -> String {
-    text.trim().chars().map(|c| if c.is_control() { ' ' } else { c }).take(REASON_CHARS_MAX).collect()
+    clean(text.trim(), REASON_CHARS_MAX)
 }

@@ -6,7 +6,6 @@
 
 use std::fmt::Write as _;
 use std::sync::Arc;
-use std::time::Duration;
 
 use axum::Form;
 use axum::extract::rejection::FormRejection;
@@ -16,13 +15,12 @@ use axum::response::{Html, IntoResponse, Response};
 use serde::Deserialize;
 use sumpwarden_core::acquire::settings::Secret;
 use sumpwarden_core::alarm::order::Order;
-use sumpwarden_core::notify::words::clean;
-use tokio::sync::oneshot;
-use tokio::time::timeout;
+use sumpwarden_core::model::Line;
 
 use super::Page;
 use super::Receivers;
 use super::commands::{Command, Commands};
+use super::desk;
 use super::orders::Measures;
 
 /// Largest body of a request.
@@ -30,10 +28,6 @@ pub(super) const BODY_BYTES_MAX: usize = 16 * 1024;
 /// Policy of the page with the form: as everywhere, but that its form may come back here.
 pub(super) const POLICY: &str = "default-src 'none'; style-src 'self'; base-uri 'none'; form-action 'self'; \
                                  frame-ancestors 'none'";
-/// How long the engine may take.
-const ENGINE_WAIT_MAX: Duration = Duration::from_secs(2);
-/// Characters of a person's name.
-const NAME_CHARS_MAX: usize = 60;
 
 /// What a token stands for.
 #[derive(Clone, PartialEq, Eq, Debug)]
@@ -104,9 +98,10 @@ pub(super) async fn show(State(page): State<Arc<Page>>, Path(token): Path<String
     };
     let stands = stands(&page, &claimed.alarm).await;
     let form = format!(
-        "<p>{}</p><form method=\"post\"><p><label>Your name <input name=\"name\" required maxlength=\"{NAME_CHARS_MAX}\" \
+        "<p>{}</p><form method=\"post\"><p><label>Your name <input name=\"name\" required maxlength=\"{}\" \
          value=\"{}\"></label></p><p><button>I have seen it</button></p></form>",
         escape(&stands),
+        Line::NAME_CHARS_MAX,
         escape(&claimed.receiver)
     );
     let mut response = answer(StatusCode::OK, &title(&claimed.alarm), &form);
@@ -121,7 +116,7 @@ pub(super) async fn acknowledge(
     headers: HeaderMap,
     pressed: Result<Form<Pressed>, FormRejection>,
 ) -> Response {
-    if from_elsewhere(&headers) {
+    if !desk::is_same_site(&headers) {
         return answer(StatusCode::FORBIDDEN, "Not done", "<p>The button was not pressed on this page.</p>");
     }
     let claimed = match page.writes.read(&token) {
@@ -129,47 +124,38 @@ pub(super) async fn acknowledge(
         Err(error) => return refuse(error),
     };
     let by = match pressed {
-        Ok(Form(pressed)) => clean(pressed.name.trim(), NAME_CHARS_MAX),
+        Ok(Form(pressed)) => match Line::new(&pressed.name, Line::NAME_CHARS_MAX) {
+            Ok(name) => name.to_string(),
+            Err(error) => {
+                let text = format!(
+                    "<p>Please go back and say who you are: the name {}.</p>",
+                    escape(&error.to_string())
+                );
+                return answer(StatusCode::BAD_REQUEST, "Not done", &text);
+            }
+        },
         Err(rejection) => {
             return answer(rejection.status(), "Not done", "<p>That was not this page's form.</p>");
         }
     };
-    if by.is_empty() {
-        return answer(StatusCode::BAD_REQUEST, "Not done", "<p>Please go back and say who you are.</p>");
-    }
-    let (reply, answered) = oneshot::channel();
-    let command = Command::Order {
-        alarm: claimed.alarm.clone(),
-        order: Order::Acknowledge { occurrence: Some(claimed.occurrence) },
-        by,
-        why: None,
-        answer: reply,
-    };
-    let asked = async {
-        page.writes.commands.send(command).await.ok()?;
-        answered.await.ok()
-    };
-    match timeout(ENGINE_WAIT_MAX, asked).await.ok().flatten() {
-        Some(Ok(())) => {
+    let (alarm, occurrence) = (claimed.alarm.clone(), Some(claimed.occurrence));
+    let order = Order::Acknowledge { occurrence };
+    let command = |answer| Command::Order { alarm, order, by, why: None, answer };
+    match desk::done(&page, command, "press the button again").await {
+        Ok(Ok(())) => {
             page.forget_latest().await;
             answer(StatusCode::OK, &title(&claimed.alarm), "<p>Acknowledged. Thank you.</p>")
         }
-        Some(Err(why)) => {
+        Ok(Err(why)) => {
             let text = format!("<p>Nothing to do: {}.</p>", escape(&why));
             answer(StatusCode::CONFLICT, &title(&claimed.alarm), &text)
         }
-        None => answer(
+        Err(_) => answer(
             StatusCode::SERVICE_UNAVAILABLE,
             "Not done",
-            "<p>The gateway did not answer. Please try again in a minute.</p>",
+            "<p>The gateway has not confirmed it. Please try again in a minute.</p>",
         ),
     }
-}
-
-/// Browsers say where a request comes from. The address of the page is never passed on, so `Origin` says nothing here.
-fn from_elsewhere(headers: &HeaderMap) -> bool {
-    let site = headers.get("sec-fetch-site").and_then(|value| value.to_str().ok());
-    site.is_some_and(|site| !matches!(site, "same-origin" | "none"))
 }
 
 /// How the alarm stands, in words.
@@ -269,7 +255,7 @@ mod tests {
             assert_eq!((alarm.as_str(), *order, by.as_str()), ("lathe-1/<b>ph-low", third, "Ada & Co"));
             Ok(())
         };
-        let answer = answer_of(&request("POST", "good", "name=+Ada+%26%0ACo+", ""), says).await;
+        let answer = answer_of(&request("POST", "good", "name=+Ada+%26+Co+", ""), says).await;
         assert!(answer.starts_with("HTTP/1.1 200") && answer.contains("Acknowledged"), "{answer}");
         assert!(answer.contains("form-action 'none'"), "only the page with the form may send one: {answer}");
     }

@@ -79,12 +79,20 @@ pub(super) async fn done<T>(
     })
 }
 
+/// Whether the request comes from our own page, as a browser says, or from no browser.
+pub(super) fn is_same_site(headers: &HeaderMap) -> bool {
+    text(headers, "sec-fetch-site").is_none_or(|site| matches!(site, "same-origin" | "none"))
+}
+
+/// A header; one that is no text is no word that anybody knows.
+fn text<'h>(headers: &'h HeaderMap, name: &str) -> Option<&'h str> {
+    headers.get(name).map(|value| value.to_str().unwrap_or("?"))
+}
+
 /// A browser says which page a request comes from. A program says nothing, and has to show the key.
 fn refuse_other_sites(headers: &HeaderMap, listening: SocketAddr) -> Result<(), Problem> {
-    let text = |name: &str| headers.get(name).map(|value| value.to_str().unwrap_or("?"));
-    let same_site = text("sec-fetch-site").is_none_or(|site| matches!(site, "same-origin" | "none"));
     let own = |origin: &str| origin.split_once("://").is_some_and(|(_, host)| is_ours(host, listening));
-    if same_site && text("origin").is_none_or(own) {
+    if is_same_site(headers) && text(headers, "origin").is_none_or(own) {
         return Ok(());
     }
     let detail =
@@ -157,7 +165,7 @@ impl IntoResponse for Problem {
         let headers = response.headers_mut();
         headers.insert(header::CONTENT_TYPE, HeaderValue::from_static("application/problem+json"));
         if self.status == StatusCode::UNAUTHORIZED {
-            headers.insert(header::WWW_AUTHENTICATE, HeaderValue::from_static("Bearer realm=\"notes\""));
+            headers.insert(header::WWW_AUTHENTICATE, HeaderValue::from_static("Bearer realm=\"sumpwarden\""));
         }
         if let Some(wait) = self.retry_after {
             headers.insert(header::RETRY_AFTER, HeaderValue::from(wait.as_secs() + 1));

@@ -1,4 +1,5 @@
-//! The key that lets a program write notes: 256 bits from the system, in a file that only the daemon's user can read.
+//! Keys the daemon makes for itself, 256 bits from the system each, in files that only its user can read: one that lets a
+//! program hand something in (notes, orders about alarms), one that links in messages are signed with.
 
 use std::fs::{File, OpenOptions};
 use std::io::{self, Read, Write};
@@ -14,31 +15,36 @@ const KEY_BYTES: usize = 32;
 /// Largest file that is read for a key.
 const FILE_BYTES_MAX: u64 = 1024;
 
-/// Where the key lies in a data directory.
-pub fn key_file(directory: &Path) -> PathBuf {
-    directory.join("note-key")
+/// What lets a program hand something in.
+pub const NOTE_KEY: &str = "note-key";
+/// What links in messages are signed with.
+pub const LINK_KEY: &str = "link-key";
+
+/// Where a key lies in a data directory.
+pub fn key_file(directory: &Path, name: &str) -> PathBuf {
+    directory.join(name)
 }
 
-/// The key in a data directory, made if there is none.
+/// A key in a data directory, made if there is none.
 ///
 /// # Errors
 /// If it cannot be made or read, or if others can read it.
-pub fn open_or_make(directory: &Path) -> io::Result<Secret> {
-    match read(directory) {
+pub fn open_or_make(directory: &Path, name: &str) -> io::Result<Secret> {
+    match read(directory, name) {
         Err(error) if error.kind() == io::ErrorKind::NotFound => {
-            make(directory)?;
-            read(directory)
+            make(directory, name)?;
+            read(directory, name)
         }
         found => found,
     }
 }
 
-/// The key in a data directory.
+/// A key in a data directory.
 ///
 /// # Errors
 /// If it cannot be read, or if others can read it.
-pub fn read(directory: &Path) -> io::Result<Secret> {
-    let path = key_file(directory);
+pub fn read(directory: &Path, name: &str) -> io::Result<Secret> {
+    let path = key_file(directory, name);
     let meta = std::fs::symlink_metadata(&path)?;
     if !meta.is_file() || meta.mode() & 0o077 != 0 {
         let what =
@@ -56,13 +62,13 @@ pub fn read(directory: &Path) -> io::Result<Secret> {
 }
 
 /// Written under another name and moved, so that a power cut leaves no half of a key.
-fn make(directory: &Path) -> io::Result<()> {
+fn make(directory: &Path, name: &str) -> io::Result<()> {
     let mut bytes = [0; KEY_BYTES];
     SystemRandom::new()
         .fill(&mut bytes)
         .map_err(|_| io::Error::other("the system gives no random numbers"))?;
     let text: String = bytes.iter().map(|byte| format!("{byte:02x}")).collect();
-    let half = directory.join("note-key.new");
+    let half = directory.join(format!("{name}.new"));
     // Left over from a run that was cut short.
     if let Err(error) = std::fs::remove_file(&half)
         && error.kind() != io::ErrorKind::NotFound
@@ -72,7 +78,7 @@ fn make(directory: &Path) -> io::Result<()> {
     let mut file = OpenOptions::new().write(true).create_new(true).mode(0o600).open(&half)?;
     writeln!(file, "{text}")?;
     file.sync_all()?;
-    std::fs::rename(&half, key_file(directory))?;
+    std::fs::rename(&half, key_file(directory, name))?;
     File::open(directory)?.sync_all()
 }
 
@@ -110,15 +116,16 @@ mod tests {
     fn a_key_is_made_once_for_its_owner_only() {
         let directory = std::env::temp_dir().join(format!("sumpwarden-note-key-{}", std::process::id()));
         std::fs::create_dir_all(&directory).unwrap();
-        let first = open_or_make(&directory).unwrap();
+        let first = open_or_make(&directory, NOTE_KEY).unwrap();
         assert_eq!(first.reveal().len(), 64);
-        assert_eq!(open_or_make(&directory).unwrap(), first, "the same at the next start");
-        let path = key_file(&directory);
+        assert_eq!(open_or_make(&directory, NOTE_KEY).unwrap(), first, "the same at the next start");
+        assert_ne!(open_or_make(&directory, LINK_KEY).unwrap(), first, "each its own");
+        let path = key_file(&directory, NOTE_KEY);
         assert_eq!(std::fs::metadata(&path).unwrap().mode() & 0o7777, 0o600);
         std::fs::set_permissions(&path, std::fs::Permissions::from_mode(0o640)).unwrap();
-        assert!(open_or_make(&directory).is_err(), "others may have read it");
+        assert!(open_or_make(&directory, NOTE_KEY).is_err(), "others may have read it");
         std::fs::remove_file(&path).unwrap();
-        assert_ne!(open_or_make(&directory).unwrap(), first, "no two are the same");
+        assert_ne!(open_or_make(&directory, NOTE_KEY).unwrap(), first, "no two are the same");
         std::fs::remove_dir_all(&directory).unwrap();
     }
 

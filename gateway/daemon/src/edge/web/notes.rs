@@ -1,12 +1,12 @@
 //! `POST /notes`: a note as JSON, with the key, into the store; answered once it is durable.
 
-use std::net::{IpAddr, SocketAddr};
+use std::net::SocketAddr;
 use std::sync::Arc;
 
 use axum::Json;
 use axum::extract::{ConnectInfo, Request, State};
 use axum::http::StatusCode;
-use axum::response::{IntoResponse, Response};
+use sumpwarden_core::engine::notes::NoteView;
 use sumpwarden_core::estimate::note::draft::{DRAFT_BYTES_MAX, Draft, NoteRefusal, Refused};
 
 use super::Page;
@@ -20,18 +20,11 @@ pub(super) async fn take(
     State(page): State<Arc<Page>>,
     ConnectInfo(from): ConnectInfo<SocketAddr>,
     request: Request,
-) -> Response {
-    match taken(&page, from.ip(), request).await {
-        Ok(response) => response,
-        Err(problem) => problem.into_response(),
-    }
-}
-
-async fn taken(page: &Page, from: IpAddr, request: Request) -> Result<Response, Problem> {
-    let draft = Box::new(Draft::parse(&desk::admitted(page, from, request).await?)?);
+) -> Result<Json<NoteView>, Problem> {
+    let draft = Box::new(Draft::parse(&desk::admitted(&page, from.ip(), request).await?)?);
     let twice = "send the note again with the same `at`: it is not noted twice";
-    let note = desk::done(page, |answer| Command::Note { draft, answer }, twice).await?;
-    Ok(Json(note?).into_response())
+    let note = desk::done(&page, |answer| Command::Note { draft, answer }, twice).await?;
+    Ok(Json(note?))
 }
 
 impl From<Refused> for Problem {

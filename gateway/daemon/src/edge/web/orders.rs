@@ -1,7 +1,7 @@
 //! `POST /alarms`: what somebody wants done about an alarm, as JSON, with the key; answered once it is durable.
 //! `GET /alarms/performance`: how well the alarms themselves work.
 
-use std::net::{IpAddr, SocketAddr};
+use std::net::SocketAddr;
 use std::sync::Arc;
 use std::time::Duration;
 
@@ -9,7 +9,6 @@ use axum::Json;
 use axum::extract::rejection::QueryRejection;
 use axum::extract::{ConnectInfo, Query, Request, State};
 use axum::http::StatusCode;
-use axum::response::{IntoResponse, Response};
 use serde::{Deserialize, Serialize};
 use sumpwarden_core::alarm::order::Order;
 use sumpwarden_core::alarm::performance::Performance;
@@ -20,7 +19,7 @@ use super::commands::Command;
 use super::desk::{self, Problem};
 
 /// What somebody wants done about an alarm.
-#[derive(Clone, PartialEq, Debug, Default, Serialize, Deserialize)]
+#[derive(Clone, PartialEq, Debug, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct OrderDraft {
     /// Which: `lathe-1/ph-low`.
@@ -42,11 +41,10 @@ pub struct OrderDraft {
 }
 
 /// Words for what can be done about an alarm.
-#[derive(Clone, Copy, PartialEq, Eq, Debug, Default, Serialize, Deserialize)]
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
 pub enum What {
     /// They have seen it.
-    #[default]
     Acknowledge,
     /// It is silent for `minutes`.
     Shelve,
@@ -78,15 +76,8 @@ pub(super) async fn take(
     State(page): State<Arc<Page>>,
     ConnectInfo(from): ConnectInfo<SocketAddr>,
     request: Request,
-) -> Response {
-    match taken(&page, from.ip(), request).await {
-        Ok(()) => StatusCode::NO_CONTENT.into_response(),
-        Err(problem) => problem.into_response(),
-    }
-}
-
-async fn taken(page: &Page, from: IpAddr, request: Request) -> Result<(), Problem> {
-    let body = desk::admitted(page, from, request).await?;
+) -> Result<StatusCode, Problem> {
+    let body = desk::admitted(&page, from.ip(), request).await?;
     let draft: OrderDraft = serde_json::from_slice(&body).map_err(|error| {
         let example = r#"send {"alarm": "lathe-3/ph-low", "do": "acknowledge", "by": "Kim"}"#;
         Problem::new(StatusCode::BAD_REQUEST, "malformed", format!("this is no order: {error}; {example}"))
@@ -95,9 +86,10 @@ async fn taken(page: &Page, from: IpAddr, request: Request) -> Result<(), Proble
     let why = draft.why.as_deref().map(|why| line(why, "why", Line::REMARK_CHARS_MAX)).transpose()?;
     let (order, alarm) = (draft.order(), draft.alarm);
     let command = |answer| Command::Order { alarm, order, by, why, answer };
-    let done = desk::done(page, command, "look how the alarm stands before sending it again").await?;
+    let done = desk::done(&page, command, "look how the alarm stands before sending it again").await?;
     page.forget_latest().await;
-    done.map_err(|why| Problem::new(StatusCode::CONFLICT, "not_done", why))
+    done.map_err(|why| Problem::new(StatusCode::CONFLICT, "not_done", why))?;
+    Ok(StatusCode::NO_CONTENT)
 }
 
 fn line(text: &str, what: &str, chars_max: usize) -> Result<String, Problem> {
@@ -120,20 +112,15 @@ const DAYS_MAX: u32 = 366;
 pub(super) async fn performance(
     State(page): State<Arc<Page>>,
     span: Result<Query<Span>, QueryRejection>,
-) -> Response {
+) -> Result<Json<Performance>, Problem> {
     let days = span.map_or(None, |Query(span)| Some(span.days.unwrap_or(7)));
-    let Some(days) = days.filter(|days| (1..=DAYS_MAX).contains(days)) else {
-        let detail = format!("ask for ?days=N with N from 1 to {DAYS_MAX}");
-        return Problem::new(StatusCode::BAD_REQUEST, "days", detail).into_response();
-    };
+    let days = days.filter(|days| (1..=DAYS_MAX).contains(days)).ok_or_else(|| {
+        Problem::new(StatusCode::BAD_REQUEST, "days", format!("ask for ?days=N with N from 1 to {DAYS_MAX}"))
+    })?;
     let _one_at_a_time = page.counting.lock().await;
-    match (page.writes.performance)(days).await {
-        Some(found) => Json(found).into_response(),
-        None => {
-            let detail = "the journal cannot be read now; try again";
-            Problem::new(StatusCode::SERVICE_UNAVAILABLE, "journal", detail).into_response()
-        }
-    }
+    let found = (page.writes.performance)(days).await;
+    let unread = "the journal cannot be read now; try again";
+    found.map(Json).ok_or_else(|| Problem::new(StatusCode::SERVICE_UNAVAILABLE, "journal", unread))
 }
 
 /// Measures over so many days, asked of whoever keeps the journal.

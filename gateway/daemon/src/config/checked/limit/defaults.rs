@@ -163,7 +163,7 @@ fn default_probe_limits(
             Side::High,
             Some(9.8),
             Priority::Low,
-            "too high irritates skin (same database); the figure is common practice, no source",
+            "too high irritates skin: chemical-safety database of the German accident insurers; the figure is common practice, no source",
         ),
         (
             "temperature-high",
@@ -232,6 +232,7 @@ fn default_limit(
     terms: Terms,
     source: &'static str,
 ) -> LimitSettings {
+    let setpoint = three_digits(setpoint);
     let delay = default_delay(watched);
     LimitSettings {
         name: name.to_owned(),
@@ -239,7 +240,7 @@ fn default_limit(
         subject: watched.subject,
         side,
         setpoint,
-        deadband: default_deadband(watched, setpoint).min(0.2 * setpoint.abs()),
+        deadband: three_digits(default_deadband(watched, setpoint).min(0.2 * setpoint.abs())),
         on_delay: delay,
         off_delay: delay,
         priority,
@@ -247,4 +248,14 @@ fn default_limit(
         habits: Habits::default(),
         source: Some(source),
     }
+}
+
+/// A default is no more exact than that, and people read it.
+fn three_digits(value: f64) -> f64 {
+    if value == 0.0 {
+        return 0.0;
+    }
+    let places = 2 - value.abs().log10().floor() as i32;
+    let (scale, back) = (10_f64.powi(places.max(0)), 10_f64.powi((-places).max(0)));
+    (value * scale / back).round() * back / scale
 }
