@@ -1,5 +1,6 @@
-//! How long a message takes from the commit of an alarm's change until a receiver on loopback has it: the store's sync, the
-//! wake-up, the request. Group wait and rate are none; what is left is ours. `cargo bench -p sumpwarden --bench notify`.
+//! How long a message takes from the reading that crosses a limit until a receiver on loopback has it: conversion and alarm
+//! in the engine, the store's sync, the wake-up, the request. Delays of the limit, group wait and rate are none; what is
+//! left is ours. `cargo bench -p sumpwarden --bench notify`.
 
 use std::collections::BTreeMap;
 use std::io::{Read, Write};
@@ -10,15 +11,12 @@ use std::sync::{Arc, Mutex};
 use std::time::{Duration, Instant};
 
 use serde_json::Value;
+use sumpwarden::config::load;
 use sumpwarden::edge::clock::Clock;
 use sumpwarden::edge::notify::{Receiver, Surroundings};
 use sumpwarden::edge::store::{Commit, Store};
-use sumpwarden_core::acquire::settings::Secret;
-use sumpwarden_core::alarm::notice::{Change, Facts, Notice};
-use sumpwarden_core::alarm::settings::Priority;
-use sumpwarden_core::model::Name;
-use sumpwarden_core::notify::settings::{Way, WebhookSettings};
-use sumpwarden_core::notify::{ReceiverSettings, Router};
+use sumpwarden_core::engine::{Engine, Input, Outbound, Settings};
+use sumpwarden_core::model::{Name, ProbeIndex, Raw, RawReading};
 use sumpwarden_core::store::settings::StoreSettings;
 use tokio::sync::{mpsc, watch};
 
@@ -34,7 +32,7 @@ fn main() {
     took.sort();
     let quantile = |q: f64| took[((took.len() - 1) as f64 * q) as usize];
     say(&format!(
-        "{} messages, from commit to receiver: p50 {:.2?}, p99 {:.2?}, worst {:.2?}",
+        "{} messages, from reading to receiver: p50 {:.2?}, p99 {:.2?}, worst {:.2?}",
         took.len(),
         quantile(0.5),
         quantile(0.99),
@@ -47,27 +45,83 @@ fn say(text: &str) {
     println!("{text}");
 }
 
-fn name(text: &str) -> Name {
-    Name::new(text).expect("a name")
+/// A sump whose pH probe is read a hundred times a second.
+const SHOP: &str = r#"
+[site]
+name = "hall-2"
+
+[bus.line]
+link = "modbus-tcp"
+address = "127.0.0.1:502"
+
+[device.io]
+bus = "line"
+
+[receiver.setter]
+webhook = { url = "URL", private_network = true }
+gather_for = "0 s"
+rate = "0 s"
+
+[water.mains]
+hardness = "240 mg/L"
+
+[fluid.semi]
+refractometer_factor = 1.4
+conductivity_curve = [[0, 560], [5, 1290], [12, 2190]]
+
+[sump.lathe]
+fluid = "semi"
+water = "mains"
+target_percent = 7
+fill_mark = "310 mm"
+tank = { shape = "box", length = "1200 mm", width = "700 mm", height = "400 mm" }
+
+[sump.lathe.probe.ph]
+quantity = "ph"
+device = "io"
+register = "30001"
+scale = 0.01
+every = "1 s"
+frozen = false
+
+[sump.lathe.limit.alkaline]
+of = "ph"
+high = 9.8
+deadband = 0.1
+on_delay = "0 s"
+off_delay = "0 s"
+priority = "high"
+"#;
+
+fn shop(url: &str) -> Settings {
+    let directory = std::env::temp_dir().join(format!("sumpwarden-bench-shop-{}", std::process::id()));
+    std::fs::create_dir_all(&directory).expect("a temporary directory");
+    let file = directory.join("shop.toml");
+    std::fs::write(&file, SHOP.replace("URL", url)).expect("written");
+    let settings = load(&file).unwrap_or_else(|report| panic!("{report}")).settings.engine;
+    std::fs::remove_dir_all(&directory).expect("made here");
+    settings
 }
 
 async fn measure(directory: &Path) -> Vec<Duration> {
-    let settings = StoreSettings { free_min: 0, ..StoreSettings::default() };
-    let store = Store::open(directory, &[], settings, mpsc::unbounded_channel().0).expect("ours");
     let (arrivals, arrived) = channel();
-    let receiver = receiver(&serve(arrivals));
-    let mut router = Router::new(vec![receiver.clone()], "hall-2".to_owned());
+    let mut engine = Engine::new(shop(&serve(arrivals))).expect("checked settings");
+    let settings = StoreSettings { free_min: 0, ..StoreSettings::default() };
+    let store = Store::open(directory, engine.series(), settings, mpsc::unbounded_channel().0).expect("ours");
     let (reports, _told) = mpsc::channel(8);
     let publisher: sumpwarden::edge::notify::Publisher =
         Arc::new(|_, _| Box::pin(async { Err(String::new()) }));
-    let around = Surroundings { site: name("hall-2"), links: None, publisher, reports };
+    let site = Name::new("hall-2").expect("a name");
+    let around = Surroundings { site, links: None, publisher, reports };
+    let receiver = engine.settings().receivers[0].clone();
     let (stop, stopping) = watch::channel(false);
     let task = tokio::spawn(Receiver::new(receiver, &store, around).expect("sound").run(stopping));
     let begun: Arc<Mutex<BTreeMap<u64, Instant>>> = Arc::default();
     for occurrence in 1..=MESSAGES {
-        let outbox = router.changed(Clock.now(), &notice(occurrence));
         begun.lock().expect("whole").insert(occurrence, Instant::now());
-        store.submit(Commit { outbox, ..Commit::default() });
+        read_ph(&mut engine, &store, 10.2);
+        tokio::time::sleep(EVERY).await;
+        read_ph(&mut engine, &store, 9.1);
         tokio::time::sleep(EVERY).await;
     }
     let took = tokio::task::spawn_blocking(move || {
@@ -83,30 +137,20 @@ async fn measure(directory: &Path) -> Vec<Duration> {
     took
 }
 
-fn notice(occurrence: u64) -> Notice {
-    Notice {
-        // An alarm of its own each time: nothing is resolved on the way.
-        alarm: format!("lathe-{occurrence}/instrument/ph"),
-        occurrence,
-        sequence: 1,
-        change: Change::Raised,
-        at_ns: Clock.utc().as_nanos(),
-        priority: Priority::High,
-        sump: Some("lathe".to_owned()),
-        title: "Lathe".to_owned(),
-        by: None,
-        why: None,
-        facts: Facts::Probe { probe: "ph".to_owned(), reason: "no reply".to_owned() },
-    }
+/// What the probe says now, all the way into the store's inbox.
+fn read_ph(engine: &mut Engine, store: &Store, ph: f64) {
+    let now = Clock.now();
+    let raw = Raw::Number(100.0 * ph);
+    let reading = RawReading { probe: ProbeIndex(0), at: now.utc, received: now.uptime, raw };
+    engine.handle(now, Input::Readings(&[reading]));
+    let mut out = Outbound::default();
+    engine.drain(&mut out);
+    let Outbound { samples, journal, saved, outbox } = out;
+    let at_once = !journal.is_empty();
+    store.submit(Commit { samples, journal, saved, outbox, acks: Vec::new(), at_once });
 }
 
-fn receiver(url: &str) -> ReceiverSettings {
-    let way = Way::Webhook(WebhookSettings::to(Secret::new(url.to_owned())));
-    let at_once = Duration::ZERO;
-    ReceiverSettings { gather_for: at_once, rate: at_once, ..ReceiverSettings::new(name("setter"), way) }
-}
-
-/// Takes everything and says when which occurrence came; gives its address.
+/// Takes everything and says when which occurrence was raised; gives its address.
 fn serve(arrivals: Sender<(u64, Instant)>) -> String {
     let listener = TcpListener::bind("127.0.0.1:0").expect("loopback");
     let url = format!("http://{}/", listener.local_addr().expect("bound"));
@@ -115,7 +159,8 @@ fn serve(arrivals: Sender<(u64, Instant)>) -> String {
             let body = read(&mut stream);
             let now = Instant::now();
             let _ = stream.write_all(b"HTTP/1.1 204 x\r\nConnection: close\r\n\r\n");
-            for item in body["items"].as_array().expect("items") {
+            let raised = |item: &&Value| item["action"] == "raise";
+            for item in body["items"].as_array().expect("items").iter().filter(raised) {
                 let key = item["key"].as_str().expect("a key");
                 let occurrence = key.rsplit_once('#').and_then(|(_, number)| number.parse().ok());
                 if arrivals.send((occurrence.expect("a number"), now)).is_err() {
