@@ -17,6 +17,7 @@ mod acquisition;
 mod answers;
 mod faults;
 mod receivers;
+mod records;
 mod restart;
 mod weekly;
 
@@ -210,13 +211,14 @@ pub async fn start(settings: Settings) -> Result<Running, StartError> {
     let named = told_of.iter().map(|receiver| receiver.name.clone()).zip(receivers.iter().cloned()).collect();
     let (commands, commanded) = mpsc::channel(COMMANDS_MAX);
     let starts = PollStarts::default();
+    let sumps = engine.settings().sumps.iter().map(|sump| sump.name.clone()).collect();
     let page = web::serve(
         listener,
         settings.site.name.to_string(),
         snapshots.clone(),
         receivers::writes((note_key, commands), links.as_ref(), public_url, store.clone(), named),
+        records::of(&store, sumps),
         Arc::clone(&starts),
-        utc_text,
         stopped(&stopping),
     );
     tasks.spawn("page".to_owned(), async {
@@ -413,10 +415,6 @@ async fn dispatch(
             StoreEvent::Recovered => tracing::info!("the store can be written again"),
         }
     }
-}
-
-fn utc_text() -> String {
-    Clock.utc().floor_to_millis().to_string()
 }
 
 fn stopped(stopping: &watch::Receiver<bool>) -> impl Future<Output = ()> + Send + 'static {

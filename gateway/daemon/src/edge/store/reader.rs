@@ -6,7 +6,7 @@ use std::sync::Arc;
 use std::time::Duration;
 
 use rusqlite::{Connection, OptionalExtension, Row, params};
-use sumpwarden_core::model::{Quality, Timestamp};
+use sumpwarden_core::model::{Name, Quality, Timestamp};
 use sumpwarden_core::store::cursor::Cursor;
 use sumpwarden_core::store::forward::{ForwardTotals, Parked, Read};
 use sumpwarden_core::store::rollup::{self, Bucket, Values};
@@ -156,12 +156,25 @@ impl Reader {
         until: Timestamp,
         limit: u32,
     ) -> Result<Vec<JournalEntry>, StoreError> {
+        self.journal_of(None, from, until, limit)
+    }
+
+    /// The same of one sump only.
+    pub fn journal_of(
+        &mut self,
+        sump: Option<&Name>,
+        from: Timestamp,
+        until: Timestamp,
+        limit: u32,
+    ) -> Result<Vec<JournalEntry>, StoreError> {
         let connection = self.fresh()?;
         let mut statement = connection.prepare_cached(
             "SELECT id, at, kind, sump, subject, state, priority, value, message FROM journal
-             WHERE at >= ? AND at < ? ORDER BY at DESC LIMIT ?",
+             WHERE at >= ?1 AND at < ?2 AND (?3 IS NULL OR sump = ?3) ORDER BY at DESC LIMIT ?4",
         )?;
-        let rows = statement.query_map(params![from.as_nanos(), until.as_nanos(), limit], journal_entry)?;
+        let sump = sump.map(Name::as_str);
+        let rows =
+            statement.query_map(params![from.as_nanos(), until.as_nanos(), sump, limit], journal_entry)?;
         Ok(rows.collect::<Result<_, _>>()?)
     }
 

@@ -1,7 +1,7 @@
 //! The page and the state behind it, over HTTP.
 //!
-//! `GET /` is the page, `GET /state` the shop as JSON: the page uses nothing else. `GET /metrics` is the gateway's own
-//! health. `POST /notes` takes a note and `POST /alarms` an order from whoever has the key, `/acknowledge/TOKEN` is where the
+//! `GET /` is the page; `GET /state` is the shop as JSON, `GET /sumps/SUMP/trend` and `GET /journal` what has been: the page
+//! uses nothing else. `GET /metrics` is the gateway's own health. `POST /notes` takes a note and `POST /alarms` an order from whoever has the key, `/acknowledge/TOKEN` is where the
 //! links in messages lead; everything else is read only. Titles and
 //! messages are untrusted text: the page puts them into text nodes, the server sends a policy that forbids inline
 //! script. The `Host` header must be one of ours, so that a foreign site cannot reach the page by rebinding its name.
@@ -14,6 +14,7 @@ pub mod key;
 mod metrics;
 mod notes;
 pub mod orders;
+pub mod records;
 
 use std::net::SocketAddr;
 use std::sync::{Arc, PoisonError};
@@ -35,6 +36,7 @@ use tokio::sync::{Mutex, mpsc, oneshot};
 use tokio::time::Instant;
 
 use desk::Desk;
+use records::Records;
 
 /// Asks the engine for the shop as it stands.
 pub type SnapshotRequests = mpsc::Sender<oneshot::Sender<Snapshot>>;
@@ -99,22 +101,22 @@ struct Page {
     listening: SocketAddr,
     requests: SnapshotRequests,
     writes: Writes,
+    records: Records,
     starts: PollStarts,
-    utc: fn() -> String,
     latest: Mutex<Option<(Instant, Shop)>>,
     /// The journal is counted for one at a time: it may be long.
     counting: Mutex<()>,
     desk: Desk,
 }
 
-/// Serves on `listener` until `shutdown` ends. `utc` tells the time of day for the answers.
+/// Serves on `listener` until `shutdown` ends.
 pub async fn serve(
     listener: TcpListener,
     site: String,
     requests: SnapshotRequests,
     writes: Writes,
+    records: Records,
     starts: PollStarts,
-    utc: fn() -> String,
     shutdown: impl Future<Output = ()> + Send + 'static,
 ) -> std::io::Result<()> {
     let listening = listener.local_addr()?;
@@ -124,8 +126,8 @@ pub async fn serve(
         listening,
         requests,
         writes,
+        records,
         starts,
-        utc,
         latest: Mutex::new(None),
         counting: Mutex::new(()),
         desk,
@@ -135,6 +137,8 @@ pub async fn serve(
         .route("/page.css", get(|| asset("text/css; charset=utf-8", include_str!("page.css"))))
         .route("/page.js", get(|| asset("text/javascript; charset=utf-8", include_str!("page.js"))))
         .route("/state", get(state))
+        .route("/sumps/{sump}/trend", get(records::trend))
+        .route("/journal", get(records::journal))
         .route("/metrics", get(health))
         .route("/notes", post(notes::take))
         .route("/alarms", post(orders::take))
@@ -198,7 +202,7 @@ impl Page {
         }
         let snapshot = tokio::time::timeout(SNAPSHOT_WAIT_MAX, self.ask()).await.ok()??;
         let receivers = (self.writes.receivers)();
-        let shop = Shop { site: self.site.clone(), at: (self.utc)(), snapshot, receivers };
+        let shop = Shop { site: self.site.clone(), at: self.now().to_string(), snapshot, receivers };
         *latest = Some((Instant::now(), shop.clone()));
         Some(shop)
     }
@@ -244,7 +248,7 @@ mod tests {
         Err("nobody asked for this".to_owned())
     }
 
-    async fn answer_to(request: &str) -> String {
+    pub(super) async fn answer_to(request: &str) -> String {
         answer_of(request, nobody_asked).await
     }
 
@@ -299,14 +303,13 @@ mod tests {
         let key = Secret::new(KEY.to_owned());
         let writes =
             Writes { key, commands, tokens: Some(Arc::new(tokens)), public_host, performance, receivers };
-        let utc = || "2026-03-01T08:00:00Z".to_owned();
         tokio::spawn(serve(
             listener,
             "hall-2".to_owned(),
             snapshots,
             writes,
+            records::tests::records(),
             PollStarts::default(),
-            utc,
             std::future::pending(),
         ));
         let mut answers = Vec::new();

@@ -1,0 +1,309 @@
+//! What has been: trends and the journal, read from the store for whoever looks at the page.
+//!
+//! `GET /sumps/SUMP/trend` gives every series asked for over the same stretch in the same buckets, so that they can be drawn
+//! on one time axis; `GET /journal` gives what happened, newest first, a page at a time. Both are bounded, whatever is asked.
+
+use std::pin::Pin;
+use std::sync::Arc;
+use std::time::Duration;
+
+use axum::Json;
+use axum::extract::rejection::QueryRejection;
+use axum::extract::{Path, Query, State};
+use axum::http::StatusCode;
+use serde::{Deserialize, Serialize};
+use sumpwarden_core::model::{Name, Timestamp};
+
+use super::Page;
+use super::desk::Problem;
+
+/// Most buckets of a series.
+const BUCKETS_MAX: u32 = 2_000;
+/// Buckets where nobody says how many.
+const BUCKETS: u32 = 500;
+/// Most series at once.
+const SERIES_MAX: usize = 24;
+/// Most journal records at once.
+const RECORDS_MAX: u32 = 1_000;
+/// Journal records where nobody says how many.
+const RECORDS: u32 = 100;
+/// What is shown where nobody says from when.
+const DAY: Duration = Duration::from_hours(24);
+
+/// A stretch of a sump's series.
+#[derive(Clone, PartialEq, Eq, Debug)]
+pub struct TrendAsked {
+    /// Whose.
+    pub sump: Name,
+    /// Which: names of probes, words of estimates. None: all there are.
+    pub of: Option<Vec<String>>,
+    /// From when.
+    pub from: Timestamp,
+    /// Until when, itself not.
+    pub until: Timestamp,
+    /// At most so many buckets.
+    pub buckets_max: u32,
+}
+
+/// One series over a stretch of time.
+#[derive(Clone, PartialEq, Debug, Serialize)]
+pub struct Trend {
+    /// Name of the probe, or word of the estimate.
+    pub of: String,
+    /// Whether it is an estimate.
+    pub estimated: bool,
+    /// What is measured.
+    pub quantity: String,
+    /// UCUM code of its values; none where this program no longer knows the quantity.
+    pub unit: Option<&'static str>,
+    /// Begin of the bucket in milliseconds since 1970 (UTC), mean, and what lies around it: lowest and highest reading of a
+    /// probe, the ends of an estimate's 90 % interval.
+    pub points: Vec<(i64, f64, f64, f64)>,
+}
+
+/// A stretch of the journal.
+#[derive(Clone, PartialEq, Eq, Debug)]
+pub struct JournalAsked {
+    /// Whose; none for all.
+    pub sump: Option<Name>,
+    /// From when.
+    pub from: Timestamp,
+    /// Until when, itself not.
+    pub until: Timestamp,
+    /// At most so many.
+    pub limit: u32,
+}
+
+/// One record of the journal.
+#[derive(Clone, PartialEq, Debug, Serialize)]
+pub struct JournalLine {
+    /// When, RFC 3339.
+    pub at: String,
+    /// `alarm`, `instrument` or `event`.
+    pub kind: String,
+    /// Whose; none for the gateway itself.
+    pub sump: Option<String>,
+    /// Alarm or event.
+    pub subject: String,
+    /// State it came to, or the event's word.
+    pub state: String,
+    /// Priority word of an alarm.
+    pub priority: Option<String>,
+    /// Value at that moment.
+    pub value: Option<f64>,
+    /// In words. Untrusted text.
+    pub message: String,
+}
+
+/// Something found later; none if the store cannot be read now.
+pub type Finding<T> = Pin<Box<dyn Future<Output = Option<T>> + Send>>;
+
+/// Where to look, asked of whoever keeps the store.
+#[derive(Clone)]
+pub struct Records {
+    /// The sumps of this shop.
+    pub sumps: Vec<Name>,
+    /// Series over a stretch of time.
+    pub trends: Arc<dyn Fn(TrendAsked) -> Finding<Vec<Trend>> + Send + Sync>,
+    /// Journal records, newest first.
+    pub journal: Arc<dyn Fn(JournalAsked) -> Finding<Vec<JournalLine>> + Send + Sync>,
+    /// The time of day.
+    pub utc: fn() -> Timestamp,
+}
+
+/// What may stand behind the `?` of a trend.
+#[derive(Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(super) struct TrendQuery {
+    of: Option<String>,
+    from: Option<String>,
+    until: Option<String>,
+    points: Option<u32>,
+}
+
+/// What `GET /sumps/SUMP/trend` answers.
+#[derive(Debug, Serialize)]
+pub(super) struct Trends {
+    sump: String,
+    from: String,
+    until: String,
+    series: Vec<Trend>,
+}
+
+/// Series of a sump.
+pub(super) async fn trend(
+    State(page): State<Arc<Page>>,
+    Path(sump): Path<String>,
+    query: Result<Query<TrendQuery>, QueryRejection>,
+) -> Result<Json<Trends>, Problem> {
+    let Query(query) = query.map_err(|error| bad("query", &error.to_string()))?;
+    let sump = known(&page, &sump)?;
+    let (from, until) = stretch(&page, query.from.as_deref(), query.until.as_deref())?;
+    let of = query.of.map(|of| of.split(',').map(|one| one.trim().to_owned()).collect::<Vec<_>>());
+    if of.as_ref().is_some_and(|of| of.len() > SERIES_MAX) {
+        return Err(bad("of", &format!("`of` names at most {SERIES_MAX} series")));
+    }
+    let buckets_max = within("points", query.points.unwrap_or(BUCKETS), BUCKETS_MAX)?;
+    let asked = TrendAsked { sump: sump.clone(), of, from, until, buckets_max };
+    let series = (page.records.trends)(asked).await.ok_or_else(unreadable)?;
+    Ok(Json(Trends { sump: sump.to_string(), from: from.to_string(), until: until.to_string(), series }))
+}
+
+/// What may stand behind the `?` of the journal.
+#[derive(Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(super) struct JournalQuery {
+    sump: Option<String>,
+    from: Option<String>,
+    until: Option<String>,
+    limit: Option<u32>,
+}
+
+/// What `GET /journal` answers.
+#[derive(Debug, Serialize)]
+pub(super) struct JournalPage {
+    /// Newest first.
+    records: Vec<JournalLine>,
+    /// What to ask for as `until` to go on; none at the end. No two records have the same stamp.
+    next_until: Option<String>,
+}
+
+/// What happened.
+pub(super) async fn journal(
+    State(page): State<Arc<Page>>,
+    query: Result<Query<JournalQuery>, QueryRejection>,
+) -> Result<Json<JournalPage>, Problem> {
+    let Query(query) = query.map_err(|error| bad("query", &error.to_string()))?;
+    let sump = query.sump.map(|sump| known(&page, &sump)).transpose()?;
+    // The journal goes back for years: without `from`, all of it.
+    let from =
+        query.from.as_deref().map_or(Ok(Timestamp::from_nanos(i64::MIN)), |text| time("from", text))?;
+    let until = query.until.as_deref().map_or(Ok(page.now().plus(DAY)), |text| time("until", text))?;
+    let limit = within("limit", query.limit.unwrap_or(RECORDS), RECORDS_MAX)?;
+    let records = (page.records.journal)(JournalAsked { sump, from, until, limit }).await;
+    let records = records.ok_or_else(unreadable)?;
+    let more = records.len() as u32 == limit;
+    let next_until = records.last().filter(|_| more).map(|record| record.at.clone());
+    Ok(Json(JournalPage { records, next_until }))
+}
+
+impl Page {
+    pub(super) fn now(&self) -> Timestamp {
+        (self.records.utc)()
+    }
+}
+
+/// A sump of this shop.
+fn known(page: &Page, sump: &str) -> Result<Name, Problem> {
+    let sumps = &page.records.sumps;
+    sumps.iter().find(|name| name.as_str() == sump).cloned().ok_or_else(|| {
+        let names: Vec<&str> = sumps.iter().map(Name::as_str).collect();
+        let detail = format!("there is no such sump; there are {}", names.join(", "));
+        Problem::new(StatusCode::NOT_FOUND, "no_sump", detail)
+    })
+}
+
+/// From when until when; the last day where nobody says.
+fn stretch(page: &Page, from: Option<&str>, until: Option<&str>) -> Result<(Timestamp, Timestamp), Problem> {
+    let until = until.map_or_else(|| Ok(page.now()), |text| time("until", text))?;
+    let from = from.map_or(Ok(until.minus(DAY)), |text| time("from", text))?;
+    if from < until { Ok((from, until)) } else { Err(bad("from", "`from` lies before `until`")) }
+}
+
+fn time(what: &str, text: &str) -> Result<Timestamp, Problem> {
+    Timestamp::parse(text).map_err(|error| bad("time", &format!("`{what}`: {error}")))
+}
+
+fn within(what: &'static str, value: u32, max: u32) -> Result<u32, Problem> {
+    (1..=max).contains(&value).then_some(value).ok_or_else(|| bad(what, &format!("`{what}` is 1 to {max}")))
+}
+
+fn bad(reason: &'static str, detail: &str) -> Problem {
+    Problem::new(StatusCode::BAD_REQUEST, reason, detail)
+}
+
+fn unreadable() -> Problem {
+    Problem::new(StatusCode::SERVICE_UNAVAILABLE, "store", "the store cannot be read now; try again")
+}
+
+#[cfg(test)]
+pub(super) mod tests {
+    use super::super::tests::answer_to;
+    use super::*;
+
+    /// A store that gives back what was asked.
+    pub(in super::super) fn records() -> Records {
+        Records {
+            sumps: vec![Name::new("lathe-1").expect("a name")],
+            trends: Arc::new(|asked| {
+                let of = asked.of.map_or("all".to_owned(), |of| of.join("+"));
+                let points = vec![(0, f64::from(asked.buckets_max), 1.0, 2.0)];
+                let trend =
+                    Trend { of, estimated: false, quantity: "ph".to_owned(), unit: Some("[pH]"), points };
+                Box::pin(async move { Some(vec![trend]) })
+            }),
+            journal: Arc::new(|asked| {
+                let at = asked.until.minus(Duration::from_secs(1)).to_string();
+                let line = JournalLine {
+                    at,
+                    kind: "event".to_owned(),
+                    sump: asked.sump.map(|sump| sump.to_string()),
+                    subject: "topup".to_owned(),
+                    state: "litres".to_owned(),
+                    priority: None,
+                    value: Some(20.0),
+                    message: format!("{} at most", asked.limit),
+                };
+                Box::pin(async move { Some(vec![line]) })
+            }),
+            utc: || Timestamp::parse("2026-03-01T08:00:00Z").expect("RFC 3339"),
+        }
+    }
+
+    async fn get(path: &str) -> String {
+        answer_to(&format!("GET {path} HTTP/1.1\r\nHost: OURS\r\nConnection: close\r\n\r\n")).await
+    }
+
+    #[tokio::test]
+    async fn a_trend_is_of_the_last_day_unless_somebody_says_otherwise() {
+        let answer = get("/sumps/lathe-1/trend").await;
+        assert!(
+            answer.contains(r#""from":"2026-02-28T08:00:00Z","until":"2026-03-01T08:00:00Z""#),
+            "{answer}"
+        );
+        assert!(
+            answer.contains(r#""of":"all""#) && answer.contains(r#""points":[[0,500.0,1.0,2.0]]"#),
+            "{answer}"
+        );
+        let answer = get("/sumps/lathe-1/trend?of=ph,%20level&from=2025-01-01T00:00:00Z&points=2000").await;
+        assert!(answer.contains(r#""of":"ph+level""#) && answer.contains("[0,2000.0,"), "{answer}");
+    }
+
+    #[tokio::test]
+    async fn what_cannot_be_looked_up_is_refused_with_what_would_be_right() {
+        for (path, status, says) in [
+            ("/sumps/mill/trend", 404, "there is no such sump; there are lathe-1"),
+            ("/sumps/..%2Flathe-1/trend", 404, "there is no such sump"),
+            ("/sumps/lathe-1/trend?points=0", 400, "`points` is 1 to 2000"),
+            ("/sumps/lathe-1/trend?points=many", 400, "points"),
+            ("/sumps/lathe-1/trend?from=yesterday", 400, "RFC 3339"),
+            ("/sumps/lathe-1/trend?from=2027-01-01T00:00:00Z", 400, "`from` lies before `until`"),
+            ("/sumps/lathe-1/trend?form=csv", 400, "form"),
+            ("/journal?limit=1001", 400, "`limit` is 1 to 1000"),
+            ("/journal?sump=mill", 404, "there is no such sump"),
+        ] {
+            let answer = get(path).await;
+            assert!(answer.starts_with(&format!("HTTP/1.1 {status}")), "{path}: {answer}");
+            assert!(answer.contains(says) && answer.contains("application/problem+json"), "{path}: {answer}");
+        }
+    }
+
+    #[tokio::test]
+    async fn the_journal_goes_on_where_a_page_ended() {
+        let answer = get("/journal?limit=1&until=2026-02-01T00:00:00Z&sump=lathe-1").await;
+        assert!(answer.contains(r#""sump":"lathe-1""#) && answer.contains("1 at most"), "{answer}");
+        assert!(answer.contains(r#""next_until":"2026-01-31T23:59:59Z""#), "{answer}");
+        let answer = get("/journal?limit=2").await;
+        assert!(answer.contains(r#""next_until":null"#), "one came, two would have: {answer}");
+    }
+}

@@ -1,0 +1,135 @@
+//! What the page may look up in the store.
+
+use std::collections::BTreeMap;
+use std::sync::Arc;
+
+use sumpwarden_core::model::{Name, Quantity, Timestamp};
+use sumpwarden_core::store::rollup::Values;
+use sumpwarden_core::store::{JournalEntry, StoredSeries};
+
+use crate::edge::clock::Clock;
+use crate::edge::store::{Reader, Store, StoreError};
+use crate::edge::web::records::{JournalAsked, JournalLine, Records, Trend, TrendAsked};
+
+/// Looks into `store`, on threads that may wait for a disk, for what is kept of `sumps`.
+pub(super) fn of(store: &Store, sumps: Vec<Name>) -> Records {
+    let (for_trends, for_journal) = (store.clone(), store.clone());
+    Records {
+        sumps,
+        trends: Arc::new(move |asked| {
+            let store = for_trends.clone();
+            Box::pin(async move { told(store.read(move |reader| trends(reader, &asked)).await) })
+        }),
+        journal: Arc::new(move |asked| {
+            let store = for_journal.clone();
+            Box::pin(async move { told(store.read(move |reader| journal(reader, &asked)).await) })
+        }),
+        utc: || Clock.utc().floor_to_millis(),
+    }
+}
+
+fn told<T>(found: Result<T, StoreError>) -> Option<T> {
+    found.inspect_err(|error| tracing::warn!(%error, "the store could not be read for the page")).ok()
+}
+
+/// A series of a sump by the text of its key.
+struct Part<'a> {
+    estimated: bool,
+    of: &'a str,
+    /// Of an estimate: empty for its value, or the end of the interval.
+    bound: &'a str,
+}
+
+impl<'a> Part<'a> {
+    /// None if it belongs to another sump.
+    fn of_sump(text: &'a str, sump: &str) -> Option<Self> {
+        let mut pieces = text.splitn(4, '/');
+        let (sort, whose, of) = (pieces.next()?, pieces.next()?, pieces.next()?);
+        let estimated = sort == "estimate";
+        (whose == sump).then(|| Self { estimated, of, bound: pieces.next().unwrap_or("") })
+    }
+}
+
+fn trends(reader: &mut Reader, asked: &TrendAsked) -> Result<Vec<Trend>, StoreError> {
+    let all = reader.series()?;
+    let sump = asked.sump.as_str();
+    let wanted = |of: &str| asked.of.as_ref().is_none_or(|names| names.iter().any(|name| name == of));
+    // A probe whose quantity was changed has two series of one name: the younger one counts.
+    let mut series: BTreeMap<(bool, &str), BTreeMap<&str, &StoredSeries>> = BTreeMap::new();
+    for stored in &all {
+        if let Some(part) = Part::of_sump(&stored.text, sump).filter(|part| wanted(part.of)) {
+            series.entry((part.estimated, part.of)).or_default().insert(part.bound, stored);
+        }
+    }
+    let mut found = Vec::with_capacity(series.len());
+    for ((estimated, of), bounds) in series {
+        let Some(value) = bounds.get("") else { continue };
+        let ends = ["low90", "high90"].map(|end| bounds.get(end).copied());
+        found.push(Trend {
+            of: of.to_owned(),
+            estimated,
+            quantity: value.quantity.clone(),
+            unit: Quantity::from_word(&value.quantity).map(|quantity| quantity.unit().ucum()),
+            points: points(reader, asked, value, ends)?,
+        });
+    }
+    Ok(found)
+}
+
+/// Means, with lowest and highest around them; where there are `ends`, their means instead.
+fn points(
+    reader: &mut Reader,
+    asked: &TrendAsked,
+    value: &StoredSeries,
+    [low, high]: [Option<&StoredSeries>; 2],
+) -> Result<Vec<(i64, f64, f64, f64)>, StoreError> {
+    let mut buckets = |series: &StoredSeries| -> Result<BTreeMap<Timestamp, Values>, StoreError> {
+        let trend = reader.trend(series.id, asked.from, asked.until, asked.buckets_max)?;
+        Ok(trend.into_iter().filter_map(|point| Some((point.start, point.bucket.values?))).collect())
+    };
+    let values = buckets(value)?;
+    let low = low.map(&mut buckets).transpose()?;
+    let high = high.map(&mut buckets).transpose()?;
+    let end = |ends: &Option<BTreeMap<Timestamp, Values>>, start| {
+        ends.as_ref().and_then(|ends| ends.get(start)).map(Values::mean)
+    };
+    Ok((values.iter())
+        .map(|(start, values)| {
+            let low = end(&low, start).unwrap_or(values.min);
+            let high = end(&high, start).unwrap_or(values.max);
+            (start.as_nanos().div_euclid(1_000_000), values.mean(), low, high)
+        })
+        .collect())
+}
+
+fn journal(reader: &mut Reader, asked: &JournalAsked) -> Result<Vec<JournalLine>, StoreError> {
+    let entries = reader.journal_of(asked.sump.as_ref(), asked.from, asked.until, asked.limit)?;
+    Ok(entries.into_iter().map(line).collect())
+}
+
+fn line(entry: JournalEntry) -> JournalLine {
+    JournalLine {
+        at: entry.at.to_string(),
+        kind: entry.kind,
+        sump: entry.sump,
+        subject: entry.subject,
+        state: entry.state,
+        priority: entry.priority,
+        value: entry.value,
+        message: entry.message,
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_series_belongs_to_the_sump_that_its_key_names() {
+        let part = |text| Part::of_sump(text, "lathe-1").map(|part| (part.estimated, part.of, part.bound));
+        assert_eq!(part("probe/lathe-1/ph"), Some((false, "ph", "")));
+        assert_eq!(part("estimate/lathe-1/liquid_l/low90"), Some((true, "liquid_l", "low90")));
+        assert_eq!(part("probe/lathe-10/ph"), None);
+        assert_eq!(part("probe"), None);
+    }
+}
