@@ -7,6 +7,7 @@ use serde::Serialize;
 use super::Engine;
 pub use super::fill::view::{CleanoutView, FillView, StepView, TrendView};
 use super::outlook::Outlook;
+use crate::alarm::settings::{Side, Subject};
 use crate::alarm::state::State;
 use crate::alarm::wording;
 use crate::alarm::{AlarmIndex, Definition, Standing};
@@ -51,6 +52,8 @@ pub struct SumpView {
     pub fill: FillView,
     /// What is due on it.
     pub plan: PlanView,
+    /// Limits on its probes and estimates.
+    pub limits: Vec<LimitView>,
     /// Alarms that are not normal.
     pub alarms: Vec<AlarmView>,
 }
@@ -91,6 +94,21 @@ pub struct AheadView {
     pub never_share: f64,
     /// In words.
     pub text: String,
+}
+
+/// One limit.
+#[derive(Clone, PartialEq, Debug, Serialize)]
+pub struct LimitView {
+    /// Name within the sump.
+    pub name: String,
+    /// On what: name of the probe, or stable word of the estimate.
+    pub of: String,
+    /// Which side is too far.
+    pub side: Side,
+    /// Where it lies, in the unit of what it is on.
+    pub at: f64,
+    /// Priority word.
+    pub priority: &'static str,
 }
 
 /// One probe.
@@ -195,8 +213,25 @@ impl Engine {
             outlook: self.outlook(index).as_ref().map(outlook_view),
             fill: self.fills[index.slot()].view(),
             plan: self.plans[index.slot()].view(),
+            limits: self.limit_views(index),
             alarms: self.alarm_views(Some(index)),
         }
+    }
+
+    fn limit_views(&self, sump: SumpIndex) -> Vec<LimitView> {
+        (self.settings.alarms.limits.iter())
+            .filter(|limit| limit.sump == sump)
+            .map(|limit| LimitView {
+                name: limit.name.clone(),
+                of: match limit.subject {
+                    Subject::Probe(probe) => self.settings.probes[probe.slot()].name.to_string(),
+                    Subject::Estimate(kind) => kind.word().to_owned(),
+                },
+                side: limit.side,
+                at: limit.setpoint,
+                priority: limit.priority.word(),
+            })
+            .collect()
     }
 
     fn probe_views(&self, sump: SumpIndex) -> Vec<ProbeView> {

@@ -7,6 +7,7 @@
 //! script. The `Host` header must be one of ours, so that a foreign site cannot reach the page by rebinding its name.
 
 mod acknowledge;
+mod assets;
 pub mod commands;
 mod desk;
 mod gate;
@@ -20,6 +21,7 @@ use std::net::SocketAddr;
 use std::sync::{Arc, PoisonError};
 use std::time::Duration;
 
+use axum::Json;
 use axum::body::Body;
 use axum::extract::DefaultBodyLimit;
 use axum::extract::{Request, State};
@@ -27,7 +29,6 @@ use axum::http::{HeaderName, HeaderValue, StatusCode, header};
 use axum::middleware::{self, Next};
 use axum::response::{IntoResponse, Response};
 use axum::routing::{get, post};
-use axum::{Json, Router};
 use serde::Serialize;
 use sumpwarden_core::acquire::Lateness;
 use sumpwarden_core::engine::snapshot::Snapshot;
@@ -132,10 +133,7 @@ pub async fn serve(
         counting: Mutex::new(()),
         desk,
     });
-    let router = Router::new()
-        .route("/", get(|| asset("text/html; charset=utf-8", include_str!("page.html"))))
-        .route("/page.css", get(|| asset("text/css; charset=utf-8", include_str!("page.css"))))
-        .route("/page.js", get(|| asset("text/javascript; charset=utf-8", include_str!("page.js"))))
+    let router = assets::routes()
         .route("/state", get(state))
         .route("/sumps/{sump}/trend", get(records::trend))
         .route("/journal", get(records::journal))
@@ -153,10 +151,6 @@ pub async fn serve(
         .with_state(page);
     let service = router.into_make_service_with_connect_info::<SocketAddr>();
     axum::serve(listener, service).with_graceful_shutdown(shutdown).await
-}
-
-async fn asset(media_type: &'static str, text: &'static str) -> impl IntoResponse {
-    ([(header::CONTENT_TYPE, media_type)], text)
 }
 
 async fn state(State(page): State<Arc<Page>>) -> Response {
