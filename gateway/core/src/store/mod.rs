@@ -2,17 +2,21 @@
 //!
 //! A sample goes through three shapes. As a row of a [`batch`] it is durable within a second; as part of a [`chunk`]
 //! it is small; in a [`rollup`] bucket it lives on when the rest has been dropped. A [`cursor`] says how far somebody
-//! outside has read, and [`retention`] what is dropped first when it gets too much.
+//! outside has read, [`forwarder`] what it is sent next, and [`retention`] what is dropped first when it gets too much.
 
 pub mod annunciations;
 pub mod batch;
 pub mod chunk;
 pub mod cursor;
 pub mod forward;
+pub mod forwarder;
+pub mod lines;
+pub mod parcel;
 pub mod record;
 pub mod retention;
 pub mod rollup;
 pub mod settings;
+pub mod stamp;
 
 pub use record::{
     Bound, JournalEntry, JournalRecord, Point, RecordKind, SeriesId, SeriesKey, SeriesSource, StoredSeries,

@@ -17,7 +17,6 @@ mod outbox;
 mod reader;
 mod retain;
 mod schema;
-mod stamp;
 mod writer;
 
 use std::path::{Path, PathBuf};

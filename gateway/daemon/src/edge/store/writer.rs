@@ -12,6 +12,7 @@ use sumpwarden_core::store::batch::{Batch, BatchWriter};
 use sumpwarden_core::store::forward::ForwardTotals;
 use sumpwarden_core::store::retention::DropReason;
 use sumpwarden_core::store::settings::StoreSettings;
+use sumpwarden_core::store::stamp::Stamps;
 use sumpwarden_core::store::{JournalRecord, Point, SeriesId, SeriesKey};
 use tokio::sync::mpsc::UnboundedSender;
 use tokio::sync::oneshot;
@@ -21,7 +22,6 @@ use super::forward::{self, Forwarders, Step};
 use super::outbox::{self, Waiting};
 use super::retain::Retainer;
 use super::schema::{self, Place, SetAside};
-use super::stamp::Stamps;
 use super::{
     Commit, Counters, Dropped, Shared, StoreError, StoreEvent, WAITING_JOURNAL_MAX, WAITING_SAMPLES_MAX,
     locked, reader,

@@ -7,6 +7,7 @@ use std::time::{Duration, Instant};
 
 use sumpwarden_core::acquire::settings::Secret;
 use sumpwarden_core::model::Name;
+use sumpwarden_core::store::forwarder::Waits;
 use sumpwarden_core::store::settings::ForwardSettings;
 use tokio::io::{AsyncReadExt, AsyncWriteExt};
 use tokio::net::{TcpListener, TcpStream};
@@ -159,9 +160,11 @@ pub(crate) fn settings(port: u16) -> ForwardSettings {
 
 /// As the daemon's, much faster.
 pub(crate) const QUICK: Pace = Pace {
-    live_every: Duration::from_millis(20),
-    live_late: Duration::from_millis(200),
-    retry: (Duration::from_millis(5), Duration::from_millis(40)),
-    not_allowed_every: Duration::from_millis(100),
+    waits: Waits {
+        live_every: Duration::from_millis(20),
+        live_late: Duration::from_millis(200),
+        retry: (Duration::from_millis(5), Duration::from_millis(40)),
+        not_allowed_every: Duration::from_millis(100),
+    },
     request_deadline: Duration::from_millis(500),
 };

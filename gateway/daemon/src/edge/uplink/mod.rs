@@ -1,52 +1,30 @@
 //! Forwarding to the shop's time-series database: what the store owes becomes lines, lines become requests, answers
 //! move the cursor. Nothing waits here: the store is the queue.
 //!
-//! Live points go first. When the live stretch could not be emptied for [`LIVE_LATE`] (after an outage, after a restart
-//! with a backlog) it is split: what is owed so far becomes a backlog, drained oldest first a batch at a time, and the
-//! live end begins at the newest commit, so that fresh points arrive within seconds meanwhile.
-//!
-//! An answer moves the cursor only when it is final: taken, or refused for good line by line. Whatever else happens, the
-//! same lines are sent again; their tags and stamps make them the same points.
+//! What is read, sent and recorded when is the pure [`Forwarder`]'s to say; here it is carried out.
 
 #[cfg(test)]
 pub(crate) mod fake;
 mod guard;
-mod lines;
 mod send;
 #[cfg(test)]
 mod tests;
 
-use std::collections::VecDeque;
 use std::fmt::Display;
 use std::hash::{BuildHasher, RandomState};
-use std::ops::Range;
 use std::time::{Duration, Instant};
 
-use sumpwarden_core::acquire::backoff::Backoff;
-use sumpwarden_core::model::Timestamp;
-use sumpwarden_core::store::cursor::{Cursor, Stretch};
+use sumpwarden_core::store::cursor::Stretch;
 use sumpwarden_core::store::forward::{Delivered, ForwardTotals, Parked, Read};
+use sumpwarden_core::store::forwarder::{Errand, Forwarder, JOURNAL_MAX, Waits};
+use sumpwarden_core::store::lines::Catalogue;
+use sumpwarden_core::store::parcel::{Answer, LINES_MAX, Lines, Settled};
 use sumpwarden_core::store::settings::ForwardSettings;
 use sumpwarden_core::store::{JournalEntry, StoredSeries};
 use tokio::sync::watch;
 
-use lines::Catalogue;
-use send::{Answer, Sender};
-
-/// Most points of one read, and lines of one request.
-const LINES_MAX: usize = 5_000;
-/// Most bytes of one request, before packing.
-const REQUEST_BYTES_MAX: usize = 1 << 20;
-/// Journal records of one request.
-const JOURNAL_MAX: u32 = 500;
-/// How often the store is asked for live points.
-const LIVE_EVERY: Duration = Duration::from_secs(1);
-/// From when on live points must not wait behind older ones.
-const LIVE_LATE: Duration = Duration::from_secs(4);
-/// First and longest wait after a passing failure.
-const RETRY: (Duration, Duration) = (Duration::from_secs(1), Duration::from_secs(300));
-/// Between attempts where people have to act.
-const NOT_ALLOWED_EVERY: Duration = Duration::from_secs(60);
+use super::clock::Clock;
+use send::Sender;
 
 /// The store as a forwarder sees it.
 pub trait Outbox: Clone + Send + Sync + 'static {
@@ -144,65 +122,20 @@ pub struct Uplink<S> {
     outbox: S,
     sender: Sender,
     status: watch::Sender<UplinkStatus>,
-    pace: Pace,
-    backoff: Backoff,
+    forwarder: Forwarder,
     catalogue: Catalogue,
-    /// Lines and bytes that the other side is known to take at once.
-    lines_max: usize,
-    bytes_max: usize,
-    emptied: Option<Instant>,
-    asked: Option<Instant>,
 }
 
 /// Waits, as a whole so that a test can shorten them together.
 #[derive(Clone, Copy, Debug)]
 pub(crate) struct Pace {
-    pub(crate) live_every: Duration,
-    pub(crate) live_late: Duration,
-    pub(crate) retry: (Duration, Duration),
-    pub(crate) not_allowed_every: Duration,
+    pub(crate) waits: Waits,
     pub(crate) request_deadline: Duration,
 }
 
 impl Default for Pace {
     fn default() -> Self {
-        Self {
-            live_every: LIVE_EVERY,
-            live_late: LIVE_LATE,
-            retry: RETRY,
-            not_allowed_every: NOT_ALLOWED_EVERY,
-            request_deadline: send::REQUEST_DEADLINE,
-        }
-    }
-}
-
-/// Lines of one read: their text and where each one ends in it.
-#[derive(Debug, Default)]
-struct Lines {
-    text: String,
-    /// Of each line: where it begins, and its point's stamp.
-    starts: Vec<(usize, Timestamp)>,
-    unwritable: Vec<Parked>,
-}
-
-impl Lines {
-    fn bytes(&self, lines: &Range<usize>) -> Range<usize> {
-        let start = |line: usize| self.starts.get(line).map_or(self.text.len(), |s| s.0);
-        start(lines.start)..start(lines.end)
-    }
-
-    fn push<E: Display>(
-        &mut self,
-        at: Timestamp,
-        what: impl FnOnce() -> String,
-        written: Result<bool, E>,
-        start: usize,
-    ) {
-        match written {
-            Ok(true) => self.starts.push((start, at)),
-            Ok(false) => {}
-            Err(error) => self.unwritable.push(Parked { at, line: what(), reason: error.to_string() }),
-        }
+        Self { waits: Waits::default(), request_deadline: send::REQUEST_DEADLINE }
     }
 }
 
@@ -221,13 +154,8 @@ impl<S: Outbox> Uplink<S> {
             outbox: outbox.clone(),
             sender,
             status: watch::Sender::default(),
-            pace,
-            backoff: Backoff::new(pace.retry.0, pace.retry.1, seed),
+            forwarder: Forwarder::new(pace.waits, seed),
             catalogue: Catalogue::default(),
-            lines_max: LINES_MAX,
-            bytes_max: REQUEST_BYTES_MAX,
-            emptied: None,
-            asked: None,
         })
     }
 
@@ -241,187 +169,86 @@ impl<S: Outbox> Uplink<S> {
         tokio::select! {
             // Whatever was under way is sent again after the next start.
             _ = stop.wait_for(|stop| *stop) => {}
-            _ = self.forward() => {}
+            () = self.forward() => {}
         }
     }
 
     /// Goes on for ever; what fails in the store is tried again.
     async fn forward(&mut self) {
-        let name = self.settings.name.to_string();
         loop {
-            if let Err(error) = self.forward_from(&name).await {
+            let errand = self.forwarder.next(Clock.uptime());
+            if let Err(error) = self.carry_out(errand).await {
                 self.trouble(UplinkState::Retrying, format!("store: {error}"));
-                tokio::time::sleep(self.pace.retry.0).await;
+                self.forwarder.failed(Clock.uptime());
             }
         }
     }
 
-    async fn forward_from(&mut self, name: &str) -> Result<(), S::Error> {
-        let mut totals = self.outbox.begin(name).await?;
+    async fn carry_out(&mut self, errand: Errand) -> Result<(), S::Error> {
+        let name = self.settings.name.as_str();
+        let totals = match errand {
+            Errand::Begin => self.outbox.begin(name).await?,
+            Errand::Split => self.outbox.split(name).await?,
+            Errand::Record(done) => self.outbox.delivered(name, *done).await?,
+            Errand::RecordJournal(to, parked) => self.outbox.journal_delivered(name, to, parked).await?,
+            Errand::Read(stretch) => {
+                let read = self.outbox.read(stretch, LINES_MAX).await?;
+                let lines = self.lines(&read).await?;
+                self.forwarder.read(Clock.uptime(), read, lines);
+                return Ok(());
+            }
+            Errand::ReadJournal(from) => {
+                let entries = self.outbox.journal_after(from, JOURNAL_MAX).await?;
+                let lines = Lines::of_journal(self.settings.site.as_str(), &entries);
+                self.forwarder.read_journal(&entries, lines);
+                return Ok(());
+            }
+            Errand::Send => {
+                self.send().await;
+                return Ok(());
+            }
+            Errand::Wait(until) => {
+                tokio::time::sleep(until.since(Clock.uptime())).await;
+                return Ok(());
+            }
+        };
         self.show(&totals);
-        loop {
-            if self.asked.is_none_or(|asked| asked.elapsed() >= self.pace.live_every) {
-                self.asked = Some(Instant::now());
-                totals = self.forward_live(name, totals).await?;
-                totals = self.forward_journal(name, totals).await?;
-            }
-            self.show(&totals);
-            match totals.pending.backlog() {
-                Some(stretch) => totals = self.forward_stretch(name, stretch).await?,
-                None => {
-                    let since = self.asked.map_or(self.pace.live_every, |asked| asked.elapsed());
-                    tokio::time::sleep(self.pace.live_every.saturating_sub(since)).await;
-                }
-            }
-        }
+        self.forwarder.stands(Clock.uptime(), totals);
+        Ok(())
     }
 
-    /// Empties the live stretch, or makes a backlog of it when that takes too long.
-    async fn forward_live(
-        &mut self,
-        name: &str,
-        mut totals: ForwardTotals,
-    ) -> Result<ForwardTotals, S::Error> {
-        loop {
-            let live = totals.pending.live();
-            let late = self.emptied.is_none_or(|at| at.elapsed() > self.pace.live_late);
-            let asked = Instant::now();
-            let read = self.outbox.read(live, LINES_MAX).await?;
-            if read.points.len() < LINES_MAX {
-                let after = self.deliver(name, live.from, read).await?;
-                self.emptied = Some(asked);
-                return Ok(after.unwrap_or(totals));
-            }
-            if late {
-                totals = self.outbox.split(name).await?;
-                self.emptied = Some(Instant::now());
-                if totals.pending.live().from != live.from {
-                    continue;
-                }
-            }
-            totals = self.deliver(name, live.from, read).await?.unwrap_or(totals);
-        }
-    }
-
-    async fn forward_stretch(&mut self, name: &str, stretch: Stretch) -> Result<ForwardTotals, S::Error> {
-        let mut read = self.outbox.read(stretch, LINES_MAX).await?;
-        if read.points.is_empty() && read.damaged == 0 {
-            // Nothing is held of the rest of it.
-            read.next = stretch.until.map_or(read.next, Cursor::before);
-        }
-        match self.deliver(name, stretch.from, read).await? {
-            Some(totals) => Ok(totals),
-            None => self.outbox.begin(name).await,
-        }
-    }
-
-    /// Sends what was read until every line is taken or refused for good, and records it. None if there was nothing.
-    async fn deliver(
-        &mut self,
-        name: &str,
-        from: Cursor,
-        read: Read,
-    ) -> Result<Option<ForwardTotals>, S::Error> {
-        if read.next == from {
-            return Ok(None);
-        }
+    async fn lines(&mut self, read: &Read) -> Result<Lines, S::Error> {
         if !read.points.iter().all(|(series, _)| self.catalogue.knows(*series)) {
             self.catalogue = Catalogue::new(self.settings.site.as_str(), &self.outbox.series().await?);
         }
-        let mut lines = Lines::default();
-        for (series, point) in &read.points {
-            let start = lines.text.len();
-            let written = self.catalogue.write(*series, point, &mut lines.text);
-            lines.push(point.at, || format!("{series:?} {point:?}"), written, start);
-        }
-        let parked = self.send_all(&mut lines).await;
-        let forwarded = read.points.len() as u64 - parked.len() as u64;
-        let done = Delivered { from, to: read.next, forwarded, parked, damaged: read.damaged };
-        self.outbox.delivered(name, done).await.map(Some)
+        Ok(Lines::of_points(&self.catalogue, &read.points))
     }
 
-    async fn forward_journal(
-        &mut self,
-        name: &str,
-        totals: ForwardTotals,
-    ) -> Result<ForwardTotals, S::Error> {
-        let entries = self.outbox.journal_after(totals.journal_from, JOURNAL_MAX).await?;
-        let Some(last) = entries.last() else { return Ok(totals) };
-        let to = last.id + 1;
-        let mut lines = Lines::default();
-        for entry in &entries {
-            let start = lines.text.len();
-            let written = lines::write_journal(self.settings.site.as_str(), entry, &mut lines.text);
-            lines.push(entry.at, || format!("{entry:?}"), written.map(|()| true), start);
-        }
-        let parked = self.send_all(&mut lines).await;
-        self.outbox.journal_delivered(name, to, parked).await
-    }
-
-    /// Sends every line until the answer is final; gives those that will never be taken.
-    async fn send_all(&mut self, lines: &mut Lines) -> Vec<Parked> {
-        let mut parked = std::mem::take(&mut lines.unwritable);
-        let mut todo: VecDeque<Range<usize>> = VecDeque::new();
-        if !lines.starts.is_empty() {
-            todo.push_back(0..lines.starts.len());
-        }
-        while let Some(range) = todo.pop_front() {
-            let bytes = lines.bytes(&range);
-            let halves = |range: &Range<usize>| {
-                let middle = range.start.midpoint(range.end);
-                [middle..range.end, range.start..middle]
-            };
-            if range.len() > 1 && (range.len() > self.lines_max || bytes.len() > self.bytes_max) {
-                halves(&range).into_iter().for_each(|half| todo.push_front(half));
-                continue;
-            }
-            match self.send_until_final(&lines.text[bytes.clone()]).await {
-                Answer::Taken => {}
-                Answer::TooLarge if range.len() > 1 => {
-                    self.lines_max = range.len().div_ceil(2);
-                    self.bytes_max = bytes.len() - 1;
-                    tracing::info!(lines = self.lines_max, "the database takes less at once; remembered");
-                    todo.push_front(range);
-                }
-                Answer::Refused(_) if range.len() > 1 => {
-                    halves(&range).into_iter().for_each(|half| todo.push_front(half));
-                }
-                Answer::TooLarge => parked.push(park(lines, &range, "413: too large by itself".into())),
-                Answer::Refused(why) | Answer::NotAllowed(why) | Answer::Later(why) => {
-                    tracing::warn!(reason = why, "a point was refused for good and set aside");
-                    parked.push(park(lines, &range, why));
-                }
+    async fn send(&mut self) {
+        let answer = self.sender.send(self.forwarder.portion()).await;
+        match &answer {
+            Answer::NotAllowed(why) => self.trouble(UplinkState::NotAllowed, why.clone()),
+            Answer::Later(why) => self.trouble(UplinkState::Retrying, why.clone()),
+            Answer::Taken | Answer::Refused(_) | Answer::TooLarge => {
+                self.status.send_if_modified(|status| {
+                    let news = status.state != UplinkState::Delivering;
+                    status.state = UplinkState::Delivering;
+                    status.error = None;
+                    status.delivered_at = Some(Instant::now());
+                    news
+                });
             }
         }
-        parked
-    }
-
-    /// Sends `text` until it is taken, refused or found too large.
-    async fn send_until_final(&mut self, text: &str) -> Answer {
-        loop {
-            let wait = match self.sender.send(text).await {
-                Answer::NotAllowed(why) => {
-                    self.trouble(UplinkState::NotAllowed, why);
-                    self.pace.not_allowed_every
-                }
-                Answer::Later(why) => {
-                    self.trouble(UplinkState::Retrying, why);
-                    let drawn = self.backoff.next_wait();
-                    self.sender.retry_after().map_or(drawn, |asked| asked.saturating_add(drawn))
-                }
-                answer => {
-                    self.backoff.reset();
-                    self.status.send_if_modified(|status| {
-                        let news = status.state != UplinkState::Delivering;
-                        status.state = UplinkState::Delivering;
-                        status.error = None;
-                        status.delivered_at = Some(Instant::now());
-                        news
-                    });
-                    return answer;
-                }
-            };
-            tokio::time::sleep(wait).await;
+        let settled = self.forwarder.answered(Clock.uptime(), answer, self.sender.retry_after());
+        match settled {
+            Some(Settled::Smaller) => {
+                let lines = self.forwarder.sizes().lines_max;
+                tracing::info!(lines, "the database takes less at once; remembered");
+            }
+            Some(Settled::SetAside(reason)) => {
+                tracing::warn!(reason, "a point was refused for good and set aside");
+            }
+            Some(Settled::Taken | Settled::Halved) | None => {}
         }
     }
 
@@ -447,9 +274,4 @@ impl<S: Outbox> Uplink<S> {
             *status != before
         });
     }
-}
-
-fn park(lines: &Lines, range: &Range<usize>, reason: String) -> Parked {
-    let line = lines.text[lines.bytes(range)].trim_end().to_owned();
-    Parked { at: lines.starts[range.start].1, line, reason }
 }

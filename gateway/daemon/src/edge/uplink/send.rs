@@ -11,6 +11,7 @@ use flate2::write::GzEncoder;
 use influxdb2::{Client, ClientBuilder, RequestError};
 use reqwest::header::{CONTENT_ENCODING, HeaderMap, HeaderValue};
 use sumpwarden_core::model::line::{clean, error_chain};
+use sumpwarden_core::store::parcel::Answer;
 use sumpwarden_core::store::settings::ForwardSettings;
 
 use super::UplinkError;
@@ -22,21 +23,6 @@ pub(super) const REQUEST_DEADLINE: Duration = Duration::from_secs(30);
 const CONNECT_DEADLINE: Duration = Duration::from_secs(5);
 /// Text of an answer that is kept, characters.
 const REASON_CHARS_MAX: usize = 300;
-
-/// What an answer means for the lines that were sent.
-#[derive(Clone, PartialEq, Eq, Debug)]
-pub(super) enum Answer {
-    /// Taken.
-    Taken,
-    /// Some line among them will never be taken (400, 422).
-    Refused(String),
-    /// Too much at once (413).
-    TooLarge,
-    /// Wrong address, token or bucket: people have to act, the lines are good (401, 403, 404 and the like).
-    NotAllowed(String),
-    /// Try again later.
-    Later(String),
-}
 
 /// Sends lines.
 #[derive(Debug)]
@@ -108,15 +94,7 @@ fn judge(error: RequestError) -> Answer {
         RequestError::Http { status, text } => (status.as_u16(), text),
         other => return Answer::Later(chain(&other)),
     };
-    let reason = format!("{status}: {}", short(&text));
-    match status {
-        400 | 422 => Answer::Refused(reason),
-        413 => Answer::TooLarge,
-        408 | 425 | 429 | 500.. => Answer::Later(reason),
-        // Other successes did not come from a database that writes, redirections and the rest of 4xx from a wrong
-        // address, token or bucket.
-        _ => Answer::NotAllowed(reason),
-    }
+    Answer::of_status(status, format!("{status}: {}", short(&text)))
 }
 
 fn chain(error: &dyn std::error::Error) -> String {

@@ -5,8 +5,8 @@
 use std::sync::{Arc, Mutex};
 
 use sumpwarden_core::acquire::settings::Secret;
-use sumpwarden_core::model::Quality;
-use sumpwarden_core::store::cursor::Pending;
+use sumpwarden_core::model::{Quality, Timestamp};
+use sumpwarden_core::store::cursor::{Cursor, Pending};
 use sumpwarden_core::store::{Point, SeriesId};
 
 use super::fake::{Fake, QUICK, Reply, settings};

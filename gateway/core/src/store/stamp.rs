@@ -8,8 +8,8 @@
 use std::collections::{BTreeSet, HashMap};
 use std::time::Duration;
 
-use sumpwarden_core::model::Timestamp;
-use sumpwarden_core::store::SeriesId;
+use super::SeriesId;
+use crate::model::Timestamp;
 
 /// How far around an out-of-order stamp the taken ones are looked up at once.
 const AROUND: Duration = Duration::from_secs(30);
@@ -18,14 +18,14 @@ const AROUND: Duration = Duration::from_secs(30);
 const REMEMBERED_MAX: usize = 256;
 
 /// Stamps taken so far.
-#[derive(Debug, Default)]
-pub(super) struct Stamps {
+#[derive(Clone, Debug, Default)]
+pub struct Stamps {
     newest: HashMap<SeriesId, Timestamp>,
     taken: HashMap<SeriesId, Taken>,
 }
 
 /// Every stamp taken in `from..until`.
-#[derive(Debug)]
+#[derive(Clone, Debug)]
 struct Taken {
     from: Timestamp,
     until: Timestamp,
@@ -34,14 +34,14 @@ struct Taken {
 
 impl Stamps {
     /// `series` holds a point at `at`.
-    pub(super) fn note(&mut self, series: SeriesId, at: Timestamp) {
+    pub fn note(&mut self, series: SeriesId, at: Timestamp) {
         let newest = self.newest.entry(series).or_insert(at);
         *newest = (*newest).max(at);
     }
 
     /// The stamp under which a point of `series` at `at` is kept. `look_up` gives every stamp that the series holds
     /// in `from..until`.
-    pub(super) fn assign(
+    pub fn assign(
         &mut self,
         series: SeriesId,
         at: Timestamp,

@@ -9,8 +9,9 @@
 
 use std::collections::BTreeMap;
 
-use sumpwarden_core::store::{JournalEntry, Point, SeriesId, StoredSeries};
 use sumpwarden_protocol::line::{FieldValue, Line, LineError, Series};
+
+use super::{JournalEntry, Point, SeriesId, StoredSeries};
 
 /// Longest message forwarded, characters.
 const MESSAGE_CHARS_MAX: usize = 1_024;
@@ -31,22 +32,23 @@ enum Kind {
 
 /// Series by number, with the part of their lines that never changes.
 #[derive(Debug, Default)]
-pub(super) struct Catalogue {
+pub struct Catalogue {
     series: BTreeMap<SeriesId, Result<(Kind, Series), LineError>>,
 }
 
 impl Catalogue {
     /// Reads the keys of `series`, of the gateway at `site`.
-    pub(super) fn new(site: &str, series: &[StoredSeries]) -> Self {
+    pub fn new(site: &str, series: &[StoredSeries]) -> Self {
         Self { series: series.iter().filter_map(|s| Some((s.id, head_of(site, s)?))).collect() }
     }
 
-    pub(super) fn knows(&self, series: SeriesId) -> bool {
+    /// Whether it can write points of `series`.
+    pub fn knows(&self, series: SeriesId) -> bool {
         self.series.contains_key(&series)
     }
 
     /// Appends the line of `point`; false if it has nothing to say.
-    pub(super) fn write(&self, series: SeriesId, point: &Point, out: &mut String) -> Result<bool, LineError> {
+    pub fn write(&self, series: SeriesId, point: &Point, out: &mut String) -> Result<bool, LineError> {
         let (kind, head) = match self.series.get(&series) {
             None => return Ok(false),
             Some(head) => head.as_ref().map_err(LineError::clone)?,
@@ -86,7 +88,7 @@ fn head_of(site: &str, series: &StoredSeries) -> Option<Result<(Kind, Series), L
 }
 
 /// Appends the line of a journal record.
-pub(super) fn write_journal(site: &str, entry: &JournalEntry, out: &mut String) -> Result<(), LineError> {
+pub fn write_journal(site: &str, entry: &JournalEntry, out: &mut String) -> Result<(), LineError> {
     let message: String =
         entry.message.chars().map(|c| if c.is_control() { ' ' } else { c }).take(MESSAGE_CHARS_MAX).collect();
     let mut line =
@@ -106,7 +108,7 @@ pub(super) fn write_journal(site: &str, entry: &JournalEntry, out: &mut String) 
 
 #[cfg(test)]
 mod tests {
-    use sumpwarden_core::model::{DeviceStatus, Quality, Reason, Status, Timestamp};
+    use crate::model::{DeviceStatus, Quality, Reason, Status, Timestamp};
 
     use super::*;
 
