@@ -3,6 +3,8 @@
 //! - [`plan`]: the points of a bus merged into requests
 //! - [`schedule`]: the state machine of one bus: which request goes out when, and what follows from its outcome
 //! - [`backoff`]: waits between attempts to connect
+//! - [`pace`]: when to knock at a broker again
+//! - [`inflight`]: messages of a broker that wait for their acknowledgement
 //! - [`topics`]: messages of a broker to raw readings
 //! - [`wire`]: what requests cost in time, and the plan for people
 //! - [`decode`]: words of a reply to a raw number
@@ -14,7 +16,9 @@
 pub mod backoff;
 pub mod counters;
 pub mod decode;
+pub mod inflight;
 pub mod lateness;
+pub mod pace;
 pub mod plan;
 pub mod schedule;
 pub mod settings;

@@ -3,8 +3,8 @@
 use std::collections::VecDeque;
 use std::time::Duration;
 
-use sumpwarden_core::acquire::Backoff;
-use sumpwarden_core::model::Uptime;
+use super::Backoff;
+use crate::model::Uptime;
 
 /// A connection that ends sooner than this after the broker accepted it did not last.
 const SHORT: Duration = Duration::from_secs(30);
@@ -24,7 +24,7 @@ const TAKE_OVER_AFTER: u32 = 2;
 /// 3.1.1, 3.1.4). Seen from here it is a connection that is accepted and soon closed, again and again. The brake keeps
 /// that, and every other way of not lasting, to two connects a minute.
 #[derive(Debug)]
-pub(super) struct Pace {
+pub struct Pace {
     backoff: Backoff,
     longest: Duration,
     /// When the last connections were accepted, newest last.
@@ -35,7 +35,7 @@ pub(super) struct Pace {
 
 /// How a connection or an attempt ended.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
-pub(super) enum End {
+pub enum End {
     /// Nobody there, no TLS, time-out.
     NotReached,
     /// The broker said no: credentials, client id.
@@ -47,7 +47,8 @@ pub(super) enum End {
 }
 
 impl Pace {
-    pub(super) fn new(reconnect: (Duration, Duration), seed: u64) -> Self {
+    /// Waits between the first and the longest of `reconnect`; the same `seed` gives the same waits.
+    pub fn new(reconnect: (Duration, Duration), seed: u64) -> Self {
         Self {
             backoff: Backoff::new(reconnect.0, reconnect.1, seed),
             longest: reconnect.1,
@@ -58,7 +59,7 @@ impl Pace {
     }
 
     /// The broker has accepted a connection.
-    pub(super) fn accepted(&mut self, now: Uptime) {
+    pub fn accepted(&mut self, now: Uptime) {
         if self.accepted.len() == BRAKE_CONNECTS_MAX {
             self.accepted.pop_front();
         }
@@ -66,7 +67,7 @@ impl Pace {
     }
 
     /// How long to wait after this end; `was_accepted` tells a connection from a mere attempt.
-    pub(super) fn next_wait(&mut self, end: End, was_accepted: bool, now: Uptime) -> Duration {
+    pub fn next_wait(&mut self, end: End, was_accepted: bool, now: Uptime) -> Duration {
         if was_accepted {
             let lasted = self.accepted.back().map_or(Duration::ZERO, |at| now.since(*at));
             let short = lasted < SHORT;
@@ -83,12 +84,12 @@ impl Pace {
     }
 
     /// Whether somebody else seems to use our client id.
-    pub(super) fn looks_taken_over(&self) -> bool {
+    pub fn looks_taken_over(&self) -> bool {
         self.closed_early >= TAKE_OVER_AFTER
     }
 
     /// The connection has lasted: whatever threw us out has stopped. True once.
-    pub(super) fn settled(&mut self, now: Uptime) -> bool {
+    pub fn settled(&mut self, now: Uptime) -> bool {
         let settled =
             self.looks_taken_over() && self.accepted.back().is_some_and(|at| now.since(*at) >= SHORT);
         if settled {

@@ -57,6 +57,14 @@ pub struct Taken {
     pub fates: Vec<Fate>,
 }
 
+impl Taken {
+    /// Whether the message is acknowledged by way of the store. A duplicate is, behind its first copy, which may not be
+    /// durable yet.
+    pub fn waits_for_the_store(&self) -> bool {
+        !self.readings.is_empty() || self.fates.contains(&Fate::Duplicate)
+    }
+}
+
 /// What became of one reading of a message.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
 pub enum Fate {

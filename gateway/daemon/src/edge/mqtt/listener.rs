@@ -10,6 +10,7 @@ use rumqttc::{
     MqttOptions, NetworkOptions, Outgoing, Packet, Publish, QoS, SubAck, SubscribeFilter,
     SubscribeReasonCode,
 };
+use sumpwarden_core::acquire::pace::{End, Pace};
 use sumpwarden_core::acquire::settings::BrokerSettings;
 use sumpwarden_core::acquire::{Fate, Message, Refusal, Taken, TopicMap};
 use sumpwarden_core::estimate::note::draft::Refused;
@@ -20,7 +21,6 @@ use tokio::time::{sleep, timeout};
 use super::connect::Target;
 use super::inflight::{Inflight, UNACKNOWLEDGED_MAX};
 use super::notes::{Heard, NoteEar};
-use super::pace::{End, Pace};
 use super::sieve::{Mark, Sieve};
 use super::words::{explain, shown};
 use super::{BrokerReport, BrokerStatus, Clock, INTAKE_WAIT_SHARE, Link, answer_with};
@@ -247,8 +247,7 @@ impl Listener {
         }
         let taken = self.read(&publish);
         self.note_fates(&publish, &taken);
-        // A duplicate is acknowledged behind its first copy, which may not be durable yet.
-        if !taken.readings.is_empty() || taken.fates.contains(&Fate::Duplicate) {
+        if taken.waits_for_the_store() {
             self.hand_on(room, taken.readings, &publish, ack.zip(place));
         } else if let Some((ack, place)) = ack.zip(place) {
             drop(room);

@@ -21,7 +21,6 @@ mod inflight;
 mod listener;
 mod notes;
 mod once;
-mod pace;
 mod publish;
 mod sieve;
 mod status;

@@ -4,8 +4,7 @@ use std::io;
 
 use rumqttc::{ConnectReturnCode, ConnectionError, StateError};
 use rustls::{AlertDescription, CertificateError};
-
-use super::pace::End;
+use sumpwarden_core::acquire::pace::End;
 
 /// How it ended, and the words for it.
 pub(super) fn explain(error: &ConnectionError) -> (End, String) {
