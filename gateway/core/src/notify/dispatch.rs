@@ -6,8 +6,9 @@
 use std::collections::{BTreeMap, BTreeSet};
 use std::time::Duration;
 
-use super::OutboxRow;
+use super::reach::{Reach, Reached};
 use super::settings::ReceiverSettings;
+use super::{Mark, OutboxRow, RowState};
 use crate::acquire::backoff::Backoff;
 use crate::alarm::settings::Priority;
 use crate::model::{Now, Timestamp, Uptime};
@@ -30,6 +31,45 @@ pub enum Decision {
     Wait(Option<Uptime>),
 }
 
+/// What an attempt to send a message came to.
+#[derive(Clone, PartialEq, Eq, Debug)]
+pub enum Outcome {
+    /// The other side has it.
+    Taken,
+    /// It will never be taken.
+    Refused(String),
+    /// It is too much at once.
+    TooLarge,
+    /// Try again, not before this has passed.
+    Later(String, Option<Duration>),
+}
+
+impl Outcome {
+    /// What to record of its rows before [`Dispatch::settle`]; none where nothing has become of them.
+    pub fn mark(&self, ids: &[i64], at: Timestamp) -> Option<Mark> {
+        let (state, reason) = match self {
+            Self::Taken => (RowState::Delivered, None),
+            Self::TooLarge if ids.len() > 1 => return None,
+            Self::TooLarge => (RowState::Failed, Some(TOO_LARGE)),
+            Self::Refused(why) => (RowState::Failed, Some(why.as_str())),
+            Self::Later(why, _) => (RowState::Pending, Some(why.as_str())),
+        };
+        Some(Mark::Rows { ids: ids.to_vec(), state, reason: reason.map(str::to_owned), at })
+    }
+
+    /// Why a person has to act; none where nothing was refused for good.
+    pub fn refusal(&self, rows: usize) -> Option<&str> {
+        match self {
+            Self::Refused(why) => Some(why),
+            Self::TooLarge if rows == 1 => Some(TOO_LARGE),
+            Self::TooLarge | Self::Taken | Self::Later(..) => None,
+        }
+    }
+}
+
+/// Why a row that is too large alone is never taken.
+const TOO_LARGE: &str = "too large by itself";
+
 /// Rows of one receiver that are still to be sent, and how sending has gone.
 #[derive(Clone, Debug)]
 pub struct Dispatch {
@@ -39,6 +79,7 @@ pub struct Dispatch {
     backoff: Backoff,
     not_before: Uptime,
     rows_max: usize,
+    reach: Reach,
 }
 
 #[derive(Clone, Debug)]
@@ -57,6 +98,7 @@ impl Dispatch {
             backoff: Backoff::new(RETRY.0, RETRY.1, seed),
             not_before: Uptime::default(),
             rows_max: ROWS_MAX,
+            reach: Reach::default(),
         }
     }
 
@@ -146,6 +188,44 @@ impl Dispatch {
         let grouped = if urgent { oldest } else { oldest.plus(self.settings.gather_for) };
         let paced = self.sent_at.map_or(Uptime::default(), |at| at.plus(self.settings.rate));
         Some(grouped.max(paced).max(self.not_before))
+    }
+
+    /// A message with these rows came to this, and that is recorded. Gives what there is to report of the receiver.
+    pub fn settle(&mut self, now: Uptime, ids: &[i64], outcome: Outcome) -> Option<Reached> {
+        let refusal = outcome.refusal(ids.len()).map(str::to_owned);
+        if let Some(why) = refusal {
+            let keys = self.keys(ids);
+            self.refused(now, ids);
+            return Some(self.reach.refused(keys, why));
+        }
+        match outcome {
+            Outcome::Taken => {
+                self.delivered(now, ids);
+                self.reach.reached()
+            }
+            Outcome::Later(why, asked) => {
+                self.later(now, asked);
+                self.reach.not_reached(now, why)
+            }
+            Outcome::TooLarge | Outcome::Refused(_) => {
+                self.too_large(ids);
+                None
+            }
+        }
+    }
+
+    /// A message without rows came to this. Gives what there is to report of the receiver.
+    pub fn tested(&mut self, now: Uptime, outcome: Outcome) -> Option<Reached> {
+        match outcome {
+            Outcome::Taken => self.reach.reached(),
+            Outcome::Refused(why) | Outcome::Later(why, _) => self.reach.not_reached(now, why),
+            Outcome::TooLarge => self.reach.not_reached(now, TOO_LARGE.to_owned()),
+        }
+    }
+
+    /// Until when a failure keeps it from sending.
+    pub fn not_before(&self) -> Uptime {
+        self.not_before
     }
 
     /// The other side has taken these rows.

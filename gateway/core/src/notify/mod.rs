@@ -12,10 +12,12 @@
 
 pub mod dispatch;
 pub mod quiet;
+pub mod reach;
 pub mod router;
 pub mod settings;
 pub mod words;
 
+pub use reach::Reached;
 pub use router::Router;
 pub use settings::ReceiverSettings;
 

@@ -25,11 +25,13 @@ use std::sync::atomic::{AtomicU64, Ordering};
 use std::time::Duration;
 
 use sumpwarden_core::alarm::notice::Notice;
-use sumpwarden_core::model::{Name, Timestamp, Uptime};
-use sumpwarden_core::notify::dispatch::{Decision, Dispatch};
+use sumpwarden_core::model::{Name, Timestamp};
+use sumpwarden_core::notify::dispatch::{Decision, Dispatch, Outcome};
 use sumpwarden_core::notify::settings::{MqttSettings, Way};
 use sumpwarden_core::notify::words::{Composed, compose, test_message};
-use sumpwarden_core::notify::{Mark, OutboxCounts, OutboxNews, OutboxRow, ReceiverSettings, RowState, quiet};
+use sumpwarden_core::notify::{
+    Mark, OutboxCounts, OutboxNews, OutboxRow, Reached, ReceiverSettings, RowState, quiet,
+};
 use tokio::sync::{mpsc, watch};
 
 use super::clock::Clock;
@@ -50,8 +52,6 @@ const ROWS_READ: u32 = 1_000;
 const LOOK_EVERY: Duration = Duration::from_secs(10);
 /// Between attempts where the store does not answer.
 const STORE_RETRY: Duration = Duration::from_secs(1);
-/// Without getting through for so long, a receiver is reported.
-const NOT_REACHED_AFTER: Duration = Duration::from_mins(10);
 
 /// Reports of all receivers on their way to the engine. Full: the receiver's task waits, and its messages with it; the engine
 /// takes them within milliseconds.
@@ -135,38 +135,6 @@ pub struct ReceiverReport {
     pub what: Reached,
 }
 
-/// Whether a receiver is reached.
-#[derive(Clone, PartialEq, Eq, Debug)]
-pub enum Reached {
-    /// Messages get through again, after one of the others.
-    Yes,
-    /// None has got through for ten minutes.
-    No {
-        /// Why. Untrusted text.
-        why: String,
-    },
-    /// A message was refused for good.
-    Refused {
-        /// De-duplication keys of the alarms in it.
-        keys: Vec<String>,
-        /// Why. Untrusted text.
-        why: String,
-    },
-}
-
-/// What an attempt came to.
-#[derive(Clone, PartialEq, Eq, Debug)]
-enum Outcome {
-    /// The other side has it.
-    Taken,
-    /// It will never be taken.
-    Refused(String),
-    /// It is too much at once.
-    TooLarge,
-    /// Try again, not before this has passed.
-    Later(String, Option<Duration>),
-}
-
 /// How messages are sent.
 enum Sender {
     Webhook(Box<Webhook>),
@@ -199,9 +167,6 @@ pub struct Receiver<S> {
     progress: Arc<AtomicU64>,
     /// Row read last, and from which file.
     cursor: (u64, i64),
-    failing_since: Option<Uptime>,
-    /// Whether the engine was told last that it is reached; none before it was told anything.
-    told: Option<bool>,
     next_test: Option<Timestamp>,
     deadline: Duration,
 }
@@ -226,8 +191,6 @@ impl<S: Outbox> Receiver<S> {
             status: watch::Sender::default(),
             progress: Arc::default(),
             cursor: (0, 0),
-            failing_since: None,
-            told: None,
             next_test: None,
             deadline: MESSAGE_DEADLINE,
         })
@@ -321,23 +284,17 @@ impl<S: Outbox> Receiver<S> {
         let link = |notice: &Notice| self.links.as_ref()?.address(notice, &settings.name, now);
         let message = compose(&self.site, settings, &self.dispatch.rows(&ids), link);
         let outcome = self.attempt(&message).await;
-        let uptime = Clock.uptime();
-        match outcome {
-            Outcome::Taken => {
-                self.mark(ids.clone(), RowState::Delivered, None).await?;
-                self.dispatch.delivered(uptime, &ids);
-                self.reached().await;
-            }
-            Outcome::TooLarge if self.dispatch.too_large(&ids) => {}
-            Outcome::TooLarge => self.refused(ids, "too large by itself".to_owned()).await?,
-            Outcome::Refused(why) => self.refused(ids, why).await?,
-            Outcome::Later(why, asked) => {
-                let wait = self.dispatch.later(uptime, asked);
-                tracing::info!(receiver = %self.dispatch.settings().name, ?wait, "tried again later");
-                self.mark(ids, RowState::Pending, Some(why.clone())).await?;
-                self.not_reached(why).await;
-            }
+        if let Some(mark) = outcome.mark(&ids, Clock.utc()) {
+            self.outbox.mark(vec![mark]).await?;
         }
+        self.show_outcome(&outcome, ids.len());
+        let now = Clock.uptime();
+        let report = self.dispatch.settle(now, &ids, outcome);
+        if self.dispatch.not_before() > now {
+            let wait = self.dispatch.not_before().since(now);
+            tracing::info!(receiver = %self.dispatch.settings().name, ?wait, "tried again later");
+        }
+        self.report(report).await;
         self.show_counts().await
     }
 
@@ -358,35 +315,19 @@ impl<S: Outbox> Receiver<S> {
         tokio::time::timeout(self.deadline, sending).await.unwrap_or_else(|_| late())
     }
 
-    async fn refused(&mut self, ids: Vec<i64>, why: String) -> Result<(), S::Error> {
-        self.mark(ids.clone(), RowState::Failed, Some(why.clone())).await?;
-        let keys = self.dispatch.keys(&ids);
-        self.dispatch.refused(Clock.uptime(), &ids);
-        self.trouble(ReceiverState::Refused, why.clone());
-        self.told = Some(false);
-        self.report(Reached::Refused { keys, why }).await;
-        Ok(())
-    }
-
-    async fn reached(&mut self) {
-        self.failing_since = None;
-        self.status.send_modify(|status| {
-            status.state = ReceiverState::Reached;
-            status.error = None;
-            status.delivered_at = Some(Clock.utc());
-        });
-        if self.told.replace(true) != Some(true) {
-            self.report(Reached::Yes).await;
+    /// Shows what a message with so many rows came to.
+    fn show_outcome(&self, outcome: &Outcome, rows: usize) {
+        if let Some(why) = outcome.refusal(rows) {
+            return self.trouble(ReceiverState::Refused, why.to_owned());
         }
-    }
-
-    async fn not_reached(&mut self, why: String) {
-        let now = Clock.uptime();
-        let since = *self.failing_since.get_or_insert(now);
-        self.trouble(ReceiverState::Retrying, why.clone());
-        if self.told != Some(false) && now.since(since) >= NOT_REACHED_AFTER {
-            self.told = Some(false);
-            self.report(Reached::No { why }).await;
+        match outcome {
+            Outcome::Taken => self.status.send_modify(|status| {
+                status.state = ReceiverState::Reached;
+                status.error = None;
+                status.delivered_at = Some(Clock.utc());
+            }),
+            Outcome::Later(why, _) => self.trouble(ReceiverState::Retrying, why.clone()),
+            Outcome::TooLarge | Outcome::Refused(_) => {}
         }
     }
 
@@ -404,18 +345,21 @@ impl<S: Outbox> Receiver<S> {
             return;
         }
         let message = test_message(&self.site, settings);
-        match self.attempt(&message).await {
-            Outcome::Taken => self.reached().await,
-            Outcome::Refused(why) | Outcome::Later(why, _) => self.not_reached(why).await,
-            Outcome::TooLarge => self.not_reached("too large by itself".to_owned()).await,
+        let outcome = self.attempt(&message).await;
+        match outcome.refusal(1) {
+            Some(why) => self.trouble(ReceiverState::Retrying, why.to_owned()),
+            None => self.show_outcome(&outcome, 1),
         }
+        let report = self.dispatch.tested(Clock.uptime(), outcome);
+        self.report(report).await;
     }
 
     async fn mark(&self, ids: Vec<i64>, state: RowState, reason: Option<String>) -> Result<(), S::Error> {
         self.outbox.mark(vec![Mark::Rows { ids, state, reason, at: Clock.utc() }]).await
     }
 
-    async fn report(&self, what: Reached) {
+    async fn report(&self, what: Option<Reached>) {
+        let Some(what) = what else { return };
         let receiver = self.dispatch.settings().name.clone();
         // The engine has ended: so will this task.
         let _ = self.reports.send(ReceiverReport { receiver, what }).await;
