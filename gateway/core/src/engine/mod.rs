@@ -15,6 +15,7 @@
 mod annunciation;
 mod events;
 mod fill;
+pub mod intake;
 pub mod notes;
 pub mod outlook;
 mod restart;
@@ -23,6 +24,7 @@ pub mod snapshot;
 mod watch;
 
 pub use annunciation::AlarmFor;
+pub use intake::{HandOver, Intake};
 pub use settings::Settings;
 
 use fill::{Fill, Told};

@@ -2,11 +2,14 @@
 //! what is believed of the sump, `acidity/<sump>` and `cleanout/<sump>` → what is known of its fill, `checks/<sump>`
 //! → what was checked when, `notify/router` → who has heard of what.
 
+use std::collections::BTreeMap;
+
 use super::Engine;
 use crate::alarm::AlarmIndex;
 use crate::alarm::state::State;
-use crate::model::{Name, Now};
+use crate::model::{Name, Now, ProbeIndex};
 use crate::notify::router;
+use crate::store::record::SeriesKey;
 
 /// Where the state of an alarm is kept, by its name in the shop.
 pub(super) fn alarm_key(alarm: &str) -> String {
@@ -79,5 +82,13 @@ impl Engine {
         };
         self.out.outbox.extend(self.router.keep_only(now, stands));
         unreadable
+    }
+
+    /// Series of every probe that comes by message. After a kill the broker does not know which of them were stored last
+    /// and sends them again: the topic map is to be reminded of their times.
+    pub fn by_message(&self) -> BTreeMap<ProbeIndex, &SeriesKey> {
+        let topics = self.settings.brokers.iter().flat_map(|broker| &broker.topics);
+        let key = |probe| &self.series[self.settings.series_of_probe(probe).slot()];
+        topics.map(|topic| (topic.probe, key(topic.probe))).collect()
     }
 }

@@ -8,22 +8,19 @@ use std::time::Duration;
 
 use sumpwarden_core::acquire::Plan;
 use sumpwarden_core::acquire::settings::BusSettings;
-use sumpwarden_core::alarm::condition::Fault;
 use sumpwarden_core::alarm::order::Said;
 use sumpwarden_core::alarm::settings::FaultKey;
 use sumpwarden_core::engine::snapshot::Snapshot;
-use sumpwarden_core::engine::{Engine, Input, Outbound};
-use sumpwarden_core::estimate::note::Note;
-use sumpwarden_core::estimate::note::draft::NoteBook;
-use sumpwarden_core::model::{Ack, BrokerIndex, BusIndex, Name, Now};
-use sumpwarden_core::store::{JournalRecord, RecordKind};
+use sumpwarden_core::engine::{Engine, HandOver, Intake, Outbound};
+use sumpwarden_core::model::{BusIndex, Now};
+use sumpwarden_core::store::JournalRecord;
 use tokio::sync::{broadcast, mpsc, oneshot, watch};
 use tokio::task::LocalSet;
 
 use crate::edge::clock::{Clock, PreciseTimer};
 use crate::edge::modbus::{BUS_REPORTS_MAX, BusCounters, BusReport, run_bus};
 use crate::edge::mqtt::BrokerReport;
-use crate::edge::notify::{Reached, ReceiverReport};
+use crate::edge::notify::ReceiverReport;
 use crate::edge::store::{Commit, Store};
 use crate::edge::web::PollStarts;
 use crate::edge::web::commands::Command;
@@ -89,15 +86,12 @@ impl Acquisition {
         }
         drop(reports);
         let engine_loop = EngineLoop {
-            book: self.engine.settings().note_book(),
-            engine: self.engine,
+            intake: Intake::new(self.engine),
             store: self.store,
             journal: self.journal,
             starts: self.starts,
             answers: self.answers,
             turns: self.turns,
-            outbound: Outbound::default(),
-            acks: Vec::new(),
             store_is_stuck: false,
         };
         let inlets = Inlets {
@@ -123,15 +117,12 @@ struct Inlets {
 }
 
 struct EngineLoop {
-    book: NoteBook,
-    engine: Engine,
+    intake: Intake,
     store: Store,
     journal: broadcast::Sender<JournalRecord>,
     starts: PollStarts,
     answers: Answers,
     turns: Arc<AtomicU64>,
-    outbound: Outbound,
-    acks: Vec<Ack>,
     /// The store was waited for in vain and has not caught up since.
     store_is_stuck: bool,
 }
@@ -145,7 +136,7 @@ impl EngineLoop {
         let (mut buses_live, mut brokers_live, mut page_live) = (true, true, true);
         let (mut commands_live, mut faults_live, mut receivers_live) = (true, true, true);
         while buses_live || brokers_live {
-            let due = self.engine.poll_timeout();
+            let due = self.intake.poll_timeout();
             tokio::select! {
                 count = reports.recv_many(&mut arrived, REPORTS_AT_ONCE), if buses_live => {
                     buses_live = count > 0;
@@ -158,13 +149,12 @@ impl EngineLoop {
                 },
                 answer = snapshots.recv(), if page_live => match answer {
                     // Whoever asked may have gone meanwhile.
-                    Some(answer) => drop(answer.send(self.engine.snapshot())),
+                    Some(answer) => drop(answer.send(self.intake.engine().snapshot())),
                     None => page_live = false,
                 },
                 news = faults.recv(), if faults_live => match news {
                     Some(FaultNews { key, shows }) => {
-                        let detail = shows.as_deref().unwrap_or_default();
-                        self.engine.handle(timer.clock().now(), Input::Fault(&key, shows.is_some(), detail));
+                        self.intake.fault(timer.clock().now(), &key, shows.as_deref());
                     }
                     None => faults_live = false,
                 },
@@ -173,7 +163,9 @@ impl EngineLoop {
                     None => commands_live = false,
                 },
                 report = receivers.recv(), if receivers_live => match report {
-                    Some(report) => self.receiver_report(timer.clock().now(), report),
+                    Some(ReceiverReport { receiver, what }) => {
+                        self.intake.receiver(timer.clock().now(), &receiver, &what);
+                    }
                     None => receivers_live = false,
                 },
                 () = async {
@@ -181,7 +173,7 @@ impl EngineLoop {
                         Some(due) => timer.sleep_until(due).await,
                         None => std::future::pending().await,
                     }
-                } => self.engine.handle(timer.clock().now(), Input::Tick),
+                } => self.intake.tick(timer.clock().now()),
             }
             self.hand_over();
             self.turns.fetch_add(1, Ordering::Relaxed);
@@ -194,104 +186,51 @@ impl EngineLoop {
         match report {
             BusReport::Readings { due, sent, readings, .. } => {
                 self.starts.lock().unwrap_or_else(PoisonError::into_inner).note(sent.since(due));
-                self.engine.handle(now, Input::Readings(&readings));
+                self.intake.readings(now, &readings);
             }
-            BusReport::Connected { bus } => {
-                self.link(now, Fault::Bus, &self.bus_name(bus), "connected", None);
-            }
-            BusReport::NotConnected { bus, why } => {
-                self.link(now, Fault::Bus, &self.bus_name(bus), "not connected", Some(&why.to_string()));
-            }
+            BusReport::Connected { bus } => self.intake.bus(now, bus, None),
+            BusReport::NotConnected { bus, why } => self.intake.bus(now, bus, Some(&why.to_string())),
         }
     }
 
     fn message(&mut self, now: Now, message: BrokerReport) {
         match message {
-            BrokerReport::Batch { batch, .. } => {
-                if !batch.readings.is_empty() {
-                    self.engine.handle(now, Input::Readings(&batch.readings));
-                }
-                self.acks.extend(batch.ack);
-            }
+            BrokerReport::Batch { batch, .. } => self.intake.batch(now, &batch),
             BrokerReport::Note { note, same_within, ack, .. } => {
-                self.note(now, &note, same_within);
-                self.acks.extend(ack);
+                self.intake.note(now, &note, same_within, ack);
             }
-            BrokerReport::Connected { broker } => {
-                self.link(now, Fault::Broker, &self.broker_name(broker), "connected", None);
-            }
-            BrokerReport::NotConnected { broker, why } => {
-                self.link(now, Fault::Broker, &self.broker_name(broker), "not connected", Some(&why));
-            }
+            BrokerReport::Connected { broker } => self.intake.broker(now, broker, None),
+            BrokerReport::NotConnected { broker, why } => self.intake.broker(now, broker, Some(&why)),
         }
     }
 
+    /// An answer is given once what it says is durable. Whoever asked may have gone.
     fn command(&mut self, now: Now, command: Command) {
         match command {
-            Command::Note { draft, answer } => match self.book.check(&draft, now.utc) {
-                Ok(note) => {
-                    let copy = self.note(now, &note, Duration::ZERO);
-                    let view = self.engine.note_view(now, &note, copy);
-                    self.acks.push(self.answers.wait(Waiting::Noted(Box::new(view), answer)));
+            Command::Note { draft, answer } => {
+                let mut answer = Some(answer);
+                let wait = |view| {
+                    let answer = answer.take().expect("a note is waited for once");
+                    self.answers.wait(Waiting::Noted(Box::new(view), answer))
+                };
+                let refused = self.intake.draft(now, &draft, wait).err();
+                if let Some((refused, answer)) = refused.zip(answer) {
+                    drop(answer.send(Err(refused)));
                 }
-                // Whoever asked may have gone.
-                Err(refused) => drop(answer.send(Err(refused))),
-            },
+            }
             Command::Order { alarm, order, by, why, answer } => {
-                match self.engine.order(now, &alarm, order, Said::new(&by, why.as_deref())) {
-                    Ok(()) => self.acks.push(self.answers.wait(Waiting::Done(answer))),
-                    Err(error) => drop(answer.send(Err(error.to_string()))),
+                let mut answer = Some(answer);
+                let wait = || {
+                    let answer = answer.take().expect("an order is waited for once");
+                    self.answers.wait(Waiting::Done(answer))
+                };
+                let said = Said::new(&by, why.as_deref());
+                let refused = self.intake.order(now, &alarm, order, said, wait).err();
+                if let Some((refused, answer)) = refused.zip(answer) {
+                    drop(answer.send(Err(refused.to_string())));
                 }
             }
         }
-    }
-
-    /// Whether messages get through: an event of its own, for its alarm to judge, and for whoever comes next where one was
-    /// refused for good.
-    fn receiver_report(&mut self, now: Now, report: ReceiverReport) {
-        let (state, broken) = match &report.what {
-            Reached::Yes => ("reached", None),
-            Reached::No { why } => ("not reached", Some(why.as_str())),
-            Reached::Refused { why, .. } => ("refused", Some(why.as_str())),
-        };
-        self.link(now, Fault::Receiver, &report.receiver, state, broken);
-        if let Reached::Refused { keys, .. } = &report.what {
-            self.engine.handle(now, Input::Undelivered(&report.receiver, keys));
-        }
-    }
-
-    /// A note goes in unless it was taken before; true if it was.
-    fn note(&mut self, now: Now, note: &Note, same_within: Duration) -> bool {
-        let copy = self.engine.knows_note(note, same_within);
-        if !copy {
-            self.engine.handle(now, Input::Note(note));
-        }
-        copy
-    }
-
-    fn bus_name(&self, bus: BusIndex) -> Name {
-        self.engine.settings().buses[bus.slot()].name.clone()
-    }
-
-    fn broker_name(&self, broker: BrokerIndex) -> Name {
-        self.engine.settings().brokers[broker.slot()].name.clone()
-    }
-
-    /// A line or a peer is there, or is not and why: an event of its own, and for its alarm to judge.
-    fn link(&mut self, now: Now, fault: Fault, of: &Name, state: &str, broken: Option<&str>) {
-        let key = FaultKey { fault, of: of.to_string() };
-        let shows = broken.unwrap_or_default();
-        self.outbound.journal.push(JournalRecord {
-            at: now.utc,
-            kind: RecordKind::Instrument,
-            sump: None,
-            subject: key.name(),
-            state: state.to_owned(),
-            priority: None,
-            value: None,
-            message: shows.to_owned(),
-        });
-        self.engine.handle(now, Input::Fault(&key, broken.is_some(), shows));
     }
 
     fn tell_starts(&self) {
@@ -317,19 +256,14 @@ impl EngineLoop {
 
     /// Everything that has arisen goes to the store in one commit; a state change is written at once.
     fn hand_over(&mut self) {
-        self.engine.drain(&mut self.outbound);
-        if self.outbound.is_empty() && self.acks.is_empty() {
-            return;
-        }
-        for record in &self.outbound.journal {
+        let Some(HandOver { out, acks, at_once }) = self.intake.hand_over() else { return };
+        for record in &out.journal {
             let sump = record.sump.as_ref().map_or("", |sump| sump.as_str());
             tracing::info!(sump, of = record.subject, state = record.state, "{}", record.message);
             // Nobody may be watching.
             let _ = self.journal.send(record.clone());
         }
-        let Outbound { samples, journal, saved, outbox } = std::mem::take(&mut self.outbound);
-        let at_once = !journal.is_empty();
-        let acks = std::mem::take(&mut self.acks);
+        let Outbound { samples, journal, saved, outbox } = out;
         self.store.submit(Commit { samples, journal, saved, outbox, acks, at_once });
     }
 }

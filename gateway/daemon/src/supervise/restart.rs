@@ -4,7 +4,6 @@ use std::collections::BTreeMap;
 
 use sumpwarden_core::engine::Engine;
 use sumpwarden_core::model::{Now, ProbeIndex, Timestamp};
-use sumpwarden_core::store::SeriesKey;
 
 use crate::edge::store::{Store, StoreError};
 
@@ -32,10 +31,8 @@ pub(super) fn heard(
     store: &Store,
 ) -> Result<BTreeMap<ProbeIndex, Vec<Timestamp>>, StoreError> {
     let mut reader = store.reader()?;
-    let topics = engine.settings().brokers.iter().flat_map(|broker| &broker.topics);
     let mut series = BTreeMap::new();
-    for probe in topics.map(|topic| topic.probe) {
-        let key: &SeriesKey = &engine.series()[engine.settings().series_of_probe(probe).slot()];
+    for (probe, key) in engine.by_message() {
         if let Some(id) = reader.find(&key.to_string())? {
             series.insert(probe, id);
         }
