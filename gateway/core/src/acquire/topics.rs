@@ -21,7 +21,7 @@
 #[cfg(test)]
 mod tests;
 
-use std::collections::{BTreeMap, BTreeSet};
+use std::collections::{BTreeMap, BTreeSet, VecDeque};
 use std::time::Duration;
 
 use sumpwarden_protocol::number::Number;
@@ -193,10 +193,31 @@ struct ListeningPoint {
     format: Format,
     time_window: (Duration, Duration),
     expected: Expected,
-    /// Own times the probe has had, the newest [`TIMES_REMEMBERED`] of them.
-    had: BTreeSet<Timestamp>,
+    had: Had,
     /// Latest of all readings taken over, with or without an own time.
     newest: Option<Newest>,
+}
+
+/// Own times a probe has had, the last [`TIMES_REMEMBERED`] that came, however old they were: what is sent again came
+/// last, and may be a publisher's history.
+#[derive(Clone, Debug, Default)]
+struct Had {
+    came: VecDeque<Timestamp>,
+    times: BTreeSet<Timestamp>,
+}
+
+impl Had {
+    fn remember(&mut self, time: Timestamp) {
+        if !self.times.insert(time) {
+            return;
+        }
+        self.came.push_back(time);
+        if self.came.len() > TIMES_REMEMBERED
+            && let Some(first) = self.came.pop_front()
+        {
+            self.times.remove(&first);
+        }
+    }
 }
 
 /// The latest of the readings taken over.
@@ -249,7 +270,7 @@ impl TopicMap {
     /// again.
     pub fn recall(&mut self, probe: ProbeIndex, times: &[Timestamp]) {
         for point in self.points.iter_mut().filter(|point| point.probe == probe) {
-            times.iter().for_each(|time| point.remember(*time));
+            times.iter().for_each(|time| point.had.remember(*time));
         }
     }
 
@@ -289,7 +310,7 @@ impl ListeningPoint {
             format,
             time_window: topic.time_window,
             expected,
-            had: BTreeSet::new(),
+            had: Had::default(),
             newest: None,
         })
     }
@@ -314,7 +335,9 @@ impl ListeningPoint {
         if !self.believes(at, now) {
             return self.refuse(Refusal::TimeRefused, retained, now, taken);
         }
-        if own_time.is_some_and(|time| self.had.contains(&time)) {
+        // What was believed while the gateway's clock was wrong must not keep out what is true now.
+        self.newest = self.newest.filter(|newest| newest.at.since(now.utc) <= self.time_window.1);
+        if own_time.is_some_and(|time| self.had.times.contains(&time)) {
             return taken.fates.push(Fate::Duplicate);
         }
         if retained && !own_time.is_some_and(|time| self.is_news(time, now)) {
@@ -325,7 +348,7 @@ impl ListeningPoint {
             Err(refusal) => return self.refuse(refusal, retained, now, taken),
         };
         if let Some(time) = own_time {
-            self.remember(time);
+            self.had.remember(time);
         }
         let received = self.received(at, own_time.is_some(), retained, now);
         if self.newest.is_none_or(|newest| at > newest.at) {
@@ -371,13 +394,6 @@ impl ListeningPoint {
         let unit = Unit::parse(unit).ok_or(Refusal::WrongUnit)?;
         let value = unit.convert(number, self.expected.unit).ok_or(Refusal::WrongUnit)?;
         if value.is_finite() { Ok(value) } else { Err(Refusal::NotFinite) }
-    }
-
-    fn remember(&mut self, time: Timestamp) {
-        self.had.insert(time);
-        if self.had.len() > TIMES_REMEMBERED {
-            self.had.pop_first();
-        }
     }
 
     fn refuse(&self, refusal: Refusal, retained: bool, now: Now, taken: &mut Taken) {

@@ -141,7 +141,7 @@ fn a_time_the_probe_has_had_comes_in_once() {
     for ms in 0..10_000 {
         map.read(&message("t", &at(ms)), later(11));
     }
-    assert_eq!(map.points[0].had.len(), TIMES_REMEMBERED);
+    assert_eq!(map.points[0].had.times.len(), TIMES_REMEMBERED);
     // A payload without a time is the same every time; only its arrival tells it apart.
     assert_eq!(map.read(&message("t", r#"{"t":5,"u":null,"ts":null}"#), later(12)).fates, [Fate::Accepted]);
     assert_eq!(map.read(&message("t", r#"{"t":5,"u":null,"ts":null}"#), later(13)).fates, [Fate::Accepted]);
@@ -313,4 +313,36 @@ fn what_was_stored_before_a_restart_is_known_for_a_copy() {
     let payload = r#"{"t":1,"u":null,"ts":"2026-03-01T07:59:55Z"}"#;
     assert_eq!(map.read(&message("t", payload), now()).fates, [Fate::Duplicate]);
     assert_eq!(map.read(&message("other", payload), now()).fates, [Fate::Accepted]);
+}
+
+fn stamped(at: Timestamp) -> String {
+    format!("{{\"t\":21.5,\"u\":null,\"ts\":\"{at}\"}}")
+}
+
+#[test]
+fn a_publishers_history_that_is_sent_again_is_known_for_a_copy() {
+    let mut map = map(&[("a/b", json())]);
+    for second in 0..TIMES_REMEMBERED as u64 {
+        let now = later(second);
+        map.read(&message("a/b", &stamped(now.utc)), now);
+    }
+    let now = later(600);
+    let history = stamped(now.utc.minus(Duration::from_mins(50)));
+    assert_eq!(map.read(&message("a/b", &history), now).fates, [Fate::Accepted]);
+    assert_eq!(map.read(&message("a/b", &history), now).fates, [Fate::Duplicate]);
+    let mut restarted = self::map(&[("a/b", json())]);
+    let times: Vec<Timestamp> = (0..400).map(|second| later(second).utc).collect();
+    restarted.recall(ProbeIndex(0), &times);
+    restarted.recall(ProbeIndex(0), &[now.utc.minus(Duration::from_mins(50))]);
+    assert_eq!(restarted.read(&message("a/b", &history), now).fates, [Fate::Duplicate], "stored last");
+}
+
+#[test]
+fn what_was_believed_under_a_wrong_clock_does_not_keep_out_what_is_true() {
+    let mut map = map(&[("a/b", json())]);
+    let wrong = Now { utc: now().utc.plus(Duration::from_hours(48)), ..now() };
+    assert_eq!(map.read(&message("a/b", &stamped(wrong.utc)), wrong).fates, [Fate::Accepted]);
+    let right = later(60);
+    let taken = map.read(&message("a/b", &stamped(right.utc)), right);
+    assert_eq!(taken.readings[0].received, right.uptime, "it is the latest, not two days late");
 }
