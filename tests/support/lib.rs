@@ -7,6 +7,7 @@
 //! - [`modbus`]: pymodbus on TCP and on a serial line
 //! - [`database`]: time-series databases and what is in them
 //! - [`gateway`]: the gateway's own program on a configuration file, and what it has stored
+//! - [`whole`]: stories of the whole system, drawn from a seed
 
 pub mod broker;
 pub mod database;
@@ -15,3 +16,5 @@ pub mod modbus;
 pub mod process;
 pub mod shop;
 pub mod vectors;
+#[path = "../whole/mod.rs"]
+pub mod whole;
