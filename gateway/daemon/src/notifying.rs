@@ -15,7 +15,7 @@ impl Outbox for Store {
     }
 
     async fn pending_after(&self, receiver: Name, id: i64, limit: u32) -> Result<Vec<OutboxRow>, StoreError> {
-        self.read(move |reader| reader.outbox_after(&receiver, id, limit)).await
+        Ok(self.outbox_after(&receiver, id, limit))
     }
 
     async fn mark(&self, marks: Vec<Mark>) -> Result<(), StoreError> {
@@ -23,9 +23,6 @@ impl Outbox for Store {
     }
 
     async fn counts(&self, receiver: Name) -> Result<(OutboxCounts, Option<Timestamp>), StoreError> {
-        self.read(move |reader| {
-            Ok((reader.outbox_counts_of(&receiver)?, reader.outbox_delivered_at(&receiver)?))
-        })
-        .await
+        Ok(self.outbox_stand(&receiver))
     }
 }

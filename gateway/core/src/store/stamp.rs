@@ -39,6 +39,12 @@ impl Stamps {
         *newest = (*newest).max(at);
     }
 
+    /// What `other` knows as well. What was looked up is forgotten: the store is another one.
+    pub fn join(&mut self, other: Self) {
+        other.newest.into_iter().for_each(|(series, at)| self.note(series, at));
+        self.taken.clear();
+    }
+
     /// The stamp under which a point of `series` at `at` is kept. `look_up` gives every stamp that the series holds
     /// in `from..until`.
     pub fn assign(

@@ -40,6 +40,7 @@ pub(super) async fn watch(
     let mut keys = vec![key(Fault::Store, ""), key(Fault::StoreSpace, "")];
     keys.extend(forwards.iter().map(|forward| key(Fault::Forwarder, &forward.name)));
     let mut dropped = store.status().counters.dropped;
+    let mut troubles = 0;
     let mut pulse = tokio::time::interval(LOOK_EVERY);
     loop {
         tokio::select! {
@@ -52,6 +53,13 @@ pub(super) async fn watch(
             let lost = status.counters.dropped - dropped;
             standing.insert(key(Fault::StoreSpace, ""), format!("{lost} samples are no longer held"));
             dropped = status.counters.dropped;
+        }
+        // What was over between two looks is told as well: nobody is to wonder where the history has gone.
+        if status.troubles > troubles {
+            let over = || "it could not be written for a moment".to_owned();
+            let of = status.last_trouble.clone();
+            standing.entry(key(Fault::Store, "")).or_insert_with(|| of.unwrap_or_else(over));
+            troubles = status.troubles;
         }
         for forward in &forwards {
             let fault = forwarder_fault(&forward.status.borrow());

@@ -168,7 +168,7 @@ pub async fn start(settings: Settings) -> Result<Running, StartError> {
     let note_key = settings
         .web
         .note_key
-        .map_or_else(|| key::open_or_make(directory, key::NOTE_KEY).map_err(unusable), Ok)?;
+        .map_or_else(|| receivers::own_key(&store, key::NOTE_KEY).map_err(unusable), Ok)?;
     let address = settings.web.listen;
     let listen = |why| StartError::Listen { address, why };
     let listener = TcpListener::bind(address).await.map_err(listen)?;

@@ -25,8 +25,19 @@ use crate::edge::web::{Claimed, ReceiverView, TokenError, Writes, key};
 /// The links of this gateway; none without an address that they could lead to.
 pub(super) fn links(store: &Store, public_url: Option<&str>) -> Result<Option<Arc<Links>>, StartError> {
     let Some(url) = public_url else { return Ok(None) };
-    let key = key::open_or_make(store.directory(), key::LINK_KEY).map_err(StartError::LinkKey)?;
+    let key = own_key(store, key::LINK_KEY).map_err(StartError::LinkKey)?;
     Ok(Some(Arc::new(Links::new(&key, url))))
+}
+
+/// A key of the data directory; where that cannot be written, one for this run.
+pub(super) fn own_key(store: &Store, name: &str) -> std::io::Result<Secret> {
+    match key::open_or_make(store.directory(), name) {
+        Err(error) if store.status().trouble.is_some() => {
+            tracing::error!(%error, name, "the data directory cannot be written: this key is for this run only");
+            key::passing()
+        }
+        found => found,
+    }
 }
 
 /// What the page may change, for whoever holds one of `links`.

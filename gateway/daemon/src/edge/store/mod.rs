@@ -5,16 +5,22 @@
 //! back. Later, in small slices between commits, the writer packs old batches into chunks of one series each, keeps
 //! hourly and daily rollups, joins small chunks into larger ones, and drops what is too old or too much.
 //!
-//! While the file cannot be written, commits wait in bounded memory and are tried again each second; polling goes on.
-//! A sync that failed is not trusted: the window is written again and counts only after a checkpoint that has copied
-//! the log into the file and synced both. A file that turns out damaged is renamed, never deleted, and a new one begun.
+//! While the file cannot be written, commits wait in bounded memory and are tried again each second; polling goes on, and
+//! messages go out from memory after a few seconds ([`outbox`]). On a full disk a reserve is given up to what must not
+//! wait ([`reserve`]): alarms, messages and the journal are written, samples wait. A sync that failed is not trusted: the
+//! window is written again and counts only after a checkpoint that has copied the log into the file and synced both. A
+//! file that turns out damaged is renamed, never deleted, and a new one begun; one that has gone is written anew from
+//! what is known ([`attach`]).
 //!
 //! It does not know what a probe, an alarm or a message is.
 
+mod attach;
 mod compact;
 mod forward;
+mod inbox;
 mod outbox;
 mod reader;
+mod reserve;
 mod retain;
 mod schema;
 mod writer;
@@ -23,7 +29,7 @@ use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicU64, Ordering};
 use std::sync::{Arc, Condvar, Mutex, MutexGuard, PoisonError};
 use std::thread::JoinHandle;
-use std::time::Instant;
+use std::time::{Duration, Instant};
 
 use sumpwarden_core::model::{Ack, Sample, Timestamp};
 use sumpwarden_core::notify::{OutboxEntry, OutboxNews};
@@ -37,7 +43,8 @@ use tokio::sync::{Notify, watch};
 pub use reader::{Reader, Samples, TrendPoint};
 pub use schema::SetAside;
 
-use writer::{Inbox, Writer};
+use inbox::Inbox;
+use writer::Writer;
 
 /// What is to be kept together: all of it becomes durable in one transaction, or none.
 #[derive(Debug, Default)]
@@ -104,6 +111,10 @@ pub struct StoreStatus {
     pub counters: Counters,
     /// Why writing fails at the moment.
     pub trouble: Option<String>,
+    /// How often writing began to fail, or failed in another way, in this run.
+    pub troubles: u64,
+    /// Why writing failed last.
+    pub last_trouble: Option<String>,
     /// Failed syncs in this run.
     pub syncs_failed: u64,
     /// Transactions made durable in this run.
@@ -122,7 +133,10 @@ pub struct StoreStatus {
 #[derive(Debug, thiserror::Error)]
 pub enum StoreError {
     /// The directory cannot be made, read or locked.
-    #[error("data directory {path}: {source}", path = path.display())]
+    #[error(
+        "data directory {path}: {source}; make it, let this user write in it, or name another one as `directory` under \
+         [store]", path = path.display()
+    )]
     Directory {
         /// Which.
         path: PathBuf,
@@ -170,6 +184,9 @@ pub const WAITING_JOURNAL_MAX: usize = 10_000;
 /// written at once, unless the file cannot be written.
 pub const WAITING_OUTBOX_MAX: usize = 10_000;
 
+/// A disk that takes so long for one transaction is told.
+const HANGS_AFTER: Duration = Duration::from_secs(10);
+
 /// Readers kept open between requests; more are opened and closed as needed.
 const IDLE_READERS_MAX: usize = 4;
 
@@ -192,6 +209,10 @@ struct Shared {
     taken: Notify,
     status: Mutex<StoreStatus>,
     news: watch::Sender<OutboxNews>,
+    /// Whether rows that wait in memory are sent.
+    released: watch::Sender<bool>,
+    /// Since when the writer has waited for the disk; none while it does not.
+    writing_since: Mutex<Option<Instant>>,
     thread: Mutex<Option<JoinHandle<()>>>,
     readers: Mutex<Vec<Reader>>,
 }
@@ -204,6 +225,9 @@ fn locked<T>(mutex: &Mutex<T>) -> MutexGuard<'_, T> {
 impl Store {
     /// Opens the store in `directory`, and makes it if there is none. `series` gives meaning to the indices in the
     /// samples; `events` never holds more than the acks that were submitted and one message a second.
+    ///
+    /// Where the directory is there but no file can be opened or made in it now, the store begins in memory, says so in its
+    /// status, and goes on trying.
     pub fn open(
         directory: &Path,
         series: &[SeriesKey],
@@ -220,11 +244,12 @@ impl Store {
             taken: Notify::new(),
             status: Mutex::new(StoreStatus::default()),
             news: watch::Sender::default(),
+            released: watch::Sender::default(),
+            writing_since: Mutex::default(),
             thread: Mutex::new(None),
             readers: Mutex::new(Vec::new()),
         });
-        let mut writer = Writer::open(place, settings, events, Arc::clone(&shared))?;
-        locked(&shared.inbox).ids = writer.series_ids(series)?;
+        let mut writer = Writer::open(place, series, settings, events, Arc::clone(&shared))?;
         let thread = std::thread::Builder::new().name("store".into()).spawn(move || writer.run());
         *locked(&shared.thread) = Some(thread.map_err(StoreError::Thread)?);
         Ok(Self { shared })
@@ -235,10 +260,16 @@ impl Store {
     /// # Panics
     /// If a sample's series is not in the list that the store was last given.
     pub fn submit(&self, commit: Commit) {
+        let told = !commit.outbox.is_empty();
         let mut inbox = locked(&self.shared.inbox);
         if inbox.accept(commit, Instant::now()) {
             self.shared.wake.notify_one();
         }
+        if told && inbox.book.is_released() {
+            self.shared.tell_outbox();
+        }
+        // The writer itself may hang in a disk that does not answer.
+        self.shared.release_late(&mut inbox);
     }
 
     /// Completes once few samples wait, so that a fast sender goes at the pace of the disk instead of having its oldest
@@ -286,7 +317,16 @@ impl Store {
         let mut status = locked(&self.shared.status).clone();
         status.counters = locked(&self.shared.inbox).counters;
         status.counters.pending = status.counters.acquired - status.counters.stored - status.counters.dropped;
+        let hangs = locked(&self.shared.writing_since).filter(|since| since.elapsed() >= HANGS_AFTER);
+        if let Some(since) = hangs.filter(|_| status.trouble.is_none()) {
+            status.trouble = Some(format!("the disk has not answered for {} s", since.elapsed().as_secs()));
+        }
         status
+    }
+
+    /// Whether there is, or was in this run, a file that could be opened.
+    pub fn has_file(&self) -> bool {
+        self.shared.generation() > 0
     }
 
     /// A reader with a connection of its own.
@@ -323,6 +363,10 @@ impl Shared {
 
     fn generation(&self) -> u64 {
         self.generation.load(Ordering::Acquire)
+    }
+
+    fn note_writing(&self, writes: bool) {
+        *locked(&self.writing_since) = writes.then(Instant::now);
     }
 }
 

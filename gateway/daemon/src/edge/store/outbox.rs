@@ -3,15 +3,20 @@
 //! For each receiver `transitions = delivered + pending + failed + expired + suppressed` at every look, where `pending` is
 //! counted from the rows themselves, so that the identity checks the counters.
 
-use std::collections::{BTreeMap, BTreeSet, VecDeque};
-use std::time::Duration;
+mod book;
+
+use std::collections::{BTreeMap, BTreeSet};
+use std::time::{Duration, Instant};
 
 use rusqlite::{Connection, OptionalExtension, Row, params};
 use sumpwarden_core::alarm::settings::Priority;
 use sumpwarden_core::model::{Name, Timestamp};
 use sumpwarden_core::notify::{Action, Mark, OutboxCounts, OutboxEntry, OutboxNews, OutboxRow, RowState};
 
-use super::{Reader, Shared, Store, StoreError, WAITING_OUTBOX_MAX};
+use super::inbox::Inbox;
+use super::{Reader, Shared, Store, StoreError, locked};
+
+pub(super) use book::{Book, Waiting, Written};
 
 /// Rows of one receiver that may wait. Full: the oldest expires.
 const PENDING_MAX: u32 = 5_000;
@@ -24,73 +29,107 @@ const SWEEP_ROWS: u32 = 2_000;
 /// Text of a reason that is kept, characters.
 const REASON_CHARS_MAX: usize = 300;
 
-/// Rows that wait for the writer.
-#[derive(Debug, Default)]
-pub(super) struct Waiting {
-    entries: VecDeque<OutboxEntry>,
-    /// Rows that never became durable, by receiver.
-    dropped: BTreeMap<Name, u64>,
-}
-
-impl Waiting {
-    pub(super) fn extend(&mut self, entries: Vec<OutboxEntry>) {
-        self.entries.extend(entries);
-        while self.entries.len() > WAITING_OUTBOX_MAX {
-            let oldest = self.entries.pop_front().expect("more than the maximum are some");
-            tracing::error!(receiver = %oldest.receiver, key = oldest.key, "a message was dropped: the store cannot be written");
-            *self.dropped.entry(oldest.receiver).or_default() += 1;
-        }
-    }
-
-    pub(super) fn is_empty(&self) -> bool {
-        self.entries.is_empty()
-    }
-}
-
-pub(super) fn append(connection: &Connection, waiting: &Waiting) -> rusqlite::Result<()> {
-    let mut insert = connection.prepare_cached(
-        "INSERT OR IGNORE INTO outbox(receiver, key, sequence, action, priority, at, body) VALUES(?, ?, ?, ?, ?, ?, ?)",
-    )?;
+/// Writes rows under their numbers. One that is there already, by what it says, stays as it is.
+pub(super) fn append(connection: &Connection, waiting: &Waiting) -> rusqlite::Result<Written> {
+    let mut written = Written::default();
     let mut receivers = BTreeSet::new();
-    for entry in &waiting.entries {
-        let written = insert.execute(params![
-            entry.receiver.as_str(),
-            entry.key,
-            entry.sequence,
-            entry.action.word(),
-            entry.priority.word(),
-            entry.at.as_nanos(),
-            entry.body
-        ])?;
-        count(connection, entry.receiver.as_str(), "transitions", written as u64)?;
-        receivers.insert((entry.receiver.as_str(), entry.at));
+    for (id, entry) in &waiting.entries {
+        let fresh = insert(connection, *id, entry)?;
+        count(connection, entry.receiver.as_str(), "transitions", u64::from(fresh))?;
+        if !fresh {
+            written.known.push(*id);
+        }
+        receivers.insert((&entry.receiver, entry.at));
     }
     for (receiver, dropped) in &waiting.dropped {
         count(connection, receiver.as_str(), "transitions", *dropped)?;
         count(connection, receiver.as_str(), RowState::Expired.word(), *dropped)?;
     }
     for (receiver, at) in receivers {
-        expire_excess(connection, receiver, at)?;
+        let to = expire_excess(connection, receiver.as_str(), at)?;
+        written.expired.extend(to.map(|to| (receiver.clone(), to)));
+    }
+    Ok(written)
+}
+
+/// Writes into a fresh file what was durable in one that is gone.
+pub(super) fn write_anew(connection: &Connection, book: &Book) -> rusqlite::Result<()> {
+    for (id, entry) in book.durable() {
+        if insert(connection, id, &entry)? {
+            count(connection, entry.receiver.as_str(), "transitions", 1)?;
+        }
     }
     Ok(())
 }
 
-/// The oldest rows of a receiver beyond [`PENDING_MAX`] expire.
-fn expire_excess(connection: &Connection, receiver: &str, at: Timestamp) -> rusqlite::Result<()> {
+fn insert(connection: &Connection, id: i64, entry: &OutboxEntry) -> rusqlite::Result<bool> {
+    let mut insert = connection.prepare_cached(
+        "INSERT OR IGNORE INTO outbox(id, receiver, key, sequence, action, priority, at, body)
+         VALUES(?, ?, ?, ?, ?, ?, ?, ?)",
+    )?;
+    let written = insert.execute(params![
+        id,
+        entry.receiver.as_str(),
+        entry.key,
+        entry.sequence,
+        entry.action.word(),
+        entry.priority.word(),
+        entry.at.as_nanos(),
+        entry.body
+    ])?;
+    Ok(written > 0)
+}
+
+/// Brings the rows of a file that are still to be sent into the book.
+pub(super) fn load(connection: &Connection, book: &mut Book) -> rusqlite::Result<()> {
+    let newest: i64 = connection.query_row(
+        "SELECT max(coalesce((SELECT seq FROM sqlite_sequence WHERE name = 'outbox'), 0),
+                    coalesce((SELECT max(id) FROM outbox), 0))",
+        [],
+        |row| row.get(0),
+    )?;
+    book.number_after(newest);
+    let mut select = connection.prepare(
+        "SELECT id, key, sequence, action, priority, at, body, attempts, receiver FROM outbox
+         WHERE state = 'pending' ORDER BY id",
+    )?;
+    let rows = select.query_map([], |row| {
+        let receiver: String = row.get(8)?;
+        Name::new(&receiver).ok().map(|receiver| outbox_row(&receiver, row)).transpose()
+    })?;
+    let rows: Vec<Option<OutboxRow>> = rows.collect::<Result<_, _>>()?;
+    let mut stands = BTreeMap::new();
+    let mut select = connection.prepare(COUNTS)?;
+    for found in select.query_map([], counts_of)? {
+        let (receiver, counts) = found?;
+        let taken_at: Option<i64> = connection
+            .prepare_cached("SELECT max(done_at) FROM outbox WHERE receiver = ? AND state = 'delivered'")?
+            .query_row([&receiver], |row| row.get(0))?;
+        // A name that is none can only be of another hand.
+        let Ok(receiver) = Name::new(&receiver) else { continue };
+        stands.insert(receiver, (counts, taken_at.map(Timestamp::from_nanos)));
+    }
+    book.load(rows.into_iter().flatten().collect(), stands);
+    Ok(())
+}
+
+/// The oldest rows of a receiver beyond [`PENDING_MAX`] expire; gives the number of the newest of them.
+fn expire_excess(connection: &Connection, receiver: &str, at: Timestamp) -> rusqlite::Result<Option<i64>> {
     let newest_excess: Option<i64> = connection
         .prepare_cached(
             "SELECT id FROM outbox WHERE receiver = ? AND state = 'pending' ORDER BY id DESC LIMIT 1 OFFSET ?",
         )?
         .query_row(params![receiver, PENDING_MAX], |row| row.get(0))
         .optional()?;
-    let Some(id) = newest_excess else { return Ok(()) };
+    let Some(id) = newest_excess else { return Ok(None) };
     let expired = connection
         .prepare_cached(
             "UPDATE outbox SET state = 'expired', done_at = ?, reason = 'too many wait'
              WHERE receiver = ? AND state = 'pending' AND id <= ?",
         )?
         .execute(params![at.as_nanos(), receiver, id])?;
-    count(connection, receiver, RowState::Expired.word(), expired as u64)
+    count(connection, receiver, RowState::Expired.word(), expired as u64)?;
+    Ok(Some(id))
 }
 
 pub(super) fn apply(connection: &Connection, marks: &[Mark]) -> rusqlite::Result<()> {
@@ -198,6 +237,34 @@ impl Shared {
         let generation = self.generation();
         self.news.send_modify(|news| *news = OutboxNews { generation, commits: news.commits + 1 });
     }
+
+    /// Rows that were taken are durable.
+    pub(super) fn settle(&self, taken: &Waiting, written: Written) {
+        let mut inbox = locked(&self.inbox);
+        let news = inbox.book.settle(taken, written);
+        if self.released.send_replace(false) {
+            tracing::info!("messages are durable again before they are sent");
+        }
+        if news {
+            self.tell_outbox();
+        }
+    }
+
+    /// Rows that wait in memory go out from there if they have waited for too long.
+    pub(super) fn release_late(&self, inbox: &mut Inbox) {
+        if inbox.book.is_late(Instant::now()) {
+            self.release(inbox);
+        }
+    }
+
+    /// Rows that wait in memory go out from there.
+    pub(super) fn release(&self, inbox: &mut Inbox) {
+        if inbox.book.release() {
+            tracing::error!("the store cannot be written; messages go out from memory");
+            self.released.send_replace(true);
+            self.tell_outbox();
+        }
+    }
 }
 
 impl Store {
@@ -206,55 +273,44 @@ impl Store {
         self.shared.news.subscribe()
     }
 
-    /// Records what has become of rows; returns once that is durable.
+    /// Rows of a receiver that are to be sent, after row `id`, in their order, at most `limit`: those that are durable, and
+    /// where the store has not been written for a while those that wait in memory as well. Never waits for the disk.
+    pub fn outbox_after(&self, receiver: &Name, id: i64, limit: u32) -> Vec<OutboxRow> {
+        locked(&self.shared.inbox).book.after(receiver, id, limit)
+    }
+
+    /// What has become of the rows of one receiver, and when one was taken last. Never waits for the disk.
+    pub fn outbox_stand(&self, receiver: &Name) -> (OutboxCounts, Option<Timestamp>) {
+        locked(&self.shared.inbox).book.stand(receiver)
+    }
+
+    /// Records what has become of rows; returns once that is durable, or, where the store cannot be written, once it is to be
+    /// written with the rows.
     pub async fn outbox_mark(&self, marks: Vec<Mark>) -> Result<(), StoreError> {
+        let mut released = self.shared.released.subscribe();
         let (reply, answer) = tokio::sync::oneshot::channel();
-        self.ask(|inbox| inbox.marks.push((marks, reply)))?;
-        answer.await.map_err(|_| StoreError::Closed)
+        self.ask(|inbox| {
+            inbox.book.mark(&marks);
+            let kept = |mark: &Mark| !matches!(mark, Mark::Rows { state: RowState::Pending, .. });
+            // An attempt more or less is not worth memory for as long as nothing can be written.
+            let marks =
+                if inbox.book.is_released() { marks.into_iter().filter(kept).collect() } else { marks };
+            inbox.marks.push((marks, reply));
+        })?;
+        tokio::select! {
+            durable = answer => durable.map_err(|_| StoreError::Closed),
+            waited = released.wait_for(|released| *released) => waited.map(drop).map_err(|_| StoreError::Closed),
+        }
     }
 }
 
 impl Reader {
-    /// Rows of a receiver that are to be sent, after row `id`, in the order they became durable, at most `limit`.
-    pub fn outbox_after(
-        &mut self,
-        receiver: &Name,
-        id: i64,
-        limit: u32,
-    ) -> Result<Vec<OutboxRow>, StoreError> {
-        let connection = self.fresh()?;
-        let mut statement = connection.prepare_cached(
-            "SELECT id, key, sequence, action, priority, at, body, attempts FROM outbox
-             WHERE receiver = ? AND state = 'pending' AND id > ? ORDER BY id LIMIT ?",
-        )?;
-        let rows =
-            statement.query_map(params![receiver.as_str(), id, limit], |row| outbox_row(receiver, row))?;
-        Ok(rows.collect::<Result<_, _>>()?)
-    }
-
     /// What has become of the rows of every receiver that ever had one, all from one look.
     pub fn outbox_counts(&mut self) -> Result<BTreeMap<String, OutboxCounts>, StoreError> {
         let connection = self.fresh()?;
         let mut statement = connection.prepare_cached(COUNTS)?;
         let rows = statement.query_map([], counts_of)?;
         Ok(rows.collect::<Result<_, _>>()?)
-    }
-
-    /// What has become of the rows of one receiver.
-    pub fn outbox_counts_of(&mut self, receiver: &Name) -> Result<OutboxCounts, StoreError> {
-        let connection = self.fresh()?;
-        let mut statement = connection.prepare_cached(&format!("{COUNTS} WHERE receiver = ?"))?;
-        let counts = statement.query_row([receiver.as_str()], |row| Ok(counts_of(row)?.1)).optional()?;
-        Ok(counts.unwrap_or_default())
-    }
-
-    /// When a row of the receiver was taken last.
-    pub fn outbox_delivered_at(&mut self, receiver: &Name) -> Result<Option<Timestamp>, StoreError> {
-        let at: Option<i64> = self
-            .fresh()?
-            .prepare_cached("SELECT max(done_at) FROM outbox WHERE receiver = ? AND state = 'delivered'")?
-            .query_row([receiver.as_str()], |row| row.get(0))?;
-        Ok(at.map(Timestamp::from_nanos))
     }
 }
 

@@ -39,7 +39,12 @@ pub struct Reader {
 impl Reader {
     pub(super) fn open(shared: Arc<Shared>) -> Result<Self, StoreError> {
         let generation = shared.generation();
-        let connection = schema::open_reader(&shared.file)?;
+        let connection = if generation == 0 {
+            // Nobody writes: what lies there may be all that can be had of it.
+            schema::open_reader(&shared.file).or_else(|_| schema::open_frozen(&shared.file))?
+        } else {
+            schema::open_reader(&shared.file)?
+        };
         Ok(Self { shared, generation, connection })
     }
 

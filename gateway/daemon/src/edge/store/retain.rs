@@ -81,12 +81,12 @@ impl Retainer {
         {
             drop_span(writer, &oldest, reason)?;
             if reason == DropReason::DiskFloor {
-                writer.connection.execute_batch(&format!("PRAGMA incremental_vacuum({VACUUM_PAGES})"))?;
+                give_back(&writer.connection)?;
             }
             return Ok(true);
         }
         if reason == Some(DropReason::DiskFloor) {
-            writer.connection.execute_batch(&format!("PRAGMA incremental_vacuum({VACUUM_PAGES})"))?;
+            give_back(&writer.connection)?;
         }
         if self.swept.is_none_or(|swept| swept.elapsed() >= SWEEP_EVERY) {
             self.swept = Some(Instant::now());
@@ -99,6 +99,12 @@ impl Retainer {
     fn now(&self) -> Uptime {
         Uptime::from_nanos(self.start.elapsed().as_nanos() as u64)
     }
+}
+
+/// Gives empty pages back to the disk, which has them once the log is copied into the file.
+fn give_back(connection: &Connection) -> rusqlite::Result<()> {
+    connection.execute_batch(&format!("PRAGMA incremental_vacuum({VACUUM_PAGES})"))?;
+    connection.query_row("PRAGMA wal_checkpoint(PASSIVE)", [], |_| Ok(()))
 }
 
 fn oldest_span(connection: &Connection) -> rusqlite::Result<Option<Oldest>> {

@@ -1,6 +1,7 @@
 //! The file: where it lies, who may open it, what is in it, and what happens to one that cannot be read.
 
 use std::fs::{DirBuilder, File, TryLockError};
+use std::os::unix::ffi::OsStrExt;
 use std::os::unix::fs::{DirBuilderExt, MetadataExt};
 use std::path::{Path, PathBuf};
 use std::time::{Duration, Instant};
@@ -89,7 +90,7 @@ CREATE TABLE outbox_total(
 #[derive(Debug)]
 pub(super) struct Place {
     directory: PathBuf,
-    _lock: File,
+    lock: File,
 }
 
 /// A file that was not usable, and where it is now.
@@ -101,17 +102,48 @@ pub struct SetAside {
     pub reason: String,
 }
 
+fn lock_file(directory: &Path) -> std::io::Result<File> {
+    let path = directory.join(LOCK);
+    File::create(&path).or_else(|_| File::open(&path))
+}
+
+/// The lock of a directory; the directory itself where no file can be made in it.
+fn lock(directory: &Path) -> Result<File, StoreError> {
+    let opened = lock_file(directory).or_else(|_| File::open(directory));
+    let failed = |source| StoreError::Directory { path: directory.to_owned(), source };
+    let lock = opened.map_err(failed)?;
+    match lock.try_lock() {
+        Ok(()) => Ok(lock),
+        Err(TryLockError::WouldBlock) => Err(StoreError::InUse { path: directory.to_owned() }),
+        Err(TryLockError::Error(source)) => Err(failed(source)),
+    }
+}
+
 impl Place {
-    /// Creates the directory (mode 0700) if need be and takes the lock.
+    /// Creates the directory (mode 0700) if need be and takes the lock. A directory that is there but cannot be written is
+    /// taken as it is.
     pub(super) fn claim(directory: &Path) -> Result<Self, StoreError> {
-        let failed = |source| StoreError::Directory { path: directory.to_owned(), source };
-        DirBuilder::new().recursive(true).mode(0o700).create(directory).map_err(failed)?;
-        let lock = File::create(directory.join(LOCK)).map_err(failed)?;
-        match lock.try_lock() {
-            Ok(()) => Ok(Self { directory: directory.to_owned(), _lock: lock }),
-            Err(TryLockError::WouldBlock) => Err(StoreError::InUse { path: directory.to_owned() }),
-            Err(TryLockError::Error(source)) => Err(failed(source)),
+        let made = DirBuilder::new().recursive(true).mode(0o700).create(directory);
+        if let Err(source) = made
+            && !directory.is_dir()
+        {
+            return Err(StoreError::Directory { path: directory.to_owned(), source });
         }
+        Ok(Self { directory: directory.to_owned(), lock: lock(directory)? })
+    }
+
+    /// The same where the directory, or the lock in it, may have been deleted or could not be written so far.
+    pub(super) fn claim_again(&mut self) -> Result<(), StoreError> {
+        let same = |a: &std::fs::Metadata, b: &std::fs::Metadata| (a.dev(), a.ino()) == (b.dev(), b.ino());
+        let there = lock_file(&self.directory).or_else(|_| File::open(&self.directory));
+        let there = there.and_then(|file| file.metadata());
+        if let (Ok(there), Ok(ours)) = (there, self.lock.metadata())
+            && same(&there, &ours)
+        {
+            return Ok(());
+        }
+        *self = Self::claim(&self.directory)?;
+        Ok(())
     }
 
     pub(super) fn directory(&self) -> &Path {
@@ -293,7 +325,24 @@ pub(super) fn open_reader(path: &Path) -> rusqlite::Result<Connection> {
         path,
         OpenFlags::SQLITE_OPEN_READ_ONLY | OpenFlags::SQLITE_OPEN_NO_MUTEX,
     )?;
+    prepare_reader(connection)
+}
+
+/// The same where nothing can be written beside the file, not even a lock. A log left over by a kill is not seen.
+pub(super) fn open_frozen(path: &Path) -> rusqlite::Result<Connection> {
+    let mut address = String::from("file:");
+    for byte in path.as_os_str().as_bytes() {
+        address.push_str(&format!("%{byte:02x}"));
+    }
+    let flags =
+        OpenFlags::SQLITE_OPEN_READ_ONLY | OpenFlags::SQLITE_OPEN_NO_MUTEX | OpenFlags::SQLITE_OPEN_URI;
+    prepare_reader(Connection::open_with_flags(address + "?immutable=1", flags)?)
+}
+
+fn prepare_reader(connection: Connection) -> rusqlite::Result<Connection> {
     connection.pragma_update(None, "query_only", true)?;
+    // A file that cannot be read says so here and not later.
+    connection.query_row("SELECT count(*) FROM sqlite_schema", [], |_| Ok(()))?;
     connection.pragma_update(None, "cache_size", -1_024)?;
     connection.busy_timeout(BUSY_WAIT * 2)?;
     connection.set_prepared_statement_cache_capacity(32);

@@ -1,166 +1,56 @@
 //! The writer thread: gathers, commits, tries again, and uses the time between for packing and dropping.
 
 use std::collections::{BTreeMap, BTreeSet};
-use std::sync::mpsc::Sender;
 use std::sync::{Arc, PoisonError};
 use std::time::{Duration, Instant};
 
 use rusqlite::{Connection, ErrorCode, TransactionBehavior, params};
-use sumpwarden_core::model::{Ack, Timestamp};
-use sumpwarden_core::notify::Mark;
+use sumpwarden_core::model::Timestamp;
 use sumpwarden_core::store::batch::{Batch, BatchWriter};
-use sumpwarden_core::store::forward::ForwardTotals;
-use sumpwarden_core::store::retention::DropReason;
 use sumpwarden_core::store::settings::StoreSettings;
 use sumpwarden_core::store::stamp::Stamps;
 use sumpwarden_core::store::{JournalRecord, Point, SeriesId, SeriesKey};
 use tokio::sync::mpsc::UnboundedSender;
-use tokio::sync::oneshot;
 
+use super::super::clock::Clock;
 use super::compact::Compactor;
-use super::forward::{self, Forwarders, Step};
-use super::outbox::{self, Waiting};
+use super::forward::{self, Forwarders};
+use super::inbox::{COMMIT_EVERY, Pressing, Window};
+use super::outbox::{self, Written};
+use super::reserve::Reserve;
 use super::retain::Retainer;
 use super::schema::{self, Place, SetAside};
-use super::{
-    Commit, Counters, Dropped, Shared, StoreError, StoreEvent, WAITING_JOURNAL_MAX, WAITING_SAMPLES_MAX,
-    locked, reader,
-};
+use super::{Dropped, Shared, StoreError, StoreEvent, locked, reader};
 
-/// A quiet sample waits this long for company. With the commit itself it stays below a second.
-const COMMIT_EVERY: Duration = Duration::from_millis(800);
-/// So many samples do not wait any longer.
-const COMMIT_ROWS: usize = 1_000;
 /// Between attempts to write where writing fails.
 const RETRY_EVERY: Duration = Duration::from_secs(1);
+/// Shortest time between attempts, whatever presses.
+const RETRY_AFTER: Duration = Duration::from_millis(100);
+/// After so many failures in a row the file is opened anew: what was opened while it could not be written stays so.
+const FAILURES_MAX: u32 = 5;
 /// How long a closing store goes on trying.
 const CLOSE_WITHIN: Duration = Duration::from_secs(4);
 /// How often the file is looked for under its name.
 const LOOK_EVERY: Duration = Duration::from_secs(5);
 
-/// Series to find or make numbers for, and who asked.
-type Plan = (Vec<SeriesKey>, Sender<Result<Vec<SeriesId>, StoreError>>);
+/// How a full disk shows.
+const DISK_FULL: &str = "the disk is full; samples wait in memory, alarms and messages are kept";
 
-/// What waits for the writer.
+/// Numbers of series by text and quantity.
+pub(super) type Names = BTreeMap<(String, String), SeriesId>;
+
+/// Samples on their way into the file: as they came, or stamped and packed for it.
 #[derive(Debug, Default)]
-pub(super) struct Inbox {
-    /// Series of each index in the samples submitted now.
-    pub(super) ids: Vec<SeriesId>,
-    pub(super) plans: Vec<Plan>,
-    pub(super) flushes: Vec<Sender<()>>,
-    pub(super) steps: Vec<(Step, oneshot::Sender<ForwardTotals>)>,
-    pub(super) marks: Vec<(Vec<Mark>, oneshot::Sender<()>)>,
-    pub(super) at_once: bool,
-    pub(super) closing: bool,
-    pub(super) closed: bool,
-    pub(super) counters: Counters,
-    rows: Vec<(SeriesId, Point)>,
-    journal: Vec<JournalRecord>,
-    saved: BTreeMap<String, Vec<u8>>,
-    outbox: Waiting,
-    acks: Vec<Ack>,
-    dropped: Option<Dropped>,
-    since: Option<Instant>,
+pub(super) struct Held {
+    pub(super) rows: Vec<(SeriesId, Point)>,
+    pub(super) batch: Option<Batch>,
 }
 
-impl Inbox {
-    /// Takes `commit` in; true if the writer should look now.
-    pub(super) fn accept(&mut self, commit: Commit, now: Instant) -> bool {
-        self.counters.acquired += commit.samples.len() as u64;
-        let ids = &self.ids;
-        self.rows.extend(commit.samples.iter().map(|s| {
-            let id = ids[s.series.slot()];
-            (id, Point { at: s.at, raw: s.raw, value: s.value, quality: s.quality })
-        }));
-        self.journal.extend(commit.journal);
-        self.saved.extend(commit.saved);
-        let told = !commit.outbox.is_empty();
-        self.outbox.extend(commit.outbox);
-        self.acks.extend(commit.acks);
-        self.since.get_or_insert(now);
-        if self.rows.len() > WAITING_SAMPLES_MAX || self.journal.len() > WAITING_JOURNAL_MAX {
-            self.drop_oldest();
-        }
-        let was_due = self.at_once;
-        self.at_once |= commit.at_once || told || self.rows.len() >= COMMIT_ROWS;
-        self.at_once && !was_due
-    }
-
-    /// Makes room: an eighth of the samples goes, and the acks, since nobody may think them durable.
-    fn drop_oldest(&mut self) {
-        self.acks.clear();
-        let excess = self.journal.len().saturating_sub(WAITING_JOURNAL_MAX);
-        self.journal.drain(..excess);
-        if self.rows.len() > WAITING_SAMPLES_MAX {
-            let stamps = self.rows.drain(..WAITING_SAMPLES_MAX / 8).map(|(_, point)| point.at);
-            let gone = count(DropReason::NotWritable, stamps).expect("an eighth of the maximum is some");
-            self.counters.dropped += gone.count;
-            self.dropped = Some(join(self.dropped, gone));
-        }
-    }
-
-    /// Samples that nobody has taken yet.
-    pub(super) fn waiting(&self) -> usize {
-        self.rows.len()
-    }
-
-    fn due_in(&self, now: Instant) -> Option<Duration> {
-        if self.at_once || self.closing {
-            return Some(Duration::ZERO);
-        }
-        self.since.map(|since| COMMIT_EVERY.saturating_sub(now.saturating_duration_since(since)))
-    }
-
-    fn take(&mut self) -> Window {
-        self.at_once = false;
-        self.since = None;
-        Window {
-            rows: std::mem::take(&mut self.rows),
-            journal: std::mem::take(&mut self.journal),
-            saved: std::mem::take(&mut self.saved),
-            outbox: std::mem::take(&mut self.outbox),
-            acks: std::mem::take(&mut self.acks),
-            steps: std::mem::take(&mut self.steps),
-            marks: std::mem::take(&mut self.marks),
-            flushes: std::mem::take(&mut self.flushes),
-            plans: std::mem::take(&mut self.plans),
-            dropped: self.dropped.take(),
-            closing: self.closing,
-        }
-    }
-}
-
-/// What one transaction writes.
-#[derive(Debug)]
-struct Window {
-    rows: Vec<(SeriesId, Point)>,
-    journal: Vec<JournalRecord>,
-    saved: BTreeMap<String, Vec<u8>>,
-    outbox: Waiting,
-    acks: Vec<Ack>,
-    steps: Vec<(Step, oneshot::Sender<ForwardTotals>)>,
-    marks: Vec<(Vec<Mark>, oneshot::Sender<()>)>,
-    flushes: Vec<Sender<()>>,
-    plans: Vec<Plan>,
-    dropped: Option<Dropped>,
-    closing: bool,
-}
-
-/// One who is told about `stamps` having gone.
-pub(super) fn count(reason: DropReason, stamps: impl Iterator<Item = Timestamp>) -> Option<Dropped> {
-    stamps.map(|at| Dropped { reason, count: 1, first_at: at, last_at: at }).reduce(|a, b| join(Some(a), b))
-}
-
-fn join(before: Option<Dropped>, more: Dropped) -> Dropped {
-    match before {
-        None => more,
-        Some(before) => Dropped {
-            reason: before.reason,
-            count: before.count + more.count,
-            first_at: before.first_at.min(more.first_at),
-            last_at: before.last_at.max(more.last_at),
-        },
-    }
+/// What a transaction came to.
+struct Done {
+    forwarders: Forwarders,
+    outbox: Written,
+    last_journal_at: Timestamp,
 }
 
 /// Owns the writing connection.
@@ -169,96 +59,92 @@ pub(super) struct Writer {
     pub(super) settings: StoreSettings,
     pub(super) forwarders: Forwarders,
     pub(super) shared: Arc<Shared>,
-    place: Place,
-    identity: Option<(u64, u64)>,
+    pub(super) place: Place,
+    pub(super) reserve: Reserve,
+    /// Device and inode of the file that is open; none while there is none.
+    pub(super) identity: Option<(u64, u64)>,
+    /// Why the file is to be set aside before the next one is opened.
+    pub(super) damaged: Option<String>,
+    /// A file was open before, so that all that is durable is known here.
+    pub(super) was_attached: bool,
+    pub(super) series: Names,
+    pub(super) stamps: Stamps,
+    pub(super) held: Held,
+    /// Saved state as the file has it.
+    pub(super) saved: BTreeMap<String, Vec<u8>>,
+    pub(super) next_seq: u64,
+    /// Number of the newest journal record.
+    pub(super) last_journal: i64,
+    /// Points ever made durable.
+    pub(super) stored_ever: u64,
+    pub(super) compactor: Compactor,
+    pub(super) retainer: Retainer,
     looked: Instant,
     events: UnboundedSender<StoreEvent>,
-    series: BTreeMap<(String, String), SeriesId>,
-    stamps: Stamps,
-    next_seq: u64,
     last_journal_at: Timestamp,
     sync_distrusted: bool,
-    compactor: Compactor,
-    retainer: Retainer,
+    /// Attempts that failed in a row.
+    failures: u32,
 }
 
 impl Writer {
+    /// Opens the file, or goes on without one where that cannot be done now.
     pub(super) fn open(
         place: Place,
+        series: &[SeriesKey],
         settings: StoreSettings,
         events: UnboundedSender<StoreEvent>,
         shared: Arc<Shared>,
     ) -> Result<Self, StoreError> {
-        let (connection, mut aside) = place.open()?;
         let now = Instant::now();
         let mut writer = Self {
-            connection,
+            connection: Connection::open_in_memory()?,
             settings,
             forwarders: Forwarders::new(),
             shared,
-            identity: place.identity(),
+            reserve: Reserve::of(place.directory()),
             place,
-            looked: now,
-            events,
-            series: BTreeMap::new(),
+            identity: None,
+            damaged: None,
+            was_attached: false,
+            series: Names::new(),
             stamps: Stamps::default(),
+            held: Held::default(),
+            saved: BTreeMap::new(),
             next_seq: 1,
-            last_journal_at: Timestamp::from_nanos(i64::MIN),
-            sync_distrusted: false,
+            last_journal: 0,
+            stored_ever: 0,
             compactor: Compactor::new(),
             retainer: Retainer::new(now),
+            looked: now,
+            events,
+            last_journal_at: Timestamp::from_nanos(i64::MIN),
+            sync_distrusted: false,
+            failures: 0,
         };
-        if let Err(error) = writer.load() {
-            if !schema::is_damage(&error) {
-                return Err(error.into());
+        let ids = match writer.attach().and_then(|()| writer.series_ids(series)) {
+            Ok(ids) => ids,
+            Err(error @ (StoreError::Newer { .. } | StoreError::InUse { .. })) => return Err(error),
+            Err(error) => {
+                writer.detach()?;
+                let ids = writer.number_provisionally(series);
+                writer.begin_without_file(&error);
+                ids
             }
-            aside = Some(writer.begin_anew(Some(error.to_string()))?.expect("a reason was given"));
-        }
-        if let Some(aside) = aside {
-            writer.tell_set_aside(aside);
-        }
+        };
+        locked(&writer.shared.inbox).ids = ids;
         Ok(writer)
     }
 
-    /// Reads what the file says about where things stand.
-    fn load(&mut self) -> rusqlite::Result<()> {
-        self.forwarders = forward::load(&self.connection)?;
-        self.next_seq = 1 + self.connection.query_row(
-            "SELECT max(coalesce((SELECT max(seq) FROM batch), 0), coalesce((SELECT max(last_seq) FROM span), 0),
-                        coalesce((SELECT value FROM meta WHERE name = 'dropped_seq'), 0))",
-            [],
-            |row| row.get::<_, u64>(0),
-        )?;
-        let mut series = BTreeMap::new();
-        let mut statement = self.connection.prepare("SELECT text, quantity, id FROM series")?;
-        let mut rows = statement.query([])?;
-        while let Some(row) = rows.next()? {
-            series.insert((row.get(0)?, row.get(1)?), SeriesId(row.get(2)?));
-        }
-        let mut stamps = Stamps::default();
-        for &id in series.values() {
-            let newest: Option<i64> = self
-                .connection
-                .prepare_cached("SELECT max(last_at) FROM chunk WHERE series = ?")?
-                .query_row([id.0], |row| row.get(0))?;
-            if let Some(at) = newest {
-                stamps.note(id, Timestamp::from_nanos(at));
-            }
-        }
-        reader::each_batch(&self.connection, None, |id, point| stamps.note(id, point.at))?;
-        self.compactor.begin_with(self.connection.query_row(
-            "SELECT coalesce(sum(count), 0) FROM batch",
-            [],
-            |r| r.get(0),
-        )?);
-        drop(rows);
-        drop(statement);
-        self.series = series;
-        self.stamps = stamps;
-        let mut status = locked(&self.shared.status);
-        status.newest_seq = self.next_seq - 1;
-        status.unpacked = self.compactor.unpacked();
-        Ok(())
+    fn begin_without_file(&mut self, error: &StoreError) {
+        let directory = self.place.directory().display();
+        let text = format!(
+            "{directory} cannot be written ({error}); make room there, or give this user the right to write"
+        );
+        self.report_trouble(&text);
+        let mut inbox = locked(&self.shared.inbox);
+        inbox.book.number_after(provisional_row());
+        self.shared.release(&mut inbox);
     }
 
     /// Runs until the store is closed.
@@ -297,75 +183,136 @@ impl Writer {
         }
     }
 
-    /// Makes `window` durable, however long it takes; gives up only when the store closes.
+    /// Makes `window` durable, however long it takes; gives up only when the store closes. While the disk is full, what
+    /// presses goes ahead of the samples, into the room of the reserve.
     fn commit(&mut self, mut window: Window) {
         for (keys, reply) in std::mem::take(&mut window.plans) {
             // A caller that went away meanwhile does not want to know.
             let _ = reply.send(self.series_ids(&keys));
         }
-        let batch = self.prepare(&mut window.rows);
-        let stored = window.rows.len() as u64;
-        window.rows = Vec::new();
+        self.held.rows = std::mem::take(&mut window.rows);
         let mut closing_since = None;
-        loop {
-            match self.write(batch.as_ref(), &window) {
-                Ok(forwarders) => {
-                    self.forwarders = forwarders;
-                    break;
-                }
-                Err(error) => self.face(error),
-            }
+        while !self.try_whole(&mut window) {
             let closing = locked(&self.shared.inbox).closing;
             if closing && closing_since.get_or_insert_with(Instant::now).elapsed() > CLOSE_WITHIN {
-                tracing::error!(samples = stored, "the store could not be written before the end");
+                let samples = self.held_count();
+                tracing::error!(samples, "the store could not be written before the end");
                 return;
             }
-            std::thread::sleep(if closing { RETRY_EVERY / 4 } else { RETRY_EVERY });
+            self.wait_to_retry(closing);
+            window.pressing.append(locked(&self.shared.inbox).take_pressing());
         }
-        if let Some(batch) = batch {
-            self.next_seq += 1;
-            self.compactor.note_batch(u64::from(batch.count), Instant::now());
-        }
-        self.report_durable(stored, window);
     }
 
-    fn report_durable(&mut self, stored: u64, window: Window) {
-        locked(&self.shared.inbox).counters.stored += stored;
+    /// One attempt; true once all of `window` is durable.
+    fn try_whole(&mut self, window: &mut Window) -> bool {
+        self.shared.note_writing(true);
+        if self.is_attached() && self.reserve.hold() {
+            self.prepare();
+            let batch = self.held.batch.take();
+            let written = self.write(batch.as_ref(), &window.pressing, window.dropped.as_ref());
+            match written {
+                Ok(done) => {
+                    self.report_samples(batch, window);
+                    self.report_pressing(done, std::mem::take(&mut window.pressing));
+                    for reply in window.flushes.drain(..) {
+                        let _ = reply.send(());
+                    }
+                    self.shared.note_writing(false);
+                    return true;
+                }
+                Err(error) => {
+                    self.held.batch = batch;
+                    self.face(error);
+                }
+            }
+        } else if !self.is_attached() {
+            self.face(rusqlite::Error::InvalidPath(self.place.file()));
+        }
+        if self.is_attached() && !self.reserve.hold() {
+            self.report_trouble(DISK_FULL);
+            self.write_pressing(window);
+        }
+        self.shared.note_writing(false);
+        self.shared.release_late(&mut locked(&self.shared.inbox));
+        false
+    }
+
+    /// On a full disk: what must not wait, and whatever makes room.
+    fn write_pressing(&mut self, window: &mut Window) {
+        if !window.pressing.is_empty() {
+            match self.write(None, &window.pressing, None) {
+                Ok(done) => self.report_pressing(done, std::mem::take(&mut window.pressing)),
+                Err(error) => return self.face(error),
+            }
+        }
+        self.retain();
+    }
+
+    /// Waits for the next attempt: less long if something presses and there is a chance.
+    fn wait_to_retry(&self, closing: bool) {
+        std::thread::sleep(RETRY_AFTER);
+        let until = Instant::now() + if closing { RETRY_EVERY / 4 } else { RETRY_EVERY };
+        let mut inbox = locked(&self.shared.inbox);
+        while !inbox.presses()
+            && let Some(left) = until.checked_duration_since(Instant::now())
+        {
+            inbox = self.shared.wake.wait_timeout(inbox, left).unwrap_or_else(PoisonError::into_inner).0;
+        }
+    }
+
+    fn held_count(&self) -> u64 {
+        self.held.rows.len() as u64 + self.held.batch.as_ref().map_or(0, |batch| u64::from(batch.count))
+    }
+
+    fn report_samples(&mut self, batch: Option<Batch>, window: &mut Window) {
+        if let Some(batch) = batch {
+            self.next_seq += 1;
+            self.stored_ever += u64::from(batch.count);
+            self.compactor.note_batch(u64::from(batch.count), Instant::now());
+            locked(&self.shared.inbox).counters.stored += u64::from(batch.count);
+        }
         let recovered = {
             let mut status = locked(&self.shared.status);
             status.newest_seq = self.next_seq - 1;
             status.unpacked = self.compactor.unpacked();
-            status.commits += 1;
             status.trouble.take().is_some()
         };
         if recovered {
             tracing::info!("the store is written again");
             self.tell(StoreEvent::Recovered);
         }
-        if !window.outbox.is_empty() {
-            self.shared.tell_outbox();
-        }
         if !window.acks.is_empty() {
-            self.tell(StoreEvent::Durable(window.acks));
+            self.tell(StoreEvent::Durable(std::mem::take(&mut window.acks)));
         }
-        if let Some(dropped) = window.dropped {
+        if let Some(dropped) = window.dropped.take() {
             self.tell(StoreEvent::Dropped(dropped));
         }
-        for (step, reply) in window.steps {
+    }
+
+    fn report_pressing(&mut self, done: Done, written: Pressing) {
+        self.failures = 0;
+        self.forwarders = done.forwarders;
+        self.last_journal_at = done.last_journal_at;
+        self.saved.extend(written.saved);
+        locked(&self.shared.status).commits += 1;
+        self.shared.settle(&written.outbox, done.outbox);
+        for (step, reply) in written.steps {
             if let Some(totals) = self.forwarders.get(&step.name) {
                 let _ = reply.send(totals.clone());
             }
         }
-        for (_, reply) in window.marks {
-            let _ = reply.send(());
-        }
-        for reply in window.flushes {
+        for (_, reply) in written.marks {
             let _ = reply.send(());
         }
     }
 
     /// Gives each row its stamp and makes the body.
-    fn prepare(&mut self, rows: &mut [(SeriesId, Point)]) -> Option<Batch> {
+    fn prepare(&mut self) {
+        let mut rows = std::mem::take(&mut self.held.rows);
+        if rows.is_empty() {
+            return;
+        }
         let mut writer = BatchWriter::with_capacity(rows.len());
         for place in 0..rows.len() {
             let (series, point) = rows[place];
@@ -383,10 +330,15 @@ impl Writer {
             rows[place].1.at = at;
             writer.push(series, &rows[place].1);
         }
-        writer.finish()
+        self.held.batch = writer.finish();
     }
 
-    fn write(&mut self, batch: Option<&Batch>, window: &Window) -> rusqlite::Result<Forwarders> {
+    fn write(
+        &mut self,
+        batch: Option<&Batch>,
+        pressing: &Pressing,
+        dropped: Option<&Dropped>,
+    ) -> rusqlite::Result<Done> {
         if self.sync_distrusted {
             self.copy_log_into_file()?;
         }
@@ -404,29 +356,30 @@ impl Writer {
                     batch.body
                 ])?;
         }
-        let mut last = self.last_journal_at;
-        for record in &window.journal {
-            last = append_journal(&transaction, record, last)?;
+        let mut last_journal_at = self.last_journal_at;
+        for record in &pressing.journal {
+            last_journal_at = append_journal(&transaction, record, last_journal_at)?;
         }
-        for (key, value) in &window.saved {
-            transaction
-                .prepare_cached("INSERT OR REPLACE INTO saved(key, value) VALUES(?, ?)")?
-                .execute(params![key, value])?;
+        let newest = transaction.last_insert_rowid();
+        for (key, value) in &pressing.saved {
+            save(&transaction, key, value)?;
         }
-        outbox::append(&transaction, &window.outbox)?;
-        for (marks, _) in &window.marks {
+        let outbox = outbox::append(&transaction, &pressing.outbox)?;
+        for (marks, _) in &pressing.marks {
             outbox::apply(&transaction, marks)?;
         }
-        if let Some(dropped) = &window.dropped {
+        if let Some(dropped) = dropped {
             note_dropped(&transaction, dropped)?;
         }
         let mut forwarders = self.forwarders.clone();
-        for (step, _) in &window.steps {
+        for (step, _) in &pressing.steps {
             forward::apply(&transaction, &mut forwarders, step, self.next_seq)?;
         }
         transaction.commit()?;
-        self.last_journal_at = last;
-        Ok(forwarders)
+        if !pressing.journal.is_empty() {
+            self.last_journal = newest;
+        }
+        Ok(Done { forwarders, outbox, last_journal_at })
     }
 
     pub(super) fn wal_bytes(&self) -> u64 {
@@ -449,86 +402,64 @@ impl Writer {
 
     /// Does what can be done about `error`, so that the next attempt may go through.
     pub(super) fn face(&mut self, error: rusqlite::Error) {
+        self.failures += 1;
         let extended = error.sqlite_error().map_or(0, |e| e.extended_code);
         if matches!(extended, rusqlite::ffi::SQLITE_IOERR_FSYNC | rusqlite::ffi::SQLITE_IOERR_DIR_FSYNC) {
             self.sync_distrusted = true;
             locked(&self.shared.status).syncs_failed += 1;
         }
-        let text = match error.sqlite_error_code() {
-            Some(ErrorCode::DiskFull) => format!("disk full ({error})"),
-            _ => error.to_string(),
+        let gone = !self.is_attached() || self.place.identity() != self.identity;
+        let full = error.sqlite_error_code() == Some(ErrorCode::DiskFull);
+        if full {
+            self.reserve.give_up();
+        }
+        let damage = schema::is_damage(&error);
+        let text = match &error {
+            _ if gone && self.was_attached && self.is_attached() => {
+                "its file has gone; it is begun anew".to_owned()
+            }
+            _ if gone => return self.attach_again(),
+            _ if full => DISK_FULL.to_owned(),
+            error => error.to_string(),
         };
+        self.report_trouble(&text);
+        let unwritable = matches!(
+            error.sqlite_error_code(),
+            Some(ErrorCode::ReadOnly | ErrorCode::CannotOpen | ErrorCode::PermissionDenied)
+        );
+        if damage {
+            self.damaged = Some(text);
+        }
+        if damage || gone || unwritable || self.failures >= FAILURES_MAX {
+            self.attach_again();
+        }
+    }
+
+    /// Opens the file again, or begins one.
+    fn attach_again(&mut self) {
+        self.failures = 0;
+        if let Err(error) = self.attach() {
+            let directory = self.place.directory().display().to_string();
+            self.report_trouble(&format!("no file can be written in {directory} ({error})"));
+        }
+    }
+
+    fn report_trouble(&self, text: &str) {
         let news = {
             let mut status = locked(&self.shared.status);
-            let news = status.trouble.as_ref() != Some(&text);
-            status.trouble = Some(text.clone());
+            let news = status.trouble.as_deref() != Some(text);
+            status.trouble = Some(text.to_owned());
+            if news {
+                status.troubles += 1;
+                status.last_trouble = status.trouble.clone();
+            }
             news
         };
         self.shared.taken.notify_waiters();
         if news {
             tracing::error!(error = %text, "the store cannot be written; commits wait in memory");
-            self.tell(StoreEvent::Trouble(text.clone()));
+            self.tell(StoreEvent::Trouble(text.to_owned()));
         }
-        let gone = self.identity.is_none() || self.place.identity() != self.identity;
-        if schema::is_damage(&error) || gone {
-            let reason = (!gone).then_some(text);
-            match self.begin_anew(reason) {
-                Ok(Some(aside)) => self.tell_set_aside(aside),
-                Ok(None) => tracing::error!("the store's file was gone; a fresh one has been begun"),
-                Err(error) => tracing::error!(%error, "no fresh store can be begun"),
-            }
-        }
-    }
-
-    /// Sets the file aside, where a reason is given, and begins a fresh one with the same series.
-    fn begin_anew(&mut self, reason: Option<String>) -> Result<Option<SetAside>, StoreError> {
-        // The old connection must let go before its file is renamed under it. Should the rest fail, a missing identity
-        // has it tried again.
-        self.connection = Connection::open_in_memory()?;
-        self.identity = None;
-        let mut aside = reason.map(|reason| self.place.set_aside(reason)).transpose()?;
-        std::fs::create_dir_all(self.place.directory())
-            .map_err(|source| StoreError::Directory { path: self.place.directory().to_owned(), source })?;
-        let (connection, also) = self.place.open()?;
-        aside = aside.or(also);
-        if let Some(aside) = &aside {
-            schema::salvage_kept(&aside.path, &connection);
-        }
-        self.connection = connection;
-        self.identity = self.place.identity();
-        self.forwarders = Forwarders::new();
-        self.next_seq = 1;
-        self.sync_distrusted = false;
-        self.compactor = Compactor::new();
-        self.retainer = Retainer::new(Instant::now());
-        for ((text, quantity), id) in &self.series {
-            insert_series(&self.connection, Some(*id), text, quantity)?;
-        }
-        self.shared.generation.fetch_add(1, std::sync::atomic::Ordering::Release);
-        self.shared.tell_outbox();
-        Ok(aside)
-    }
-
-    /// Ids of `keys`, given for good to those that are new.
-    pub(super) fn series_ids(&mut self, keys: &[SeriesKey]) -> Result<Vec<SeriesId>, StoreError> {
-        let transaction = self.connection.transaction_with_behavior(TransactionBehavior::Immediate)?;
-        let mut ids = Vec::with_capacity(keys.len());
-        let mut fresh = BTreeMap::new();
-        for key in keys {
-            let name = (key.to_string(), key.quantity.word().to_owned());
-            let id = match self.series.get(&name).or_else(|| fresh.get(&name)) {
-                Some(&id) => id,
-                None => {
-                    let id = insert_series(&transaction, None, &name.0, &name.1)?;
-                    fresh.insert(name, id);
-                    id
-                }
-            };
-            ids.push(id);
-        }
-        transaction.commit()?;
-        self.series.extend(fresh);
-        Ok(ids)
     }
 
     /// One slice of other work; true if there is more of it.
@@ -553,6 +484,10 @@ impl Writer {
                 return false;
             }
         }
+        self.retain()
+    }
+
+    fn retain(&mut self) -> bool {
         let mut retainer = std::mem::replace(&mut self.retainer, Retainer::new(Instant::now()));
         let kept = retainer.work(self);
         self.retainer = retainer;
@@ -567,24 +502,24 @@ impl Writer {
         let _ = self.events.send(event);
     }
 
-    fn tell_set_aside(&self, aside: SetAside) {
+    pub(super) fn tell_set_aside(&self, aside: SetAside) {
         tracing::error!(file = %aside.path.display(), reason = aside.reason, "a damaged store was set aside");
         self.tell(StoreEvent::SetAside(aside));
     }
 }
 
-fn insert_series(
-    connection: &Connection,
-    id: Option<SeriesId>,
-    text: &str,
-    quantity: &str,
-) -> rusqlite::Result<SeriesId> {
-    connection.prepare_cached("INSERT INTO series(id, text, quantity) VALUES(?, ?, ?)")?.execute(params![
-        id.map(|id| id.0),
-        text,
-        quantity
-    ])?;
-    Ok(SeriesId(u32::try_from(connection.last_insert_rowid()).expect("series are counted in thousands")))
+/// Numbers of rows that are handed over before there is a file that says how far it has got: far above those of any file,
+/// and rising from start to start.
+fn provisional_row() -> i64 {
+    Clock.utc().as_millis().max(0).saturating_mul(1 << 20).min(i64::MAX / 2)
+}
+
+/// Keeps `value` under `key`.
+pub(super) fn save(connection: &Connection, key: &str, value: &[u8]) -> rusqlite::Result<()> {
+    connection
+        .prepare_cached("INSERT OR REPLACE INTO saved(key, value) VALUES(?, ?)")?
+        .execute(params![key, value])?;
+    Ok(())
 }
 
 /// Appends `record` under a stamp of its own, as forwarders need one; gives that stamp.

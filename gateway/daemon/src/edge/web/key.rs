@@ -39,6 +39,14 @@ pub fn open_or_make(directory: &Path, name: &str) -> io::Result<Secret> {
     }
 }
 
+/// A key for this run only, where the data directory cannot be written.
+///
+/// # Errors
+/// If the system gives no random numbers.
+pub fn passing() -> io::Result<Secret> {
+    Ok(Secret::new(draw()?))
+}
+
 /// A key in a data directory.
 ///
 /// # Errors
@@ -61,13 +69,17 @@ pub fn read(directory: &Path, name: &str) -> io::Result<Secret> {
     Ok(Secret::new(key.to_owned()))
 }
 
-/// Written under another name and moved, so that a power cut leaves no half of a key.
-fn make(directory: &Path, name: &str) -> io::Result<()> {
+fn draw() -> io::Result<String> {
     let mut bytes = [0; KEY_BYTES];
     SystemRandom::new()
         .fill(&mut bytes)
         .map_err(|_| io::Error::other("the system gives no random numbers"))?;
-    let text: String = bytes.iter().map(|byte| format!("{byte:02x}")).collect();
+    Ok(bytes.iter().map(|byte| format!("{byte:02x}")).collect())
+}
+
+/// Written under another name and moved, so that a power cut leaves no half of a key.
+fn make(directory: &Path, name: &str) -> io::Result<()> {
+    let text = draw()?;
     let half = directory.join(format!("{name}.new"));
     // Left over from a run that was cut short.
     if let Err(error) = std::fs::remove_file(&half)

@@ -7,7 +7,7 @@ use sumpwarden_core::store::settings::StoreSettings;
 use tokio::sync::mpsc::unbounded_channel;
 
 use super::*;
-use crate::edge::store::Commit;
+use crate::edge::store::{Commit, WAITING_OUTBOX_MAX};
 
 /// A directory that goes when the test is over.
 struct Scratch(PathBuf);
@@ -63,12 +63,13 @@ fn submit(store: &Store, outbox: Vec<OutboxEntry>) {
 fn counts(store: &Store, receiver: &str) -> OutboxCounts {
     let all = store.reader().expect("readable").outbox_counts().expect("readable");
     assert!(all.values().all(OutboxCounts::add_up), "{all:?}");
-    all.get(receiver).copied().unwrap_or_default()
+    let counts = all.get(receiver).copied().unwrap_or_default();
+    assert_eq!(store.outbox_stand(&name(receiver)).0, counts, "the book says what the file says");
+    counts
 }
 
 fn pending(store: &Store, receiver: &str, after: i64) -> Vec<i64> {
-    let mut reader = store.reader().expect("readable");
-    let rows = reader.outbox_after(&name(receiver), after, 10_000).expect("readable");
+    let rows = store.outbox_after(&name(receiver), after, 10_000);
     rows.iter().map(|row| row.id).collect()
 }
 
@@ -100,10 +101,9 @@ async fn rows_are_written_once_read_in_order_and_end_once() {
 
     let store = scratch.open();
     assert_eq!(counts(&store, "setter"), counted, "the same after a restart");
-    let mut reader = store.reader().expect("readable");
-    let row = reader.outbox_after(&name("setter"), 0, 9).expect("readable").remove(0);
+    let row = store.outbox_after(&name("setter"), 0, 9).remove(0);
     assert_eq!((row.id, row.attempts, row.entry), (5, 1, entry("setter", 2, 1)));
-    assert_eq!(reader.outbox_delivered_at(&name("setter")).expect("readable"), Some(AT));
+    assert_eq!(store.outbox_stand(&name("setter")), (counted, Some(AT)));
     let only = vec![Mark::Configured { receivers: vec![name("lead")], at: AT }];
     store.outbox_mark(only).await.expect("open");
     let gone = counts(&store, "setter");
@@ -120,13 +120,49 @@ async fn a_receiver_that_is_never_reached_does_not_fill_the_disk() {
     assert_eq!(pending(&store, "setter", 0)[0], 8, "the oldest have gone");
 }
 
+/// So many rows that wait.
+fn waiting(count: u32) -> Waiting {
+    let mut book = Book::default();
+    book.accept((0..count).map(|key| entry("setter", key, 1)).collect(), Instant::now());
+    book.take()
+}
+
+/// While another program holds the file, messages go out from memory after a while, in order behind the durable ones, and
+/// what became of them is written with them.
+#[tokio::test]
+async fn what_cannot_be_written_is_sent_from_memory_and_written_as_delivered() {
+    let scratch = Scratch::new();
+    let store = scratch.open();
+    submit(&store, vec![entry("setter", 1, 1)]);
+    let other = Connection::open(scratch.file()).expect("there");
+    other.execute_batch("BEGIN IMMEDIATE").expect("held");
+    let mut news = store.outbox_news();
+    news.mark_unchanged();
+    let began = Instant::now();
+    store.submit(Commit { outbox: vec![entry("setter", 1, 2)], ..Commit::default() });
+    assert_eq!(pending(&store, "setter", 0), [1], "not before it is durable");
+    news.changed().await.expect("open");
+    assert!(began.elapsed() >= book::RELEASED_AFTER / 2 && began.elapsed() < 3 * book::RELEASED_AFTER);
+    assert_eq!(pending(&store, "setter", 0), [1, 2], "the durable one first");
+    store.outbox_mark(rows(&[1], RowState::Delivered)).await.expect("not waited for");
+    store.outbox_mark(rows(&[2], RowState::Delivered)).await.expect("not waited for");
+    store.submit(Commit { outbox: vec![entry("setter", 2, 1)], ..Commit::default() });
+    assert_eq!(pending(&store, "setter", 2), [3], "at once, now that it is known");
+    assert_eq!(store.outbox_stand(&name("setter")).0.delivered, 2);
+    other.execute_batch("COMMIT").expect("let go");
+    store.flush().expect("open");
+    let counted = OutboxCounts { transitions: 3, pending: 1, delivered: 2, ..OutboxCounts::default() };
+    assert_eq!(counts(&store, "setter"), counted);
+    store.close();
+    let store = scratch.open();
+    assert_eq!((pending(&store, "setter", 0), counts(&store, "setter")), (vec![3], counted));
+}
+
 #[test]
 fn what_was_done_long_ago_goes_and_stays_counted() {
     let connection = Connection::open_in_memory().expect("memory");
     connection.execute_batch(super::super::schema::OUTBOX_TABLES).expect("tables");
-    let mut waiting = Waiting::default();
-    waiting.extend((0..3).map(|key| entry("setter", key, 1)).collect());
-    append(&connection, &waiting).expect("written");
+    append(&connection, &waiting(3)).expect("written");
     let later = AT.plus(DONE_KEPT);
     apply(&connection, &rows(&[1], RowState::Delivered)).expect("marked");
     apply(&connection, &[Mark::Rows { ids: vec![2], state: RowState::Delivered, reason: None, at: later }])
@@ -149,10 +185,8 @@ fn what_was_done_long_ago_goes_and_stays_counted() {
 fn rows_that_never_became_durable_are_counted_as_expired() {
     let connection = Connection::open_in_memory().expect("memory");
     connection.execute_batch(super::super::schema::OUTBOX_TABLES).expect("tables");
-    let mut waiting = Waiting::default();
     let many = u32::try_from(WAITING_OUTBOX_MAX).expect("small") + 5;
-    waiting.extend((0..many).map(|key| entry("setter", key, 1)).collect());
-    append(&connection, &waiting).expect("written");
+    append(&connection, &waiting(many)).expect("written");
     let counted: (u64, u64) = connection
         .query_row("SELECT transitions, expired FROM outbox_total", [], |row| Ok((row.get(0)?, row.get(1)?)))
         .expect("counted");
