@@ -4,7 +4,8 @@ use std::path::PathBuf;
 use std::process::ExitCode;
 
 use clap::{Parser, Subcommand};
-use sumpwarden::commands::{self, console};
+use sumpwarden::commands::store::Which;
+use sumpwarden::commands::{self, Exit, console};
 use tracing_subscriber::EnvFilter;
 
 /// Keeps coolant sumps fit to cut with: polls their probes, works out what no probe measures, says what to do.
@@ -21,10 +22,17 @@ struct Arguments {
 enum Command {
     /// Run the daemon until SIGTERM or Ctrl-C
     Run(Configured),
-    /// Show every mistake of the configuration at once, or what would be polled how often
+    /// Show every mistake of the configuration at once, or what would be polled how often; or look the store through
     Check {
-        #[command(flatten)]
-        configured: Configured,
+        /// Configuration file (TOML); fragments beside it in `conf.d/` belong to it
+        #[arg(long, short, value_name = "FILE", required_unless_present = "store_at")]
+        config: Option<PathBuf>,
+        /// Look through the store of the configuration, also while the daemon runs; nothing is changed
+        #[arg(long)]
+        store: bool,
+        /// Look through the store there, a data directory or a file, without a configuration
+        #[arg(long, value_name = "PATH", conflicts_with_all = ["config", "store"])]
+        store_at: Option<PathBuf>,
         /// Machine-readable
         #[arg(long)]
         json: bool,
@@ -50,6 +58,24 @@ enum Command {
         #[arg(long, value_name = "DIR")]
         output: PathBuf,
     },
+    /// Take out what the store holds, also of a file that was set aside
+    Export(Box<commands::export::Options>),
+    /// Copy the store to one file, also while the daemon runs
+    Snapshot {
+        #[command(flatten)]
+        configured: Configured,
+        /// The copy; must not be there yet
+        #[arg(long, value_name = "FILE")]
+        output: PathBuf,
+    },
+    /// Go back to a copy of the store; the daemon must not run, the store in place is set aside
+    Restore {
+        #[command(flatten)]
+        configured: Configured,
+        /// The copy that `snapshot` made
+        #[arg(long, value_name = "FILE")]
+        from: PathBuf,
+    },
     /// Write down what somebody measured, saw or did, through the running daemon
     Note(Box<commands::note::Options>),
     /// List the alarms that stand, or do something about one, through the running daemon
@@ -74,11 +100,14 @@ fn main() -> ExitCode {
     log_to_stderr(if quiet { "warn" } else { "info" });
     let exit = match arguments.command {
         Command::Run(configured) => commands::run::run(&configured.config),
-        Command::Check { configured, json } => commands::check::run(&configured.config, json),
+        Command::Check { config, store, store_at, json } => check(config, store, store_at, json),
         Command::Read { configured, what, json } => commands::read::run(&configured.config, &what, json),
         Command::Replay { configured, input, output } => {
             commands::replay::run(&configured.config, &input, &output)
         }
+        Command::Export(options) => commands::export::run(&options),
+        Command::Snapshot { configured, output } => commands::store::copy(&configured.config, &output),
+        Command::Restore { configured, from } => commands::store::restore(&configured.config, &from),
         Command::Note(options) => commands::note::run(&options),
         Command::Alarm(options) => commands::alarm::run(&options),
         Command::Mix(options) => commands::mix::run(&options),
@@ -86,6 +115,15 @@ fn main() -> ExitCode {
         Command::Demo(options) => commands::demo::run(&options),
     };
     exit.into()
+}
+
+fn check(config: Option<PathBuf>, store: bool, store_at: Option<PathBuf>, json: bool) -> Exit {
+    match (config, store_at) {
+        (_, Some(path)) => commands::store::check(Which::At(&path), json),
+        (Some(config), None) if store => commands::store::check(Which::Configured(&config), json),
+        (Some(config), None) => commands::check::run(&config, json),
+        (None, None) => unreachable!("one of them is required"),
+    }
 }
 
 /// Logs to stderr, at `level` or as `RUST_LOG` says. A closed stderr is no reason to stop.

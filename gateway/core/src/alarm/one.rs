@@ -91,6 +91,8 @@ pub(super) struct Alarm {
     pub(super) explains: Vec<AlarmIndex>,
     /// When it is to be looked at, as [`super::Alarms`] knows.
     pub(super) wake: Option<Uptime>,
+    /// Lowest number of a new occurrence: those below may have been told of before the store was restored.
+    pub(super) occurrences_from: u64,
 }
 
 impl Alarm {
@@ -116,6 +118,7 @@ impl Alarm {
             causes: Vec::new(),
             explains: Vec::new(),
             wake: None,
+            occurrences_from: 0,
         }
     }
 
@@ -178,7 +181,7 @@ impl Alarm {
         // What came up again before anybody saw it, or stood too long, is still the same occurrence.
         let anew = !matches!(from, State::ReturnedUnacknowledged | State::Acknowledged);
         if change == Change::Raised && anew {
-            self.standing.occurrence += 1;
+            self.standing.occurrence = (self.standing.occurrence + 1).max(self.occurrences_from);
             self.standing.sequence = 0;
         }
         self.standing.sequence += 1;

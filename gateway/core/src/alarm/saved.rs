@@ -71,6 +71,11 @@ impl Alarms {
         }
     }
 
+    /// No occurrence gets a number below `first` from now on.
+    pub fn number_from(&mut self, first: u64) {
+        self.alarms.iter_mut().for_each(|alarm| alarm.occurrences_from = first);
+    }
+
     /// Puts an alarm back to where it stood before a restart, without annunciating it anew. Its condition counts as it did,
     /// until it is seen to be otherwise for the whole delay. False, and nothing changed, if `bytes` cannot be read.
     pub fn restore(&mut self, now: Now, index: AlarmIndex, bytes: &[u8]) -> bool {
@@ -95,6 +100,22 @@ impl Alarms {
         self.reschedule(index);
         true
     }
+}
+
+/// Changes of an occurrence that may have been told of since a copy was made; see [`renumbered`].
+pub const CHANGES_SKIPPED: u32 = 1_000_000;
+
+/// The occurrence that `bytes`, what [`Alarms::save`] gave, says the alarm has come to; none if they cannot be read.
+pub fn occurrence(bytes: &[u8]) -> Option<u64> {
+    read(bytes).map(|(saved, _)| saved.occurrence)
+}
+
+/// The same state with the number of its next change so far ahead that no change told since carries it: for a copy that is
+/// older than what has been told. None if `bytes` cannot be read.
+pub fn renumbered(bytes: &[u8]) -> Option<Vec<u8>> {
+    let (mut saved, _) = read(bytes)?;
+    saved.sequence = saved.sequence.saturating_add(CHANGES_SKIPPED);
+    Some(serde_json::to_vec(&saved).expect("plain fields always serialise"))
 }
 
 fn read(bytes: &[u8]) -> Option<(Saved, State)> {

@@ -25,6 +25,7 @@ mod watch;
 
 pub use annunciation::AlarmFor;
 pub use intake::{HandOver, Intake};
+pub use restart::renumbered;
 pub use settings::Settings;
 
 use fill::{Fill, Told};

@@ -1,15 +1,49 @@
 //! What is needed to stand where one stood after a restart: `alarm/<sump>/<name>` → how it stands, `estimate/<sump>` →
 //! what is believed of the sump, `acidity/<sump>` and `cleanout/<sump>` → what is known of its fill, `checks/<sump>`
-//! → what was checked when, `notify/router` → who has heard of what.
+//! → what was checked when, `notify/router` → who has heard of what, `alarms/occurrences-from` → the lowest number of a new
+//! occurrence, where the store was restored from a copy.
 
 use std::collections::BTreeMap;
 
 use super::Engine;
-use crate::alarm::AlarmIndex;
 use crate::alarm::state::State;
+use crate::alarm::{AlarmIndex, saved};
 use crate::model::{Name, Now, ProbeIndex};
 use crate::notify::router;
 use crate::store::record::SeriesKey;
+
+/// Where the lowest number of a new occurrence is kept, as decimal digits.
+const OCCURRENCES_KEY: &str = "alarms/occurrences-from";
+
+/// Occurrences of one alarm that may have been told of since a copy was made: one a second, day and night, for eleven days.
+const OCCURRENCES_SKIPPED: u64 = 1_000_000;
+
+/// What is to be saved anew, so that an engine that goes on from `entries`, a copy of what was saved some time ago, gives no
+/// occurrence and no change a number under which something else has been told since: receivers would take the new for
+/// the old. Entries that cannot be read stay as they are.
+pub fn renumbered(entries: &[(String, Vec<u8>)]) -> Vec<(String, Vec<u8>)> {
+    let mut anew = Vec::new();
+    let mut first = 0;
+    for (key, bytes) in entries {
+        let changed = if key.starts_with(&alarm_key("")) {
+            first = first.max(saved::occurrence(bytes).unwrap_or(0));
+            saved::renumbered(bytes)
+        } else if key == router::SAVED_KEY {
+            router::renumbered(bytes, saved::CHANGES_SKIPPED)
+        } else {
+            first = first.max(if key == OCCURRENCES_KEY { number(bytes).unwrap_or(0) } else { 0 });
+            None
+        };
+        anew.extend(changed.map(|bytes| (key.clone(), bytes)));
+    }
+    let first = first.saturating_add(OCCURRENCES_SKIPPED);
+    anew.push((OCCURRENCES_KEY.to_owned(), first.to_string().into_bytes()));
+    anew
+}
+
+fn number(bytes: &[u8]) -> Option<u64> {
+    std::str::from_utf8(bytes).ok()?.parse().ok()
+}
 
 /// Where the state of an alarm is kept, by its name in the shop.
 pub(super) fn alarm_key(alarm: &str) -> String {
@@ -62,6 +96,12 @@ impl Engine {
             let key = checks_key(&sump.name);
             if lookup(&key).is_some_and(|bytes| !plan.restore(&bytes)) {
                 unreadable.push(key);
+            }
+        }
+        if let Some(bytes) = lookup(OCCURRENCES_KEY) {
+            match number(&bytes) {
+                Some(first) => self.alarms.number_from(first),
+                None => unreadable.push(OCCURRENCES_KEY.to_owned()),
             }
         }
         for (alarm, key) in keys {

@@ -1,5 +1,6 @@
 //! One small shop through the whole middle, on a simulated clock.
 
+use std::collections::BTreeMap;
 use std::time::Duration;
 
 use super::*;
@@ -254,9 +255,50 @@ fn a_restart_keeps_the_alarm_and_says_nothing_twice() {
     assert_eq!(after.states(), [("level-low", "RTNUN")]);
     assert_eq!(
         Story::new().engine.restore(at(0), |_| Some(b"nonsense".to_vec())).len(),
-        8,
-        "three alarms, one belief, one pH, one clean-out, one plan, who has heard"
+        9,
+        "three alarms, one belief, one pH, one clean-out, one plan, who has heard, the first number"
     );
+}
+
+#[test]
+fn after_going_back_to_a_copy_no_occurrence_and_no_change_gets_a_number_again() {
+    let mut before = Story::new();
+    before.read(0, LEVEL, Raw::Number(1400.0)).read(60, LEVEL, Raw::Number(1400.0));
+    let mut copy: BTreeMap<String, Vec<u8>> = before.out.saved.iter().cloned().collect();
+    // What happens now is told and then forgotten: it ends, and comes up twice more.
+    for second in [400, 800, 1_200, 1_600, 2_000] {
+        let raw = if second % 800 == 400 { 2400.0 } else { 1400.0 };
+        before.read(second, LEVEL, Raw::Number(raw)).read(second + 60, LEVEL, Raw::Number(raw));
+    }
+    let number = |bytes: &[u8], name: &str| {
+        let value: serde_json::Value = serde_json::from_slice(bytes).expect("JSON");
+        value[name].as_u64().expect("a number")
+    };
+    let later = before.out.saved.iter().rfind(|(key, _)| key == "alarm/lathe-3/level-low").expect("changed");
+    let later = (number(&later.1, "occurrence"), number(&later.1, "sequence"));
+    for round in 1..=2_u64 {
+        let entries: Vec<_> = copy.iter().map(|(key, bytes)| (key.clone(), bytes.clone())).collect();
+        copy.extend(renumbered(&entries));
+        let mut after = Story::new();
+        assert!(after.engine.restore(at(60), |key| copy.get(key).cloned()).is_empty());
+        after.read(100, LEVEL, Raw::Number(2400.0)).read(200, LEVEL, Raw::Number(2400.0));
+        let (_, ended) =
+            after.out.saved.iter().rfind(|(key, _)| key == "alarm/lathe-3/level-low").expect("ended");
+        assert!(number(ended, "sequence") > round * 1_000_000);
+        after
+            .engine
+            .order(
+                at(201),
+                "lathe-3/level-low",
+                Order::Acknowledge { occurrence: None },
+                Said::new("kim", None),
+            )
+            .expect("it stands");
+        after.read(300, LEVEL, Raw::Number(1400.0)).read(400, LEVEL, Raw::Number(1400.0));
+        let (_, again) =
+            after.out.saved.iter().rfind(|(key, _)| key == "alarm/lathe-3/level-low").expect("raised");
+        assert!(number(again, "occurrence") > later.0 && number(again, "occurrence") >= round * 1_000_000);
+    }
 }
 
 #[test]

@@ -60,6 +60,11 @@ fn unseal(body: &[u8]) -> Result<&[u8], DamagedBody> {
     }
 }
 
+/// Whether the check sum of a body is right, whatever is in it.
+pub fn intact(body: &[u8]) -> bool {
+    unseal(body).is_ok()
+}
+
 /// The quality of a stored code. One that this version does not know is bad: nobody can say what it allowed.
 fn quality_of(packed: u32) -> Quality {
     const UNKNOWN: Quality = Quality::new(Status::Bad, DeviceStatus::Normal, Reason::None);

@@ -12,6 +12,12 @@ pub fn complain(line: &str) {
     let _ = writeln!(io::stderr().lock(), "{line}");
 }
 
+/// Writes over the line that a terminal shows last.
+pub fn replace_line(line: &str) {
+    let mut out = io::stderr().lock();
+    let _ = write!(out, "\r\x1b[K{line}").and_then(|()| out.flush());
+}
+
 /// Whether a person reads stdout.
 pub fn stdout_is_terminal() -> bool {
     io::stdout().is_terminal()

@@ -5,12 +5,14 @@ pub mod check;
 pub mod console;
 #[cfg(feature = "demo")]
 pub mod demo;
+pub mod export;
 pub mod mix;
 pub mod note;
 pub mod read;
 pub mod replay;
 pub mod run;
 mod running;
+pub mod store;
 
 use std::path::Path;
 use std::process::ExitCode;

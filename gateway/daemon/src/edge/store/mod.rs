@@ -16,13 +16,18 @@
 
 mod attach;
 mod compact;
+pub mod examine;
+pub mod extract;
 mod forward;
 mod inbox;
 mod outbox;
+mod quiet;
 mod reader;
 mod reserve;
 mod retain;
+mod salvage;
 mod schema;
+pub mod snapshot;
 mod writer;
 
 use std::path::{Path, PathBuf};
@@ -41,7 +46,8 @@ use tokio::sync::mpsc::UnboundedSender;
 use tokio::sync::{Notify, watch};
 
 pub use reader::{Reader, Samples, TrendPoint};
-pub use schema::SetAside;
+pub use salvage::Salvage;
+pub use schema::{FILE, SetAside};
 
 use inbox::Inbox;
 use writer::Writer;
@@ -168,10 +174,28 @@ pub enum StoreError {
     /// The store has been closed.
     #[error("the store is closed")]
     Closed,
+    /// Nothing to read there.
+    #[error("{path}: {why}", path = path.display())]
+    Unusable {
+        /// Which file.
+        path: PathBuf,
+        /// Why not.
+        why: String,
+    },
     /// Anything else.
     #[error("store: {0}")]
     Sql(#[from] rusqlite::Error),
 }
+
+impl StoreError {
+    /// Whether it says that the file itself is at fault.
+    pub fn is_damage(&self) -> bool {
+        matches!(self, Self::Sql(error) if schema::is_damage(error))
+    }
+}
+
+/// Told how far long work has come: of what, how many, of how many.
+pub type Progress<'a> = &'a dyn Fn(&str, u64, u64);
 
 /// Samples waiting for the writer. Full: the oldest are dropped, counted and reported; waiting acks are dropped with
 /// them, so that their senders deliver again. Longest wait: a second, unless the file cannot be written.

@@ -60,12 +60,7 @@ impl Reader {
 
     /// Every series that was ever stored.
     pub fn series(&mut self) -> Result<Vec<StoredSeries>, StoreError> {
-        let connection = self.fresh()?;
-        let mut statement = connection.prepare_cached("SELECT id, text, quantity FROM series ORDER BY id")?;
-        let rows = statement.query_map([], |row| {
-            Ok(StoredSeries { id: SeriesId(row.get(0)?), text: row.get(1)?, quantity: row.get(2)? })
-        })?;
-        Ok(rows.collect::<Result<_, _>>()?)
+        Ok(stored_series(self.fresh()?)?)
     }
 
     /// The series of a key's text; the youngest, should its quantity have changed.
@@ -185,13 +180,7 @@ impl Reader {
 
     /// Journal records from number `id` on, in order of arrival, at most `limit`.
     pub fn journal_after(&mut self, id: i64, limit: u32) -> Result<Vec<JournalEntry>, StoreError> {
-        let connection = self.fresh()?;
-        let mut statement = connection.prepare_cached(
-            "SELECT id, at, kind, sump, subject, state, priority, value, message FROM journal
-             WHERE id >= ? ORDER BY id LIMIT ?",
-        )?;
-        let rows = statement.query_map(params![id, limit], journal_entry)?;
-        Ok(rows.collect::<Result<_, _>>()?)
+        Ok(journal_after(self.fresh()?, id, limit)?)
     }
 
     /// What was saved under `key`.
@@ -471,6 +460,28 @@ fn decode_chunk(body: &[u8]) -> Vec<Point> {
         tracing::warn!(%error, "a chunk cannot be read");
         Vec::new()
     })
+}
+
+/// Every series that was ever stored.
+pub(super) fn stored_series(connection: &Connection) -> rusqlite::Result<Vec<StoredSeries>> {
+    let mut statement = connection.prepare_cached("SELECT id, text, quantity FROM series ORDER BY id")?;
+    let rows = statement.query_map([], |row| {
+        Ok(StoredSeries { id: SeriesId(row.get(0)?), text: row.get(1)?, quantity: row.get(2)? })
+    })?;
+    rows.collect()
+}
+
+/// Journal records from number `id` on, in order of arrival, at most `limit`.
+pub(super) fn journal_after(
+    connection: &Connection,
+    id: i64,
+    limit: u32,
+) -> rusqlite::Result<Vec<JournalEntry>> {
+    let mut statement = connection.prepare_cached(
+        "SELECT id, at, kind, sump, subject, state, priority, value, message FROM journal
+         WHERE id >= ? ORDER BY id LIMIT ?",
+    )?;
+    statement.query_map(params![id, limit], journal_entry)?.collect()
 }
 
 fn journal_entry(row: &Row<'_>) -> rusqlite::Result<JournalEntry> {

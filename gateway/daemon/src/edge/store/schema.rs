@@ -8,17 +8,19 @@ use std::time::{Duration, Instant};
 
 use rusqlite::{Connection, ErrorCode, OpenFlags};
 
-use super::{StoreError, outbox};
+use super::salvage::log_of;
+use super::{Salvage, StoreError, outbox};
 
 /// Marks the file as ours in its header ("Sump").
-const APPLICATION_ID: i32 = 0x5375_6d70;
+pub(super) const APPLICATION_ID: i32 = 0x5375_6d70;
 
 /// Version of the tables below. A file of a greater one is refused and left as it is; one of version 1 lacks the outbox and
 /// is given it.
-const SCHEMA_VERSION: i32 = 2;
+pub(super) const SCHEMA_VERSION: i32 = 2;
 
-const FILE: &str = "store.sqlite";
-const LOCK: &str = "lock";
+/// The store, in its directory.
+pub const FILE: &str = "store.sqlite";
+pub(super) const LOCK: &str = "lock";
 
 /// A WAL that a reader held open is cut back to this many bytes afterwards.
 const WAL_BYTES_KEPT: i64 = 16 << 20;
@@ -156,6 +158,7 @@ impl Place {
 
     /// Opens the file for writing; one that cannot be read is set aside and a fresh one begun.
     pub(super) fn open(&self) -> Result<(Connection, Option<SetAside>), StoreError> {
+        let log_only = self.keep_orphaned_log()?;
         match self.open_file() {
             Err(StoreError::Sql(error)) if is_damage(&error) => {
                 let aside = self.set_aside(error.to_string())?;
@@ -163,8 +166,29 @@ impl Place {
                 salvage(&aside.path, &fresh);
                 Ok((fresh, Some(aside)))
             }
-            other => other.map(|connection| (connection, None)),
+            other => other.map(|connection| (connection, log_only)),
         }
+    }
+
+    /// A log whose file is gone or empty is thrown away by SQLite, and what lies behind damage in a log is passed over.
+    /// Both hold points that were durable, so a copy is set aside first.
+    fn keep_orphaned_log(&self) -> Result<Option<SetAside>, StoreError> {
+        let log = log_of(&self.file());
+        if std::fs::symlink_metadata(&log).map_or(0, |m| m.len()) == 0 {
+            return Ok(None);
+        }
+        let reason = match std::fs::symlink_metadata(self.file()) {
+            Err(_) => "the file is gone, its log is not",
+            Ok(file) if file.is_file() && file.len() == 0 => "the file is empty, its log is not",
+            Ok(_) if Salvage::log_damaged(&self.file()) => "the log is damaged",
+            Ok(_) => return Ok(None),
+        };
+        let path = self.name_aside("damaged");
+        let failed = |source| StoreError::Directory { path: self.directory.clone(), source };
+        std::fs::copy(&log, log_of(&path))
+            .and_then(|_| File::open(log_of(&path))?.sync_all())
+            .map_err(failed)?;
+        Ok(Some(SetAside { path, reason: reason.to_owned() }))
     }
 
     fn open_file(&self) -> Result<Connection, StoreError> {
@@ -200,11 +224,7 @@ impl Place {
             ))?;
         } else {
             check_ours(&connection)?;
-            if version == 1 {
-                let upgrade =
-                    format!("BEGIN IMMEDIATE; {OUTBOX_TABLES} PRAGMA user_version={SCHEMA_VERSION}; COMMIT;");
-                connection.execute_batch(&upgrade).map_err(other_tables)?;
-            }
+            upgrade(&connection).map_err(other_tables)?;
             check(&connection, found.map_or(0, |m| m.len()))?;
         }
         Ok(connection)
@@ -212,19 +232,37 @@ impl Place {
 
     /// Renames the file and what belongs to it. Nothing is deleted.
     pub(super) fn set_aside(&self, reason: String) -> Result<SetAside, StoreError> {
+        self.set_aside_as("damaged", reason)
+    }
+
+    /// The same, under a name with this word in it.
+    pub(super) fn set_aside_as(&self, word: &str, reason: String) -> Result<SetAside, StoreError> {
         let failed = |source| StoreError::Directory { path: self.directory.clone(), source };
-        let free = |n: &u32| !self.directory.join(format!("{FILE}.damaged-{n}")).exists();
-        let number = (1..).find(free).expect("a directory does not hold 2^32 files");
-        let path = self.directory.join(format!("{FILE}.damaged-{number}"));
-        std::fs::rename(self.file(), &path).map_err(failed)?;
-        for belongs in ["-wal", "-shm"] {
+        let path = self.name_aside(word);
+        for belongs in ["", "-wal", "-shm"] {
             let from = self.directory.join(format!("{FILE}{belongs}"));
-            if from.exists() {
-                let to = self.directory.join(format!("{FILE}.damaged-{number}{belongs}"));
+            if std::fs::symlink_metadata(&from).is_ok() {
+                let mut to = path.clone().into_os_string();
+                to.push(belongs);
                 std::fs::rename(from, to).map_err(failed)?;
             }
         }
         Ok(SetAside { path, reason })
+    }
+
+    /// A name that no file has yet, nor any that belongs to it.
+    fn name_aside(&self, word: &str) -> PathBuf {
+        let taken = |path: PathBuf| std::fs::symlink_metadata(path).is_ok();
+        let name = |n: u32, belongs| self.directory.join(format!("{FILE}.{word}-{n}{belongs}"));
+        let free = |n: &u32| !taken(name(*n, "")) && !taken(name(*n, "-wal"));
+        name((1..).find(free).expect("a directory does not hold 2^32 files"), "")
+    }
+
+    /// Whether anything of a store is there: the file, or a log without one.
+    pub(super) fn holds_something(&self) -> bool {
+        ["", "-wal"]
+            .iter()
+            .any(|end| std::fs::symlink_metadata(self.directory.join(format!("{FILE}{end}"))).is_ok())
     }
 
     /// Length of the write-ahead log.
@@ -236,6 +274,18 @@ impl Place {
     pub(super) fn identity(&self) -> Option<(u64, u64)> {
         std::fs::symlink_metadata(self.file()).ok().map(|m| (m.dev(), m.ino()))
     }
+}
+
+/// Brings the tables of an older version to this one, in one transaction.
+pub(super) fn upgrade(connection: &Connection) -> rusqlite::Result<()> {
+    let version: i32 = connection.query_row("PRAGMA user_version", [], |row| row.get(0))?;
+    if version >= SCHEMA_VERSION {
+        return Ok(());
+    }
+    let transaction = connection.unchecked_transaction()?;
+    transaction.execute_batch(OUTBOX_TABLES)?;
+    transaction.pragma_update(None, "user_version", SCHEMA_VERSION)?;
+    transaction.commit()
 }
 
 /// A table, its columns, and the order its rows are copied in.
@@ -349,7 +399,7 @@ fn prepare_reader(connection: Connection) -> rusqlite::Result<Connection> {
     Ok(connection)
 }
 
-fn check_ours(connection: &Connection) -> Result<(), StoreError> {
+pub(super) fn check_ours(connection: &Connection) -> Result<(), StoreError> {
     let application: i32 = connection.query_row("PRAGMA application_id", [], |row| row.get(0))?;
     if application == APPLICATION_ID {
         Ok(())
@@ -414,7 +464,7 @@ fn not_a_database(text: &str) -> StoreError {
     failure(rusqlite::ffi::SQLITE_NOTADB, text)
 }
 
-fn corrupt(text: &str) -> StoreError {
+pub(super) fn corrupt(text: &str) -> StoreError {
     failure(rusqlite::ffi::SQLITE_CORRUPT, text)
 }
 

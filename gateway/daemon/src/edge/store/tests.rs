@@ -11,6 +11,10 @@ use tokio::sync::mpsc::{UnboundedReceiver, unbounded_channel};
 
 use super::*;
 
+mod copies;
+mod damage;
+mod fixtures;
+
 /// A directory that goes when the test is over.
 struct Scratch(PathBuf);
 
