@@ -78,7 +78,7 @@ pub(crate) fn measure(short: bool, only: &[Part]) -> Result<Report, Box<dyn Erro
         binary: gateway::build(&repository)?,
         bench: std::env::current_exe()?,
         folder: std::env::temp_dir().join(format!("sumpwarden-bench-{}", std::process::id())),
-        sink: Sink::start()?,
+        sink: Sink::start(),
         plan: Plan::new(short),
         repository,
     };

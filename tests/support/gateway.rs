@@ -29,30 +29,49 @@ pub const STOP_MAX: Duration = Duration::from_secs(6);
 /// If it cannot be built.
 pub fn program() -> &'static Path {
     static PROGRAM: OnceLock<PathBuf> = OnceLock::new();
-    PROGRAM.get_or_init(|| {
-        let mut command = Command::new(std::env::var_os("CARGO").unwrap_or_else(|| "cargo".into()));
-        // With this package beside it, libraries have the features that the test has them with, and are built once.
-        command.args(["build", "--locked", "--package", "sumpwarden", "--package", "sumpwarden-tests"]);
-        command.args(["--bin", "sumpwarden"]);
-        command.args(["--message-format", "json-render-diagnostics"]).current_dir(env!("CARGO_MANIFEST_DIR"));
-        // Cargo tells a test about the test's package. Build scripts of libraries look at the same variables, and would
-        // see a change where there is none and build everything anew.
-        let of_this_package =
-            |name: &str| name.starts_with("CARGO_PKG_") || name.starts_with("CARGO_MANIFEST_");
-        for (name, _) in std::env::vars().filter(|(name, _)| of_this_package(name)) {
-            command.env_remove(name);
-        }
-        if !cfg!(debug_assertions) {
-            command.arg("--release");
-        }
-        let built = command.output().expect("cargo runs");
-        let said = String::from_utf8_lossy(&built.stdout);
-        let mut path = said.lines().filter_map(|line| {
-            let message: Value = serde_json::from_str(line).ok()?;
-            Some(PathBuf::from(message["executable"].as_str()?))
-        });
-        path.next_back().unwrap_or_else(|| panic!("not built:\n{}", String::from_utf8_lossy(&built.stderr)))
-    })
+    PROGRAM.get_or_init(|| build(None))
+}
+
+/// The program with one more of its features, where it has that, under a name of its own.
+///
+/// # Panics
+/// If it cannot be built.
+pub fn program_with(feature: &str) -> Option<PathBuf> {
+    let manifest = Path::new(env!("CARGO_MANIFEST_DIR")).join("../gateway/daemon/Cargo.toml");
+    let manifest: toml::Table = fs::read_to_string(manifest).ok()?.parse().ok()?;
+    manifest.get("features")?.get(feature)?;
+    let built = build(Some(feature));
+    // The next build of the plain program takes its place.
+    let kept = built.with_file_name(format!("sumpwarden-{feature}"));
+    fs::copy(built, &kept).expect("room for a copy");
+    Some(kept)
+}
+
+fn build(feature: Option<&str>) -> PathBuf {
+    let mut command = Command::new(std::env::var_os("CARGO").unwrap_or_else(|| "cargo".into()));
+    // With this package beside it, libraries have the features that the test has them with, and are built once.
+    command.args(["build", "--locked", "--package", "sumpwarden", "--package", "sumpwarden-tests"]);
+    command.args(["--bin", "sumpwarden"]);
+    if let Some(feature) = feature {
+        command.arg("--features").arg(format!("sumpwarden/{feature}"));
+    }
+    command.args(["--message-format", "json-render-diagnostics"]).current_dir(env!("CARGO_MANIFEST_DIR"));
+    // Cargo tells a test about the test's package. Build scripts of libraries look at the same variables, and would
+    // see a change where there is none and build everything anew.
+    let of_this_package = |name: &str| name.starts_with("CARGO_PKG_") || name.starts_with("CARGO_MANIFEST_");
+    for (name, _) in std::env::vars().filter(|(name, _)| of_this_package(name)) {
+        command.env_remove(name);
+    }
+    if !cfg!(debug_assertions) {
+        command.arg("--release");
+    }
+    let built = command.output().expect("cargo runs");
+    let said = String::from_utf8_lossy(&built.stdout);
+    let mut path = said.lines().filter_map(|line| {
+        let message: Value = serde_json::from_str(line).ok()?;
+        Some(PathBuf::from(message["executable"].as_str()?))
+    });
+    path.next_back().unwrap_or_else(|| panic!("not built:\n{}", String::from_utf8_lossy(&built.stderr)))
 }
 
 /// What every configuration needs: a place for the store, a free port for the page, a fluid and a water.
@@ -145,7 +164,15 @@ impl Installation {
     /// # Panics
     /// If it does not run.
     pub fn run(&self) -> Daemon {
-        let mut command = Command::new(program());
+        self.run_as(&mut Command::new(program()))
+    }
+
+    /// The same by another command: the program under other settings, in other surroundings, or another build of it. Its
+    /// arguments are appended.
+    ///
+    /// # Panics
+    /// If it does not run.
+    pub fn run_as(&self, command: &mut Command) -> Daemon {
         let mut peer = Peer::start("sumpwarden", command.args(["run", "--config"]).arg(self.configuration()));
         let mut page = None;
         // `wait_until` holds the peer; what it wrote is looked at from outside.
@@ -227,6 +254,14 @@ impl Daemon {
     pub fn terminate(self) -> (ExitStatus, Vec<String>) {
         self.peer.signal(Signal::TERM);
         self.peer.end(STOP_MAX)
+    }
+
+    /// Waits until it has ended, however; how, and its log.
+    ///
+    /// # Panics
+    /// If it takes longer than `most`.
+    pub fn end(self, most: Duration) -> (ExitStatus, Vec<String>) {
+        self.peer.end(most)
     }
 
     /// Kills it in its tracks.

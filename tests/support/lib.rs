@@ -6,6 +6,7 @@
 //! - [`broker`]: mosquitto and paho
 //! - [`modbus`]: pymodbus on TCP and on a serial line
 //! - [`database`]: time-series databases and what is in them
+//! - [`server`]: the serving end of HTTP
 //! - [`gateway`]: the gateway's own program on a configuration file, and what it has stored
 //! - [`whole`]: stories of the whole system, drawn from a seed
 
@@ -14,6 +15,7 @@ pub mod database;
 pub mod gateway;
 pub mod modbus;
 pub mod process;
+pub mod server;
 pub mod shop;
 pub mod vectors;
 #[path = "../whole/mod.rs"]
