@@ -2,8 +2,8 @@
 //!
 //! `campaign [--short|--long] [--only NAME|NUMBER]… [--json FILE] [--prove]`. Each campaign prints a row: how often the fault
 //! was injected, what happened, and how many numbers were answered by devices and broker, stored, forwarded, set aside
-//! and lost. A number is lost if it had been seen durable in the file and is no longer there, if the broker was told that
-//! it is, or if it is stored and never comes to the database; the same holds for messages to people. The table of all faults that were
+//! and lost. A number is lost if it had been seen durable in the file and is no longer there, if the broker had taken it and
+//! it was never stored, or if it is stored and never comes to the database; the same holds for messages to people. The table of all faults that were
 //! thought of, with what shows each, is `catalogue.toml`; what is not injected here names its test or says why not.
 //!
 //! `--prove` runs campaigns on builds that break a promise on purpose, and fails unless they report loss.

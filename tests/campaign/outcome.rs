@@ -34,6 +34,8 @@ pub(crate) struct Outcome {
     pub(crate) start_ms: Option<(u64, u64)>,
 }
 
+/// Longest time from a start to its first poll, ms.
+const START_MS_MAX: u64 = 2_000;
 /// How many examples are shown.
 const SHOWN: usize = 5;
 
@@ -84,6 +86,8 @@ impl Outcome {
         ms.sort_unstable();
         let at = |share: usize| ms.get((ms.len() * share / 100).min(ms.len().saturating_sub(1))).copied();
         self.start_ms = at(50).zip(at(99));
+        let slowest = ms.last().copied().unwrap_or_default();
+        self.expect(slowest <= START_MS_MAX, format!("a start took {slowest} ms to its first poll"));
     }
 
     /// Whether all is as promised.
@@ -91,9 +95,9 @@ impl Outcome {
         self.lost == 0 && self.wrong.is_empty()
     }
 
-    /// With nothing lost in n trials, the chance of a loss is below 3/n (95 %).
+    /// With all as promised in n trials, the chance of a loss is below 3/n (95 %).
     fn bound(&self) -> Option<f64> {
-        (self.lost == 0 && self.injected > 0).then(|| (300.0 / self.injected as f64).min(100.0))
+        (self.good() && self.injected > 0).then(|| (300.0 / self.injected as f64).min(100.0))
     }
 
     fn cells(&self) -> [String; 9] {

@@ -115,6 +115,7 @@ pub(crate) fn cut(around: &Around) -> Outcome {
         let mut plant = Plant::new(Parts::ALL, &around.build);
         let data = plant.installation.path("data");
         let disk = Disk::mount(&data);
+        let mut old = 0;
         for round in 0..(cuts - done).min(30) {
             let phase = if round == 0 { Phase::FirstStart } else { PHASES[1 + (round as usize - 1) % 5] };
             if round == 0 && around.proof {
@@ -124,10 +125,13 @@ pub(crate) fn cut(around: &Around) -> Outcome {
                 disk.settle();
                 plant.kill(true);
             }
-            let before = prepare(&mut plant, phase, &mut dice);
+            let put = prepare(&mut plant, phase, &mut dice);
+            old += put;
             disk.cut(&mut plant);
             plant.database.behave(Mood::Well);
-            outcome.lose(packed_missing(&plant, before));
+            if put > 0 {
+                outcome.lose(packed_missing(&plant, old));
+            }
             plant.start();
             outcome.lose(plant.check());
             done += 1;
@@ -141,7 +145,7 @@ pub(crate) fn cut(around: &Around) -> Outcome {
     outcome
 }
 
-/// Brings the plant into a phase; gives how many samples lie in packs that must be there after the cut.
+/// Brings the plant into a phase; gives how many old samples it was given for that, to be packed.
 fn prepare(plant: &mut Plant, phase: Phase, dice: &mut Dice) -> u64 {
     match phase {
         Phase::FirstStart => {
@@ -200,16 +204,8 @@ fn old_samples(data: &Path, offset: i64) -> u64 {
     OLD
 }
 
-/// Old samples that are not all there after a cut.
+/// Old samples that are not all there after a cut, or more than once.
 fn packed_missing(plant: &Plant, expected: u64) -> Vec<String> {
-    if expected == 0 {
-        return Vec::new();
-    }
     let held = plant.installation.stored().points.get("probe/s/old").map_or(0, Vec::len) as u64;
-    // Each lot is whole: those of earlier cuts are there as well.
-    if held.is_multiple_of(expected) && held > 0 {
-        Vec::new()
-    } else {
-        vec![format!("{held} old samples, lots of {expected}")]
-    }
+    if held == expected { Vec::new() } else { vec![format!("{held} old samples of {expected}")] }
 }
