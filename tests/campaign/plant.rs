@@ -156,7 +156,17 @@ impl Plant {
     }
 
     /// The same by another command, to which the arguments are appended.
-    pub(crate) fn start_as(&mut self, mut command: Command) {
+    pub(crate) fn start_as(&mut self, command: Command) {
+        self.start_with(command, true);
+    }
+
+    /// Starts the gateway for so short a time that it may not come to subscribe: nobody publishes yet.
+    pub(crate) fn start_briefly(&mut self) {
+        let command = self.program();
+        self.start_with(command, false);
+    }
+
+    fn start_with(&mut self, mut command: Command, publishing: bool) {
         let (bank, before, started) = (self.bank.clone(), self.requests(), Instant::now());
         let first = spawn(move || {
             while requests(&bank) == before {
@@ -171,7 +181,8 @@ impl Plant {
         let first = first.join().expect("it only waits");
         self.starts.push(first.unwrap_or_else(|| panic!("no poll within {MOMENT:?}")));
         self.daemon = Some(daemon);
-        if let (Some(broker), None) = (&self.broker, &self.publisher) {
+        // A broker keeps messages for those who have subscribed, so not before the gateway has had the time to.
+        if let (Some(broker), None, true) = (&self.broker, &self.publisher, publishing) {
             let every = MESSAGE_EVERY_MS.to_string();
             let given = ["--topic", "hall/a", "--count", "100000000", "--every-ms", &every];
             self.publisher = Some(publisher(broker.port, &given));

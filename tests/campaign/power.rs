@@ -6,6 +6,7 @@ use std::path::{Path, PathBuf};
 use std::process::{Child, Command, Stdio};
 use std::time::Duration;
 
+use rustix::process::Signal;
 use sumpwarden::edge::store::{Commit, Store};
 use sumpwarden_core::model::{Name, Quality, Quantity, Sample, SeriesIndex, Timestamp};
 use sumpwarden_core::store::settings::StoreSettings;
@@ -75,6 +76,9 @@ impl Disk {
         let mut hand = self.hand();
         // Only what was durable before the cut counts.
         plant.look();
+        // The program stops first, as it does when the power goes: a sync that races with the shutdown may say that it
+        // went well, and what the program then told the broker would be nobody's fault.
+        plant.daemon().peer().signal(Signal::STOP);
         hand.stdin.take().expect("piped").write_all(b"now\n").expect("it listens");
         let done = hand.wait().expect("ours");
         plant.kill(false);
@@ -149,7 +153,7 @@ pub(crate) fn cut(around: &Around) -> Outcome {
 fn prepare(plant: &mut Plant, phase: Phase, dice: &mut Dice) -> u64 {
     match phase {
         Phase::FirstStart => {
-            plant.start();
+            plant.start_briefly();
             plant.pass(Duration::from_millis(dice.between(0, 400)));
         }
         Phase::FullRate | Phase::Burst => plant.pass(Duration::from_millis(dice.between(500, 2_000))),
