@@ -293,7 +293,7 @@ impl Disk {
 
     /// Points of a stretch, at most `max`.
     pub(crate) fn read(&self, stretch: Stretch, max: usize) -> Read {
-        let mut read = Read { points: Vec::new(), next: stretch.from, damaged: 0 };
+        let mut read = Read { points: Vec::new(), next: stretch.from, damaged: 0, layout: 0 };
         while read.points.len() < max && read.next.seq < stretch.until.unwrap_or(u64::MAX) {
             let Some(commit) = self.commits.get(read.next.seq.max(1) as usize - 1) else { break };
             let left = &commit[read.next.position as usize..];

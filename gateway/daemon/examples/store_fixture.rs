@@ -14,7 +14,6 @@ use std::time::Duration;
 
 use sumpwarden::edge::store::{Commit, Store};
 use sumpwarden_core::model::{Name, Quality, Quantity, Sample, SeriesIndex, Timestamp};
-use sumpwarden_core::store::cursor::Cursor;
 use sumpwarden_core::store::forward::{Delivered, Parked};
 use sumpwarden_core::store::settings::StoreSettings;
 use sumpwarden_core::store::{JournalRecord, RecordKind, SeriesKey, SeriesSource};
@@ -94,8 +93,9 @@ async fn write(directory: &Path, told: &mut String) {
     store.flush().expect("open");
     let parked =
         vec![Parked { at: at(0), line: "probe,x=1 value=1".to_owned(), reason: "no such bucket".to_owned() }];
-    let (from, to) = (begun.pending.live().from, Cursor::before(2));
-    let done = Delivered { from, to, forwarded: 299, parked, damaged: 0 };
+    let from = begun.pending.live().from;
+    let read = store.reader().expect("open").read_after(from, None, 1_000).expect("readable");
+    let done = Delivered { from, to: read.next, forwarded: 299, parked, damaged: 0, layout: read.layout };
     store.forward_delivered("tsdb", done).await.expect("open");
     store.submit(Commit { samples: polls(100, 300), ..Commit::default() });
     store.flush().expect("open");

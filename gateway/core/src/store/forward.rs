@@ -40,6 +40,8 @@ pub struct Read {
     pub next: Cursor,
     /// Points passed over because their body is damaged.
     pub damaged: u64,
+    /// How the points lay when they were read; it changes whenever some are packed.
+    pub layout: u64,
 }
 
 /// What a forwarder has done with the points between two places.
@@ -55,4 +57,7 @@ pub struct Delivered {
     pub parked: Vec<Parked>,
     /// Points that could not be read.
     pub damaged: u64,
+    /// How the points lay when they were read. Where they lie otherwise since, the place may no longer be one between the
+    /// same points: then the store does not take the step, and the forwarder reads and sends them again.
+    pub layout: u64,
 }

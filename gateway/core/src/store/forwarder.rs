@@ -276,7 +276,14 @@ impl Forwarder {
 
     fn deliver(which: Which, read: Read, lines: Lines, all: bool, from: Cursor) -> State {
         let points = read.points.len() as u64;
-        let done = Delivered { from, to: read.next, forwarded: 0, parked: Vec::new(), damaged: read.damaged };
+        let done = Delivered {
+            from,
+            to: read.next,
+            forwarded: 0,
+            parked: Vec::new(),
+            damaged: read.damaged,
+            layout: read.layout,
+        };
         State::Sending(Parcel::new(lines), Then::Points(which, all, Box::new(done), points))
     }
 

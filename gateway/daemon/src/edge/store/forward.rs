@@ -89,6 +89,7 @@ pub(super) fn apply(
         None => begin(connection)?,
     };
     if let Some(done) = &step.delivered
+        && lies_still(connection, done)?
         && totals.pending.advance(done.from, done.to)
     {
         totals.forwarded += done.forwarded;
@@ -106,6 +107,29 @@ pub(super) fn apply(
     save(connection, &step.name, &totals)?;
     forwarders.insert(step.name.clone(), totals);
     Ok(())
+}
+
+/// How the points lie: another number after every packing. (Joining needs none: what a forwarder owes is not joined.)
+pub(super) fn layout(connection: &Connection) -> rusqlite::Result<u64> {
+    let packed = connection
+        .prepare_cached("SELECT value FROM meta WHERE name = 'packed'")?
+        .query_row([], |row| row.get(0))
+        .optional()?;
+    Ok(packed.unwrap_or(0))
+}
+
+/// Whether the place that was read up to lies between the same points as then. Meanwhile the commits around it may have
+/// become one span, where points stand by series.
+fn lies_still(connection: &Connection, done: &Delivered) -> rusqlite::Result<bool> {
+    if layout(connection)? == done.layout {
+        return Ok(true);
+    }
+    let inside = if done.to.position == 0 {
+        "SELECT EXISTS(SELECT 1 FROM span WHERE first_seq < ?1 AND last_seq >= ?1)"
+    } else {
+        "SELECT EXISTS(SELECT 1 FROM span WHERE first_seq <= ?1 AND last_seq >= ?1)"
+    };
+    connection.prepare_cached(inside)?.query_row([done.to.seq], |row| row.get(0)).map(|packed: bool| !packed)
 }
 
 fn begin(connection: &Connection) -> rusqlite::Result<ForwardTotals> {

@@ -195,7 +195,9 @@ impl Reader {
     pub fn read_after(&mut self, from: Cursor, until: Option<u64>, max: usize) -> Result<Read, StoreError> {
         let connection = self.fresh()?;
         let transaction = connection.transaction()?;
-        read_units(&transaction, from, until.unwrap_or(i64::MAX as u64), max.max(1))
+        let mut read = read_units(&transaction, from, until.unwrap_or(i64::MAX as u64), max.max(1))?;
+        read.layout = forward::layout(&transaction)?;
+        Ok(read)
     }
 
     /// Where a forwarder stands; none before its first step.
@@ -500,7 +502,7 @@ fn journal_entry(row: &Row<'_>) -> rusqlite::Result<JournalEntry> {
 
 /// Walks batches and spans in order of their numbers.
 fn read_units(connection: &Connection, from: Cursor, until: u64, max: usize) -> Result<Read, StoreError> {
-    let mut read = Read { points: Vec::new(), next: from, damaged: 0 };
+    let mut read = Read { points: Vec::new(), next: from, damaged: 0, layout: 0 };
     while read.points.len() < max && read.next.seq < until {
         let seq = read.next.seq;
         let first = |query: &str| -> rusqlite::Result<Option<u64>> {

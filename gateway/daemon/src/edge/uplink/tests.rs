@@ -107,7 +107,7 @@ impl Outbox for List {
 
     async fn read(&self, stretch: Stretch, max: usize) -> Result<Read, String> {
         let commits = self.commits.lock().unwrap();
-        let mut read = Read { points: Vec::new(), next: stretch.from, damaged: 0 };
+        let mut read = Read { points: Vec::new(), next: stretch.from, damaged: 0, layout: 0 };
         let until = stretch.until.unwrap_or(u64::MAX);
         while read.points.len() < max && read.next.seq < until {
             let Some(commit) = commits.get(read.next.seq as usize - 1) else { break };
