@@ -449,13 +449,24 @@ fn other_tables(error: rusqlite::Error) -> StoreError {
     }
 }
 
-/// Whether `error` says that the file itself is at fault, rather than the disk or the moment.
+/// Whether `error` says that the file itself is at fault, rather than the disk or the moment. What is written here breaks no
+/// rule of the tables and names no column that is not there, so a rule that is broken, a number out of its range or a table
+/// that is missing says so as well.
 pub(super) fn is_damage(error: &rusqlite::Error) -> bool {
     match error {
-        rusqlite::Error::SqliteFailure(e, _) => {
-            matches!(e.code, ErrorCode::DatabaseCorrupt | ErrorCode::NotADatabase)
-        }
-        rusqlite::Error::InvalidColumnType(..) | rusqlite::Error::FromSqlConversionFailure(..) => true,
+        rusqlite::Error::SqliteFailure(e, _) => matches!(
+            e.code,
+            ErrorCode::DatabaseCorrupt
+                | ErrorCode::NotADatabase
+                | ErrorCode::ConstraintViolation
+                | ErrorCode::TypeMismatch
+                | ErrorCode::TooBig
+                | ErrorCode::Unknown
+        ),
+        rusqlite::Error::InvalidColumnType(..)
+        | rusqlite::Error::FromSqlConversionFailure(..)
+        | rusqlite::Error::IntegralValueOutOfRange(..)
+        | rusqlite::Error::SqlInputError { .. } => true,
         _ => false,
     }
 }

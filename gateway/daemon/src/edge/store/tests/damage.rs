@@ -12,6 +12,9 @@ use super::*;
 /// Longest time to start.
 const START_MAX: Duration = Duration::from_secs(5);
 
+/// Longest time until it is written again, on a busy machine.
+const WRITTEN_WITHIN: Duration = Duration::from_secs(30);
+
 /// A point as it must come back: series, stamp, bits of its numbers.
 type Known = BTreeMap<(String, i64), (Option<u64>, Option<u64>)>;
 
@@ -88,7 +91,7 @@ fn start(what: &str, sample: &Sample, hit: impl FnOnce(&Scratch)) -> (Known, Vec
     let mut found = match opened {
         Ok(store) => {
             store.submit(samples(polls(50_000, 1)));
-            store.flush().unwrap();
+            wait_written(what, &store);
             let mut found = held_by(&store);
             found.retain(|(_, at), _| *at < super::at(500_000_000).as_nanos());
             store.close();
@@ -111,6 +114,15 @@ fn start(what: &str, sample: &Sample, hit: impl FnOnce(&Scratch)) -> (Known, Vec
         assert_eq!(sample.held.get(key), Some(value), "{what}: {key:?} came back otherwise");
     }
     (found, asides.into_iter().collect())
+}
+
+/// A store that was hit is written again before long.
+fn wait_written(what: &str, store: &Store) {
+    let begun = Instant::now();
+    while store.status().counters.pending > 0 {
+        assert!(begun.elapsed() < WRITTEN_WITHIN, "{what}: {:?}", store.status());
+        std::thread::sleep(Duration::from_millis(2));
+    }
 }
 
 /// Most points that one record of the sample holds, of all series: what a hit may cost.
