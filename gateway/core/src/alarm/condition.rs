@@ -83,4 +83,8 @@ words! { Fault, "What can be wrong with the gateway, its lines and its peers.":
     Receiver "receiver" Medium, "one message refused for good, or ten minutes without getting through";
     /// The clock was set, or cannot be right.
     Clock "clock" Low, "a step of more than two seconds";
+    /// A task of the gateway itself has crashed.
+    Task "task" Medium, "over after ten minutes without another crash: common practice, no source";
+    /// The gateway leaves away what is not vital, because it or a task of it crashed again and again.
+    Reduced "reduced" High, "three crashes within ten minutes: common practice, no source";
 }

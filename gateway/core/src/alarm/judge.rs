@@ -6,6 +6,7 @@ use crate::estimate::settings::{EstimateKind, SumpSettings};
 use crate::model::{Severity, SumpIndex};
 use crate::signal::settings::ProbeSettings;
 
+use super::condition::Condition;
 use super::notice::Facts;
 use super::one::Seen;
 use super::settings::{
@@ -110,6 +111,17 @@ impl Definition {
             Self::Instrument(instrument) => &instrument.behind,
             Self::Fault(fault) => &fault.behind,
             Self::Limit(_) | Self::Condition(_) => &[],
+        }
+    }
+
+    /// Whether it rests on what is estimated, rather than on what is measured, noted or found wrong.
+    pub(super) fn is_on_estimates(&self) -> bool {
+        match self {
+            Self::Limit(limit) => matches!(limit.subject, Subject::Estimate(_)),
+            Self::Condition(of) => {
+                !matches!(of.condition, Condition::CheckOverdue | Condition::CalibrationOverdue)
+            }
+            Self::Instrument(_) | Self::Fault(_) => false,
         }
     }
 

@@ -94,6 +94,8 @@ pub struct Alarms {
     silent: Vec<Option<bool>>,
     /// Sumps whose limits rest.
     resting: Vec<bool>,
+    /// Nothing is estimated: alarms on estimates are silent by design.
+    withheld: bool,
     /// When an alarm wants to be looked at, soonest first.
     due: BTreeSet<(Uptime, AlarmIndex)>,
     /// What has changed in a way that a restart must know.
@@ -113,6 +115,7 @@ impl Alarms {
             groups_of_probe: vec![Vec::new(); probes.len()],
             silent: vec![None; probes.len()],
             resting: vec![false; sumps.len()],
+            withheld: false,
             due: BTreeSet::new(),
             changed: BTreeSet::new(),
         };
@@ -201,6 +204,18 @@ impl Alarms {
                 }
             } else {
                 self.unsuppress(now, index, None, out);
+            }
+        }
+    }
+
+    /// Nothing is estimated from now on: what stands of alarms on estimates is suppressed, not ended, until an engine that
+    /// estimates goes on from it.
+    pub fn withhold(&mut self, now: Now, out: &mut Vec<Transition>) {
+        self.withheld = true;
+        for index in self.indices() {
+            let alarm = &self.alarms[index.slot()];
+            if alarm.definition.is_on_estimates() && alarm.standing.state.stands() {
+                self.stimulate(now, index, Stimulus::Suppress, None, out);
             }
         }
     }
@@ -423,7 +438,8 @@ impl Alarms {
         let alarm = &self.alarms[index.slot()];
         // Instrument alarms and faults have no sump of their own: they go on.
         let rests = alarm.definition.sump().is_some_and(|sump| self.resting[sump.slot()]);
-        rests || alarm.causes.iter().any(|cause| self.alarms[cause.slot()].delayed.holds())
+        let withheld = self.withheld && alarm.definition.is_on_estimates();
+        rests || withheld || alarm.causes.iter().any(|cause| self.alarms[cause.slot()].delayed.holds())
     }
 
     /// What asked for its silence, since `since`, is over; unless something else does, its condition begins anew, but for a

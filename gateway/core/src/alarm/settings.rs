@@ -128,11 +128,22 @@ pub struct InstrumentSettings {
 pub struct FaultKey {
     /// What is wrong.
     pub fault: Fault,
-    /// With which bus, device, broker, database or receiver; empty for the gateway's own store and clock.
+    /// With which bus, device, broker, database, receiver or task; empty for the gateway itself, its store and its clock.
     pub of: String,
 }
 
 impl FaultKey {
+    /// That the gateway, or its one store or clock, has this fault.
+    pub const fn own(fault: Fault) -> Self {
+        Self { fault, of: String::new() }
+    }
+
+    /// That a task of the gateway has crashed, by its kind and, where there are several of a kind, its name.
+    pub fn task(kind: &str, name: Option<&str>) -> Self {
+        let of = name.map_or_else(|| kind.to_owned(), |name| format!("{kind}/{name}"));
+        Self { fault: Fault::Task, of }
+    }
+
     /// Name of its alarm: `bus/hall`, `store`.
     pub fn name(&self) -> String {
         if self.of.is_empty() {

@@ -266,6 +266,8 @@ fn fault_text(fault: Fault) -> &'static str {
         Fault::Forwarder => "nothing gets through to database",
         Fault::Receiver => "messages do not reach",
         Fault::Clock => "the gateway's clock",
+        Fault::Task => "a task of the gateway crashed:",
+        Fault::Reduced => "the gateway runs reduced",
     }
 }
 
@@ -280,6 +282,10 @@ fn fault_action(fault: Fault) -> &'static str {
         Fault::Forwarder => "Look at the network and the database; samples wait here meanwhile.",
         Fault::Receiver => "Look at the address and the network; messages wait here meanwhile.",
         Fault::Clock => "See that the gateway reaches a time server.",
+        Fault::Task => "Send the gateway's log to whoever maintains it; the task is started again by itself.",
+        Fault::Reduced => {
+            "Send the gateway's log to whoever maintains it; after an update stop and start the gateway."
+        }
     }
 }
 

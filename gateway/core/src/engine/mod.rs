@@ -89,6 +89,17 @@ pub struct EngineError {
     pub why: SumpError,
 }
 
+/// Whether sumps are estimated.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+enum Estimating {
+    /// They are.
+    Yes,
+    /// They are not, and alarms on estimates have still to be withheld.
+    NotYetWithheld,
+    /// They are not.
+    No,
+}
+
 /// The pure middle of the gateway.
 #[derive(Debug)]
 pub struct Engine {
@@ -106,6 +117,8 @@ pub struct Engine {
     clock: ClockWatch,
     /// Who hears of alarms.
     router: Router,
+    /// Whether anything is estimated.
+    estimating: Estimating,
     /// Next time the estimates are written out; none before the first reading.
     next_estimates: Option<Uptime>,
     out: Outbound,
@@ -146,6 +159,7 @@ impl Engine {
             alarms,
             clock: ClockWatch::default(),
             router: Router::new(settings.receivers.clone(), settings.site.clone()),
+            estimating: Estimating::Yes,
             next_estimates: None,
             out: Outbound::default(),
             overdue: Vec::new(),
@@ -154,6 +168,17 @@ impl Engine {
             told: Vec::new(),
             settings,
         })
+    }
+
+    /// An engine that estimates nothing: it converts, stores, judges limits on probes, faults and the test plan, and takes
+    /// notes. Alarms on estimates are withheld, what was believed of the sumps stays in the store as it was.
+    pub fn without_estimates(settings: Settings) -> Result<Self, EngineError> {
+        Ok(Self { estimating: Estimating::NotYetWithheld, ..Self::new(settings)? })
+    }
+
+    /// Whether it estimates.
+    pub fn estimates(&self) -> bool {
+        self.estimating == Estimating::Yes
     }
 
     /// Its settings.
@@ -169,6 +194,10 @@ impl Engine {
     /// One step. What is due by `now` happens after the input, so that a reading which arrives as a delay ends counts.
     pub fn handle(&mut self, now: Now, input: Input<'_>) {
         self.watch_clock(now);
+        if self.estimating == Estimating::NotYetWithheld {
+            self.estimating = Estimating::No;
+            self.alarms.withhold(now, &mut self.transitions);
+        }
         match input {
             Input::Readings(readings) => {
                 if self.next_estimates.is_none() {
@@ -254,6 +283,9 @@ impl Engine {
         let sump = self.settings.probes[measurement.probe.slot()].sump;
         self.rest_limits(now, sump);
         self.alarms.observe(now, measurement, &mut self.transitions);
+        if !self.estimates() {
+            return;
+        }
         self.sumps[sump.slot()].observe(now, measurement);
         self.fills[sump.slot()].observe(now, measurement);
         self.journal_events(now, sump);
@@ -267,6 +299,13 @@ impl Engine {
     /// Estimates move slowly: they are written out, and limits on them judged, on a grid of their own.
     fn write_estimates(&mut self, now: Now) {
         let at = now.utc;
+        if !self.estimates() {
+            for sump in (0..).take(self.sumps.len()).map(SumpIndex) {
+                self.tick_plan(now, sump, false);
+                self.watch_due(now, sump);
+            }
+            return;
+        }
         for index in (0..).take(self.sumps.len()) {
             let sump = &mut self.sumps[index as usize];
             sump.advance(now);

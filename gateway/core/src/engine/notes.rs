@@ -101,14 +101,14 @@ impl Engine {
             meaning: self.meaning_of(note),
             verdict: judge(plan.settings(), note.kind, note.value),
             next: next_of(plan, now, note),
-            moves_estimate: !copy && moves_estimate(now, note),
+            moves_estimate: !copy && self.moves_estimate(now, note),
         }
     }
 
     /// A note goes everywhere it says something to.
     pub(super) fn take_note(&mut self, now: Now, note: &Note) {
         self.journal_note(now, note);
-        if moves_estimate(now, note) {
+        if self.moves_estimate(now, note) {
             self.sumps[note.sump.slot()].note(now, note);
             self.watch_note(now, note);
             if note.kind == NoteKind::Cleanout {
@@ -125,7 +125,13 @@ impl Engine {
                 self.out.saved.extend(kept.map(|bytes| (restart::checks_key(&sump.name), bytes)));
             }
         }
-        self.journal_events(now, note.sump);
+        if self.estimates() {
+            self.journal_events(now, note.sump);
+        }
+    }
+
+    fn moves_estimate(&self, now: Now, note: &Note) -> bool {
+        self.estimates() && moves_estimate(now, note)
     }
 
     /// From the first reading on it is known what day it is.

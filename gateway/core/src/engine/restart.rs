@@ -72,18 +72,19 @@ pub(super) fn checks_key(sump: &Name) -> String {
 
 impl Engine {
     /// Puts every alarm and every belief back to where it stood, before the first input. `lookup` gives what the store kept under a key.
-    /// An entry that cannot be read leaves its alarm normal and its sump unknown: the next readings decide. Gives the keys of such entries.
+    /// An engine without estimates leaves beliefs where they are. An entry that cannot be read leaves its alarm normal and its sump unknown: the next readings decide. Gives the keys of such entries.
     pub fn restore(&mut self, now: Now, mut lookup: impl FnMut(&str) -> Option<Vec<u8>>) -> Vec<String> {
         let keys: Vec<(AlarmIndex, String)> =
             (self.alarms.iter()).map(|(alarm, _, _)| (alarm, alarm_key(self.alarms.key(alarm)))).collect();
         let mut unreadable = Vec::new();
-        for sump in &mut self.sumps {
+        let estimating = self.estimating == super::Estimating::Yes;
+        for sump in self.sumps.iter_mut().filter(|_| estimating) {
             let key = estimate_key(&sump.settings().name);
             if lookup(&key).is_some_and(|bytes| !sump.restore(&bytes)) {
                 unreadable.push(key);
             }
         }
-        for (sump, fill) in self.settings.sumps.iter().zip(&mut self.fills) {
+        for (sump, fill) in self.settings.sumps.iter().zip(&mut self.fills).filter(|_| estimating) {
             let (acidity, cleanout) = (acidity_key(&sump.name), cleanout_key(&sump.name));
             if lookup(&acidity).is_some_and(|bytes| !fill.restore_acidity(&bytes)) {
                 unreadable.push(acidity);

@@ -611,3 +611,4 @@ fn a_bus_that_is_gone_is_an_alarm_of_the_gateway() {
     assert!(view.message.starts_with("nothing comes over bus hall: connection refused."), "{view:?}");
 }
 mod notes;
+mod reduced;

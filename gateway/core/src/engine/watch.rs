@@ -111,7 +111,7 @@ impl Engine {
     }
 
     /// Checks of the test plan and calibrations that nobody has done in time.
-    fn watch_due(&mut self, now: Now, sump: SumpIndex) {
+    pub(super) fn watch_due(&mut self, now: Now, sump: SumpIndex) {
         let plan = &self.plans[sump.slot()];
         let checks: Vec<(&str, u32)> = plan.overdue(now).map(|(check, days)| (check.word(), days)).collect();
         let probe = |probe: ProbeIndex| self.settings.probes[probe.slot()].name.as_str();

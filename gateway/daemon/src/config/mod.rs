@@ -11,6 +11,7 @@ pub mod quantity;
 mod reader;
 pub mod report;
 mod sources;
+pub mod tasks;
 mod variables;
 
 use std::path::{Path, PathBuf};

@@ -11,6 +11,7 @@ use sumpwarden_core::model::{ProbeIndex, SumpIndex};
 use super::super::file::{AlarmTable, Named, Switch};
 use super::super::nearest::did_you_mean;
 use super::super::reader::shortened;
+use super::super::tasks;
 use super::limit::{DELAY_MAX, habits};
 use super::notes::{At, Notes};
 use super::probe::priority;
@@ -76,7 +77,8 @@ fn note_unknown(
     }
 }
 
-/// Alarms on faults: one a bus, a device with several probes, a broker, a database, a way for messages, and the gateway's own.
+/// Alarms on faults: one a bus, a device with several probes, a broker, a database, a way for messages, a task, and the
+/// gateway's own.
 /// What lies behind a bus or a device learns so.
 pub(super) fn faults(
     notes: &mut Notes<'_>,
@@ -97,12 +99,20 @@ pub(super) fn faults(
         tell_behind(&mut settings.alarms.instruments, of, &key);
         faults.push(fault(key, Vec::new(), Vec::new()));
     }
-    let own = [Fault::Store, Fault::StoreSpace, Fault::Clock];
-    faults.extend(own.map(|own| fault(FaultKey { fault: own, of: String::new() }, Vec::new(), Vec::new())));
+    let own = [Fault::Store, Fault::StoreSpace, Fault::Clock, Fault::Reduced];
+    faults.extend(own.map(|own| fault(FaultKey::own(own), Vec::new(), Vec::new())));
     for (word, names) in [(Fault::Forwarder, forwarders), (Fault::Receiver, receivers)] {
         let of = names.iter().map(|name| FaultKey { fault: word, of: name.clone() });
         faults.extend(of.map(|key| fault(key, Vec::new(), Vec::new())));
     }
+    let of_bus = settings.buses.iter().map(|bus| FaultKey::task(tasks::BUS, Some(bus.name.as_str())));
+    let of_broker =
+        settings.brokers.iter().map(|broker| FaultKey::task(tasks::BROKER, Some(broker.name.as_str())));
+    let of_peer = [(tasks::FORWARDER, forwarders), (tasks::RECEIVER, receivers)].into_iter();
+    let of_peer = of_peer.flat_map(|(kind, names)| names.iter().map(move |n| FaultKey::task(kind, Some(n))));
+    let single = tasks::SINGLE.iter().map(|kind| FaultKey::task(kind, None));
+    let all = of_bus.chain(of_broker).chain(of_peer).chain(single);
+    faults.extend(all.map(|key| fault(key, Vec::new(), Vec::new())));
     for mut fault in faults {
         match tables.get(fault.key.fault.word()) {
             None | Some(Switch::Plain(true)) => {}
@@ -165,6 +175,8 @@ fn fault(key: FaultKey, silent: Vec<ProbeIndex>, behind: Vec<FaultKey>) -> Fault
         Fault::Device => (5 * MINUTE, MINUTE),
         Fault::Forwarder => (60 * MINUTE, MINUTE),
         Fault::Store | Fault::StoreSpace | Fault::Receiver | Fault::Clock => (Duration::ZERO, MINUTE),
+        // Whoever keeps the task says when it has run well for long enough.
+        Fault::Task | Fault::Reduced => (Duration::ZERO, Duration::ZERO),
     };
     FaultSettings { priority: key.fault.priority(), key, on_delay, off_delay, silent, behind }
 }
