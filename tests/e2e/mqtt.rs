@@ -4,7 +4,7 @@ use std::collections::BTreeSet;
 use std::time::{Duration, Instant};
 
 use sumpwarden::edge::clock::Clock;
-use sumpwarden::edge::mqtt::{BROKER_REPORTS_MAX, BrokerReport, BrokerStatus, Link, run_broker};
+use sumpwarden::edge::mqtt::{BROKER_REPORTS_MAX, BrokerReport, BrokerSeat, BrokerStatus, Link, run_broker};
 use sumpwarden_core::acquire::settings::{BrokerSettings, PayloadFormat, Secret, TlsSettings, TopicPoint};
 use sumpwarden_core::acquire::{Expected, Refusal, TopicMap};
 use sumpwarden_core::model::{Ack, BrokerIndex, Name, ProbeIndex, Raw, RawReading, Unit};
@@ -72,8 +72,7 @@ impl Edge {
                 None,
                 Clock,
                 reports_in,
-                acks_out,
-                status_in,
+                BrokerSeat::new(acks_out, status_in),
                 shutdown_out,
             )
             .await;

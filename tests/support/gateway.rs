@@ -4,7 +4,7 @@ use std::collections::BTreeMap;
 use std::fs;
 use std::path::{Path, PathBuf};
 use std::process::{Command, ExitStatus, Output};
-use std::sync::OnceLock;
+use std::sync::{Mutex, OnceLock, PoisonError};
 use std::time::Duration;
 
 use rustix::process::Signal;
@@ -22,32 +22,28 @@ pub const STOP_MAX: Duration = Duration::from_secs(6);
 
 /// The program, built as this test was.
 ///
-/// Cargo builds the programs of a package for that package's own tests only, so the first test to ask builds it; where
-/// it is built already, that takes a moment. Cargo says where it lies.
-///
 /// # Panics
 /// If it cannot be built.
 pub fn program() -> &'static Path {
     static PROGRAM: OnceLock<PathBuf> = OnceLock::new();
-    PROGRAM.get_or_init(|| build(None))
+    PROGRAM.get_or_init(|| build("sumpwarden-as-tested", None))
 }
 
-/// The program with one more of its features, where it has that, under a name of its own.
+/// The same with the points at which faults can be injected.
 ///
 /// # Panics
 /// If it cannot be built.
-pub fn program_with(feature: &str) -> Option<PathBuf> {
-    let manifest = Path::new(env!("CARGO_MANIFEST_DIR")).join("../gateway/daemon/Cargo.toml");
-    let manifest: toml::Table = fs::read_to_string(manifest).ok()?.parse().ok()?;
-    manifest.get("features")?.get(feature)?;
-    let built = build(Some(feature));
-    // The next build of the plain program takes its place.
-    let kept = built.with_file_name(format!("sumpwarden-{feature}"));
-    fs::copy(built, &kept).expect("room for a copy");
-    Some(kept)
+pub fn program_with_faults() -> &'static Path {
+    static PROGRAM: OnceLock<PathBuf> = OnceLock::new();
+    PROGRAM.get_or_init(|| build("sumpwarden-with-faults", Some("faults")))
 }
 
-fn build(feature: Option<&str>) -> PathBuf {
+/// Cargo builds the programs of a package for that package's own tests only, so the first test to ask builds it; where
+/// it is built already, that takes a moment. Cargo says where it lies; there the next build, with other features, puts
+/// its own, so it is kept under `name` beside it.
+fn build(name: &str, feature: Option<&str>) -> PathBuf {
+    static BUILDING: Mutex<()> = Mutex::new(());
+    let _one_at_a_time = BUILDING.lock().unwrap_or_else(PoisonError::into_inner);
     let mut command = Command::new(std::env::var_os("CARGO").unwrap_or_else(|| "cargo".into()));
     // With this package beside it, libraries have the features that the test has them with, and are built once.
     command.args(["build", "--locked", "--package", "sumpwarden", "--package", "sumpwarden-tests"]);
@@ -71,7 +67,12 @@ fn build(feature: Option<&str>) -> PathBuf {
         let message: Value = serde_json::from_str(line).ok()?;
         Some(PathBuf::from(message["executable"].as_str()?))
     });
-    path.next_back().unwrap_or_else(|| panic!("not built:\n{}", String::from_utf8_lossy(&built.stderr)))
+    let path = path.next_back();
+    let path = path.unwrap_or_else(|| panic!("not built:\n{}", String::from_utf8_lossy(&built.stderr)));
+    let kept = path.with_file_name(name);
+    fs::remove_file(&kept).ok();
+    fs::hard_link(&path, &kept).expect("beside the program");
+    kept
 }
 
 /// What every configuration needs: a place for the store, a free port for the page, a fluid and a water.
@@ -164,7 +165,23 @@ impl Installation {
     /// # Panics
     /// If it does not run.
     pub fn run(&self) -> Daemon {
-        self.run_as(&mut Command::new(program()))
+        self.run_program(program(), &[])
+    }
+
+    /// The same with the program that has points for faults, and these of them.
+    ///
+    /// # Panics
+    /// If it does not run.
+    pub fn run_with_faults(&self, faults: &str) -> Daemon {
+        self.run_program(program_with_faults(), &[("SUMPWARDEN_FAULTS", faults)])
+    }
+
+    /// Starts the daemon, this program in this environment, and waits until it says where its page is.
+    ///
+    /// # Panics
+    /// If it does not run.
+    pub fn run_program(&self, program: &Path, environment: &[(&str, &str)]) -> Daemon {
+        self.run_as(Command::new(program).envs(environment.iter().copied()))
     }
 
     /// The same by another command: the program under other settings, in other surroundings, or another build of it. Its
@@ -256,12 +273,31 @@ impl Daemon {
         self.peer.end(STOP_MAX)
     }
 
-    /// Waits until it has ended, however; how, and its log.
+    /// Waits until it ends by itself; how it ended and its log.
     ///
     /// # Panics
     /// If it takes longer than `most`.
     pub fn end(self, most: Duration) -> (ExitStatus, Vec<String>) {
         self.peer.end(most)
+    }
+
+    /// The gateway's own alarm of this name, if it is not normal.
+    ///
+    /// # Panics
+    /// If the page does not answer.
+    pub fn alarm(&self, id: &str) -> Option<Value> {
+        let state = self.state();
+        state["alarms"].as_array().expect("a list").iter().find(|alarm| alarm["id"] == id).cloned()
+    }
+
+    /// A line of the metrics, by its beginning.
+    ///
+    /// # Panics
+    /// If the page does not answer.
+    pub fn metric(&self, name: &str) -> Option<String> {
+        let answer = http(self.page, "GET", "/metrics", "");
+        assert_eq!(answer.status, 200, "{}", answer.body);
+        answer.body.lines().find_map(|line| line.strip_prefix(name)).map(|value| value.trim().to_owned())
     }
 
     /// Kills it in its tracks.

@@ -3,6 +3,7 @@
 pub mod commands;
 pub mod config;
 pub mod edge;
+pub mod faults;
 mod forwarding;
 mod notifying;
 pub mod supervise;

@@ -12,7 +12,7 @@ use tracing_subscriber::EnvFilter;
 ///
 /// It is no safety system: safety data sheets, local codes and licensed practice come first.
 #[derive(Parser, Debug)]
-#[command(version, arg_required_else_help = true)]
+#[command(version = commands::VERSION, arg_required_else_help = true)]
 struct Arguments {
     #[command(subcommand)]
     command: Command,

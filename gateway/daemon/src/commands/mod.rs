@@ -18,6 +18,8 @@ use std::path::Path;
 use std::process::ExitCode;
 
 use crate::config::{self, Settings};
+use crate::faults;
+use crate::supervise::panics::Fatal;
 
 /// How a command ended. The numbers are those of `sysexits.h`, so that scripts and units can tell them apart.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
@@ -32,7 +34,18 @@ pub enum Exit {
     Outside,
     /// The configuration has mistakes.
     Configuration,
+    /// The daemon has crashed.
+    Panicked,
+    /// The daemon wants to be started anew, all of it.
+    Anew,
 }
+
+/// The version, and what is compiled in that is never to be used in earnest.
+pub const VERSION: &str = if faults::COMPILED_IN {
+    concat!(env!("CARGO_PKG_VERSION"), " with injected faults, for tests only")
+} else {
+    env!("CARGO_PKG_VERSION")
+};
 
 impl From<Exit> for ExitCode {
     fn from(exit: Exit) -> Self {
@@ -41,6 +54,8 @@ impl From<Exit> for ExitCode {
             Exit::Negative => 1,
             Exit::Usage => 64,
             Exit::Outside => 74,
+            Exit::Panicked => Fatal::Panicked.code(),
+            Exit::Anew => 75,
             Exit::Configuration => 78,
         })
     }

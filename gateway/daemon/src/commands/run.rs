@@ -1,18 +1,29 @@
 //! `run`: the daemon until it is told to stop.
 
+use std::panic::AssertUnwindSafe;
 use std::path::Path;
 
 use tokio::signal::unix::{SignalKind, signal};
 
-use super::{Exit, block_on, console, load};
+use super::{Exit, VERSION, block_on, console, load};
 use crate::config::Settings;
-use crate::supervise;
+use crate::supervise::{self, Running, panics};
 
 /// Runs until SIGTERM or Ctrl-C; a second one ends it at once.
 pub fn run(config: &Path) -> Exit {
     match load(config) {
-        Ok(settings) => block_on(daemon(settings)).unwrap_or_else(|exit| exit),
+        Ok(settings) => guarded(settings),
         Err(exit) => exit,
+    }
+}
+
+/// A panic of the thread that runs it all is an end like any other: told, written down, and the unit starts it anew.
+fn guarded(settings: Settings) -> Exit {
+    panics::watch();
+    let ended = std::panic::catch_unwind(AssertUnwindSafe(|| block_on(daemon(settings))));
+    match ended {
+        Ok(ended) => ended.unwrap_or_else(|exit| exit),
+        Err(_) => Exit::Panicked,
     }
 }
 
@@ -24,28 +35,41 @@ async fn daemon(settings: Settings) -> Exit {
             return Exit::Outside;
         }
     };
-    let running = match supervise::start(settings).await {
+    let mut running = match supervise::start(settings).await {
         Ok(running) => running,
         Err(error) => {
             console::complain(&error.to_string());
             return Exit::Outside;
         }
     };
-    tracing::info!(page = %running.web, version = env!("CARGO_PKG_VERSION"), "running");
-    let lost = tokio::select! {
-        () = told.come() => false,
-        () = running.acquisition_lost() => true,
+    tracing::info!(page = %running.web, version = VERSION, "running");
+    let exit = tokio::select! {
+        () = told.come() => Exit::Success,
+        exit = until_ended(&mut running) => exit,
     };
-    if lost {
-        tracing::error!(
-            "acquisition has ended by itself; stopping so that the supervisor starts the daemon anew"
-        );
-    }
     tokio::select! {
         () = running.stop() => {}
-        () = told.come() => tracing::warn!("told twice, stopping at once"),
+        () = told.come() => {
+            tracing::warn!("told twice, stopping at once");
+            panics::ended_cleanly();
+        }
     }
-    if lost { Exit::Outside } else { Exit::Success }
+    exit
+}
+
+/// Why it ends without having been told to.
+async fn until_ended(running: &mut Running) -> Exit {
+    running.ready().await;
+    tokio::select! {
+        () = running.lost() => {
+            tracing::error!("a vital thread has ended by itself; stopping so that the daemon is started anew");
+            if panics::has_crashed() { Exit::Panicked } else { Exit::Outside }
+        }
+        () = running.reduced_for_long() => {
+            tracing::warn!("reduced for an hour without a crash; stopping so that all of it is started anew");
+            Exit::Anew
+        }
+    }
 }
 
 /// The signals that ask for an end.

@@ -1,7 +1,7 @@
 //! The acquisition thread: bus actors and the engine, nothing else.
 
 use std::io;
-use std::sync::atomic::{AtomicU64, Ordering};
+use std::rc::Rc;
 use std::sync::{Arc, PoisonError};
 use std::thread::JoinHandle;
 use std::time::Duration;
@@ -26,9 +26,16 @@ use crate::edge::web::PollStarts;
 use crate::edge::web::commands::Command;
 
 use super::answers::{Answers, Waiting};
+use super::keeper::Keeper;
+use crate::config::tasks;
+use crate::edge::pulse::Pulse;
+use crate::faults;
 
 /// Reports handled between two looks at everything else, so that a burst from one side delays nobody for long.
 const REPORTS_AT_ONCE: usize = 32;
+
+/// The engine's loop comes round at least so often.
+const LOOK_EVERY: Duration = Duration::from_secs(1);
 
 /// How long the engine waits for a store that has fallen behind, so that polls slow down instead of samples being lost.
 /// A store that is stuck for longer is not waited for again until it has caught up: alarms must not wait for a disk.
@@ -54,8 +61,11 @@ pub(super) struct Acquisition {
     pub(super) commands: mpsc::Receiver<Command>,
     pub(super) answers: Answers,
     pub(super) receivers: mpsc::Receiver<ReceiverReport>,
-    /// Goes up with every turn of the engine's loop.
-    pub(super) turns: Arc<AtomicU64>,
+    /// Rises with every turn of the engine's loop.
+    pub(super) pulse: Pulse,
+    pub(super) keeper: Keeper,
+    /// Told once buses and engine run.
+    pub(super) polling: oneshot::Sender<()>,
     pub(super) journal: broadcast::Sender<JournalRecord>,
     pub(super) starts: PollStarts,
     pub(super) stop: watch::Receiver<bool>,
@@ -80,18 +90,30 @@ impl Acquisition {
         let (reports, arriving) = mpsc::channel(BUS_REPORTS_MAX);
         for ((settings, plan, counters), index) in self.buses.into_iter().zip(0..) {
             let (timer, reports, stop) = (timer.clone(), reports.clone(), self.stop.clone());
-            tokio::task::spawn_local(async move {
-                run_bus(BusIndex(index), &settings, &plan, &timer, reports, &counters, stop).await;
-            });
+            let key = FaultKey::task(tasks::BUS, Some(settings.name.as_str()));
+            let pulse = counters.pulse().clone();
+            let bus = Rc::new((settings, plan));
+            let make = move || {
+                let (bus, timer, reports) = (Rc::clone(&bus), timer.clone(), reports.clone());
+                let (counters, stop) = (Arc::clone(&counters), stop.clone());
+                async move {
+                    let (settings, plan) = &*bus;
+                    run_bus(BusIndex(index), settings, plan, &timer, reports, &counters, stop).await;
+                }
+            };
+            let kept = self.keeper.clone().keep(key, Some(pulse), make, tokio::task::spawn_local);
+            tokio::task::spawn_local(kept);
         }
         drop(reports);
+        // Whoever waited for it may have gone.
+        let _ = self.polling.send(());
         let engine_loop = EngineLoop {
             intake: Intake::new(self.engine),
             store: self.store,
             journal: self.journal,
             starts: self.starts,
             answers: self.answers,
-            turns: self.turns,
+            pulse: self.pulse,
             store_is_stuck: false,
         };
         let inlets = Inlets {
@@ -122,7 +144,7 @@ struct EngineLoop {
     journal: broadcast::Sender<JournalRecord>,
     starts: PollStarts,
     answers: Answers,
-    turns: Arc<AtomicU64>,
+    pulse: Pulse,
     /// The store was waited for in vain and has not caught up since.
     store_is_stuck: bool,
 }
@@ -136,7 +158,10 @@ impl EngineLoop {
         let (mut buses_live, mut brokers_live, mut page_live) = (true, true, true);
         let (mut commands_live, mut faults_live, mut receivers_live) = (true, true, true);
         while buses_live || brokers_live {
-            let due = self.intake.poll_timeout();
+            self.pulse.beat();
+            // It comes round each second even where nothing is due: who watches it sees that it lives.
+            let look = timer.clock().uptime().plus(LOOK_EVERY);
+            let due = self.intake.poll_timeout().map_or(look, |due| due.min(look));
             tokio::select! {
                 count = reports.recv_many(&mut arrived, REPORTS_AT_ONCE), if buses_live => {
                     buses_live = count > 0;
@@ -168,15 +193,10 @@ impl EngineLoop {
                     }
                     None => receivers_live = false,
                 },
-                () = async {
-                    match due {
-                        Some(due) => timer.sleep_until(due).await,
-                        None => std::future::pending().await,
-                    }
-                } => self.intake.tick(timer.clock().now()),
+                () = timer.sleep_until(due) => self.intake.tick(timer.clock().now()),
             }
+            faults::point("engine");
             self.hand_over();
-            self.turns.fetch_add(1, Ordering::Relaxed);
             self.keep_pace().await;
         }
         self.tell_starts();

@@ -18,6 +18,7 @@ const LOOK_EVERY: Duration = Duration::from_millis(500);
 const NEARLY_FULL: (f64, f64) = (0.8, 0.75);
 
 /// A forwarder as the watch sees it.
+#[derive(Clone)]
 pub(super) struct Watched {
     /// Its name.
     pub(super) name: String,
@@ -47,6 +48,7 @@ pub(super) async fn watch(
             _ = pulse.tick() => {}
             _ = stop.wait_for(|stop| *stop) => return,
         }
+        crate::faults::pass("fault-watch").await;
         let status = store.status();
         let mut standing = store_faults(&status, was(&told, &key(Fault::StoreSpace, "")));
         if status.counters.dropped > dropped {

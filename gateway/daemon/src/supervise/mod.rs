@@ -15,42 +15,55 @@
 
 mod acquisition;
 mod answers;
+mod brokers;
 mod faults;
+mod keeper;
+pub mod panics;
 mod receivers;
 mod records;
 mod restart;
+mod starts;
+mod systemd;
+mod watchdog;
 mod weekly;
 
-use std::collections::BTreeMap;
 use std::net::SocketAddr;
 use std::sync::Arc;
-use std::sync::atomic::AtomicU64;
 use std::thread::JoinHandle;
 use std::time::Duration;
 
-use sumpwarden_core::acquire::topics::{TopicMap, TopicMapError};
+use sumpwarden_core::acquire::topics::TopicMapError;
 use sumpwarden_core::acquire::{Plan, PlanError, plan, settings::BusSettings};
+use sumpwarden_core::alarm::condition::Fault;
+use sumpwarden_core::alarm::settings::FaultKey;
 use sumpwarden_core::engine::snapshot::Snapshot;
 use sumpwarden_core::engine::{Engine, EngineError};
-use sumpwarden_core::model::{Ack, BrokerIndex, Name, ProbeIndex, Timestamp};
+use sumpwarden_core::model::{Ack, Name};
 use sumpwarden_core::store::JournalRecord;
+use sumpwarden_core::store::settings::ForwardSettings;
 use tokio::net::TcpListener;
-use tokio::sync::{broadcast, mpsc, oneshot, watch};
+use tokio::sync::{Mutex, broadcast, mpsc, oneshot, watch};
 use tokio::task::JoinSet;
 use tokio::time::{Instant, timeout_at};
 
-use crate::config::Settings;
+use crate::config::{Settings, tasks as kinds};
 use crate::edge::clock::Clock;
 use crate::edge::modbus::BusCounters;
-use crate::edge::mqtt::{BROKER_REPORTS_MAX, BrokerReport, BrokerStatus, NoteEar, run_broker};
+use crate::edge::mqtt::{BROKER_REPORTS_MAX, BrokerStatus};
 use crate::edge::notify::{RECEIVER_REPORTS_MAX, ReceiverError, ReceiverStatus};
+use crate::edge::pulse::{Progress, Pulse};
 use crate::edge::store::{Store, StoreError, StoreEvent};
 use crate::edge::uplink::{Uplink, UplinkError, UplinkStatus};
 use crate::edge::web::commands::COMMANDS_MAX;
-use crate::edge::web::{self, PollStarts, SnapshotRequests, key};
+use crate::edge::web::records::Records;
+use crate::edge::web::{self, PollStarts, SnapshotRequests, Writes, key};
 
-use acquisition::Acquisition;
+use acquisition::{Acquisition, FaultNews};
 use answers::Answers;
+use keeper::{Keeper, Ledger};
+use starts::Record;
+use systemd::Manager;
+use watchdog::Watchdog;
 
 /// Journal entries on their way to those who watch. Full: the slowest watcher misses the oldest, nobody waits for it.
 const JOURNAL_WATCHED_MAX: usize = 256;
@@ -61,6 +74,12 @@ const SNAPSHOT_REQUESTS_MAX: usize = 4;
 const ACKS_MAX: usize = 1024;
 /// News of faults on their way to the engine. Full: whoever found one waits.
 const FAULTS_MAX: usize = 64;
+/// How often it is looked whether threads live.
+const LOOK_EVERY: Duration = Duration::from_secs(1);
+/// After so long reduced without a crash the whole is tried again (common practice, no source).
+const REDUCED_FOR: Duration = Duration::from_hours(1);
+/// What a reduced start leaves away.
+const REDUCED_WORDS: &str = "estimates and what follows from them, forwarding and the weekly report";
 /// How long a clean stop may take; then whoever is late is named and left behind. What is stored survives that.
 const SHUTDOWN_GRACE: Duration = Duration::from_secs(5);
 
@@ -153,17 +172,26 @@ pub struct Running {
     acquisition: JoinHandle<()>,
     tasks: JoinSet<String>,
     names: Vec<String>,
+    polls: oneshot::Receiver<()>,
+    reduced: bool,
+    ledger: Ledger,
+    manager: Arc<Manager>,
+    watchdog: Watchdog,
 }
 
 /// Starts everything `settings` ask for. Must be called within a runtime of several threads.
 pub async fn start(settings: Settings) -> Result<Running, StartError> {
     let clock = Clock;
-    let mut engine = Engine::new(settings.engine)?;
     let (events, happening) = mpsc::unbounded_channel();
-    let store = Store::open(&settings.store.directory, engine.series(), settings.store.limits, events)?;
-    restart::restore(clock.now(), &mut engine, &store)?;
-    let heard = restart::heard(&engine, &store)?;
     let directory = &settings.store.directory;
+    let store = Store::open(directory, &settings.engine.series(), settings.store.limits, events)?;
+    let (record, because) = Record::begin(directory, clock.now());
+    panics::write_to(record);
+    let mut engine = match &because {
+        None => Engine::new(settings.engine)?,
+        Some(_) => Engine::without_estimates(settings.engine)?,
+    };
+    restart::restore(clock.now(), &mut engine, &store)?;
     let unusable = |why| StartError::NoteKey { path: key::key_file(directory, key::NOTE_KEY), why };
     let note_key = settings
         .web
@@ -173,62 +201,77 @@ pub async fn start(settings: Settings) -> Result<Running, StartError> {
     let listen = |why| StartError::Listen { address, why };
     let listener = TcpListener::bind(address).await.map_err(listen)?;
     let web = listener.local_addr().map_err(listen)?;
+    let listener = listener.into_std().map_err(listen)?;
 
     let (stop, stopping) = watch::channel(false);
     let (journal, _) = broadcast::channel(JOURNAL_WATCHED_MAX);
     let (snapshots, asked) = mpsc::channel(SNAPSHOT_REQUESTS_MAX);
+    let (found, faults) = mpsc::channel(FAULTS_MAX);
+    let ledger = Ledger::default();
+    let keeper = Keeper { clock, ledger: ledger.clone(), news: found.clone(), stop: stopping.clone() };
     let mut tasks = Tasks::default();
+    let pulse = Pulse::default();
+    let mut watched =
+        vec![Progress::of("engine", &pulse), Progress::of("store", store.pulse()), tasks.beat(&stopping)];
+    tell_reduced(because.as_deref(), &ledger, &found);
 
     let (reports, arriving) = mpsc::channel(BROKER_REPORTS_MAX);
-    let (brokers, acks) = start_brokers(&engine, &heard, clock, &reports, &stopping, &mut tasks)?;
+    let brokers::Brokers { statuses: brokers, acks, progress } =
+        brokers::start(&engine, &store, &reports, &keeper, &mut tasks)?;
     drop(reports);
-    let (mut forwards, mut watched) = (Vec::new(), Vec::new());
-    for forward in settings.forwards {
-        let name = forward.name.clone();
-        let failed = |why| StartError::Uplink { name: name.clone(), why };
-        let uplink = Uplink::new(forward, &store).map_err(failed)?;
-        forwards.push(uplink.status());
-        watched.push(faults::Watched { name: name.to_string(), status: uplink.status() });
-        tasks.spawn(format!("forwarder {name}"), uplink.run(stopping.clone()));
-    }
+    watched.extend(progress);
+    let wanted = if because.is_none() { settings.forwards } else { Vec::new() };
+    let (forwards, seen) = start_forwarders(wanted, &store, &keeper, &mut tasks)?;
     let answers = Answers::beside(acks.len());
-    tasks.spawn("dispatcher".to_owned(), dispatch(happening, acks, answers.clone()));
-    let (found, faults) = mpsc::channel(FAULTS_MAX);
-    tasks.spawn("fault watch".to_owned(), faults::watch(store.clone(), watched, found, stopping.clone()));
-    let zone = settings.site.timezone.clone();
-    tasks.spawn("weekly report".to_owned(), weekly::report(store.clone(), clock, zone, stopping.clone()));
+    watched.push(start_dispatcher(happening, acks, answers.clone(), &keeper, &mut tasks));
+    let (of, stops) = (store.clone(), stopping.clone());
+    let watching = move || faults::watch(of.clone(), seen.clone(), found.clone(), stops.clone());
+    tasks.keep(keeper.clone(), (kinds::FAULT_WATCH, None), None, watching);
+    if because.is_none() {
+        let (of, zone, stops) = (store.clone(), settings.site.timezone.clone(), stopping.clone());
+        let report = move || weekly::report(of.clone(), clock, zone.clone(), stops.clone());
+        tasks.keep(keeper.clone(), (kinds::WEEKLY_REPORT, None), None, report);
+    }
     let public_url = settings.web.public_url.as_deref();
     let links = receivers::links(&store, public_url)?;
     let (told, hearing) = mpsc::channel(RECEIVER_REPORTS_MAX);
     let told_of = &engine.settings().receivers;
-    let (receivers, going) =
-        receivers::start(told_of, &store, &settings.site.name, links.clone(), told, &stopping, &mut tasks)
+    let (receivers, progress) =
+        receivers::start(told_of, &store, &settings.site.name, links.clone(), told, &keeper, &mut tasks)
             .await?;
-    let turns = Arc::<AtomicU64>::default();
-    if let Some(heartbeat) = &settings.heartbeat {
-        receivers::start_heartbeat(heartbeat, Arc::clone(&turns), &store, going, &stopping, &mut tasks)?;
-    }
+    watched.extend(progress);
     let named = told_of.iter().map(|receiver| receiver.name.clone()).zip(receivers.iter().cloned()).collect();
     let (commands, commanded) = mpsc::channel(COMMANDS_MAX);
     let starts = PollStarts::default();
     let sumps = engine.settings().sumps.iter().map(|sump| sump.name.clone()).collect();
-    let page = web::serve(
-        listener,
-        settings.site.name.to_string(),
-        snapshots.clone(),
-        receivers::writes((note_key, commands), links.as_ref(), public_url, store.clone(), named),
-        records::of(&store, sumps),
-        Arc::clone(&starts),
-        stopped(&stopping),
+    let writes = receivers::writes(
+        (note_key, commands),
+        links.as_ref(),
+        public_url,
+        store.clone(),
+        named,
+        ledger.clone(),
     );
-    tasks.spawn("page".to_owned(), async {
-        if let Err(error) = page.await {
-            tracing::error!(%error, "the page has stopped");
-        }
-    });
+    let site = settings.site.name.to_string();
+    let page = Page {
+        listener,
+        site,
+        snapshots: snapshots.clone(),
+        writes,
+        records: records::of(&store, sumps),
+        starts: Arc::clone(&starts),
+    };
+    page.start(&keeper, &mut tasks);
 
     let buses = planned_buses(&engine)?;
-    let counters = buses.iter().map(|(_, _, counters)| Arc::clone(counters)).collect();
+    let counters: Vec<Arc<BusCounters>> = buses.iter().map(|(_, _, counters)| Arc::clone(counters)).collect();
+    let of_buses =
+        buses.iter().map(|(of, _, counters)| Progress::of(format!("bus {}", of.name), counters.pulse()));
+    watched.extend(of_buses);
+    if let Some(heartbeat) = &settings.heartbeat {
+        receivers::start_heartbeat(heartbeat, watched.clone(), &store, &keeper, &mut tasks)?;
+    }
+    let (polling, polls) = oneshot::channel();
     let acquisition = Acquisition {
         buses,
         engine,
@@ -239,12 +282,16 @@ pub async fn start(settings: Settings) -> Result<Running, StartError> {
         commands: commanded,
         answers,
         receivers: hearing,
-        turns,
+        pulse,
+        keeper,
+        polling,
         journal: journal.clone(),
         starts,
         stop: stopping,
     };
     let acquisition = acquisition.spawn(clock).map_err(StartError::Thread)?;
+    let manager = Arc::new(Manager::of_environment());
+    let watchdog = Watchdog::start(watched, Arc::clone(&manager)).map_err(StartError::Thread)?;
     let Tasks { set, names } = tasks;
     Ok(Running {
         web,
@@ -259,7 +306,108 @@ pub async fn start(settings: Settings) -> Result<Running, StartError> {
         acquisition,
         tasks: set,
         names,
+        polls,
+        reduced: because.is_some(),
+        ledger,
+        manager,
+        watchdog,
     })
+}
+
+/// Says what is left away and why, or that nothing is: an alarm may stand since before.
+fn tell_reduced(because: Option<&str>, ledger: &Ledger, found: &mpsc::Sender<FaultNews>) {
+    let words = |cause| {
+        format!(
+            "{REDUCED_WORDS} are left away after three crashes within ten minutes, the last one by: {cause}"
+        )
+    };
+    let shows = because.map(words);
+    shows.iter().for_each(|words| ledger.leave_away(words.clone()));
+    let news = FaultNews { key: FaultKey::own(Fault::Reduced), shows };
+    found.try_send(news).expect("the channel is new and has room");
+}
+
+type Forwarders = (Vec<watch::Receiver<UplinkStatus>>, Vec<faults::Watched>);
+
+fn start_forwarders(
+    wanted: Vec<ForwardSettings>,
+    store: &Store,
+    keeper: &Keeper,
+    tasks: &mut Tasks,
+) -> Result<Forwarders, StartError> {
+    let (mut statuses, mut watched) = (Vec::new(), Vec::new());
+    for forward in wanted {
+        let name = forward.name.clone();
+        let failed = |why| StartError::Uplink { name: name.clone(), why };
+        let uplink = Uplink::new(forward.clone(), store).map_err(failed)?;
+        statuses.push(uplink.status());
+        watched.push(faults::Watched { name: name.to_string(), status: uplink.status() });
+        let (seat, store, stopping) = (uplink.seat(), store.clone(), keeper.stop.clone());
+        let mut first = Some(uplink);
+        let make = move || {
+            let made = first.take().map_or_else(|| Uplink::new(forward.clone(), &store), Ok);
+            let (seat, stopping) = (seat.clone(), stopping.clone());
+            async move {
+                match made {
+                    Ok(uplink) => uplink.seated(seat).run(stopping).await,
+                    Err(error) => tracing::error!(%error, "a forwarder cannot be started again"),
+                }
+            }
+        };
+        tasks.keep(keeper.clone(), (kinds::FORWARDER, Some(name.as_str())), None, make);
+    }
+    Ok((statuses, watched))
+}
+
+fn start_dispatcher(
+    happening: mpsc::UnboundedReceiver<StoreEvent>,
+    acks: Vec<mpsc::Sender<Ack>>,
+    answers: Answers,
+    keeper: &Keeper,
+    tasks: &mut Tasks,
+) -> Progress {
+    let pulse = Pulse::default();
+    let progress = Progress::of("dispatcher", &pulse);
+    let (happening, kept): (brokers::Happening, _) = (Arc::new(Mutex::new(happening)), pulse.clone());
+    let make =
+        move || brokers::dispatch(Arc::clone(&happening), acks.clone(), answers.clone(), pulse.clone());
+    tasks.keep(keeper.clone(), (kinds::DISPATCHER, None), Some(kept), make);
+    progress
+}
+
+/// What serving the page takes.
+struct Page {
+    listener: std::net::TcpListener,
+    site: String,
+    snapshots: SnapshotRequests,
+    writes: Writes,
+    records: Records,
+    starts: PollStarts,
+}
+
+impl Page {
+    fn start(self, keeper: &Keeper, tasks: &mut Tasks) {
+        let stopping = keeper.stop.clone();
+        let make = move || {
+            let Self { listener, site, snapshots, writes, records, starts } = &self;
+            let listener = listener.try_clone().and_then(TcpListener::from_std);
+            let (site, snapshots, writes) = (site.clone(), snapshots.clone(), writes.clone());
+            let (records, starts, stopped) = (records.clone(), Arc::clone(starts), stopped(&stopping));
+            async move {
+                crate::faults::pass("page").await;
+                let served = match listener {
+                    Ok(listener) => {
+                        web::serve(listener, site, snapshots, writes, records, starts, stopped).await
+                    }
+                    Err(error) => Err(error),
+                };
+                if let Err(error) = served {
+                    tracing::error!(%error, "the page has stopped");
+                }
+            }
+        };
+        tasks.keep(keeper.clone(), (kinds::PAGE, None), None, make);
+    }
 }
 
 impl Running {
@@ -275,15 +423,48 @@ impl Running {
         self.journal.subscribe()
     }
 
-    /// Completes if the acquisition thread ends without having been told to: there is no point in going on then.
-    pub async fn acquisition_lost(&self) {
-        self.snapshots.closed().await;
+    /// Waits until polling runs, and tells the service manager.
+    pub async fn ready(&mut self) {
+        if (&mut self.polls).await.is_err() {
+            // Acquisition has ended, which is told otherwise.
+            return;
+        }
+        let reduced = self.ledger.view().reduced;
+        let status = match reduced.is_empty() {
+            true => {
+                format!("polling {} buses, listening to {} brokers", self.buses.len(), self.brokers.len())
+            }
+            false => format!("reduced: {}", reduced.join("; ")),
+        };
+        self.manager.ready(&status);
+    }
+
+    /// Completes if acquisition or the store's writer ends without having been told to: there is no point in going on then.
+    pub async fn lost(&self) {
+        let mut look = tokio::time::interval(LOOK_EVERY);
+        loop {
+            tokio::select! {
+                () = self.snapshots.closed() => return,
+                _ = look.tick() => if self.store.has_ended() { return },
+            }
+        }
+    }
+
+    /// Completes once it has run reduced for so long without a crash that the whole may be tried again.
+    pub async fn reduced_for_long(&self) {
+        if self.reduced {
+            tokio::time::sleep(REDUCED_FOR).await;
+        } else {
+            std::future::pending().await
+        }
     }
 
     /// Stops in order: polling, engine, store, then whoever reads from it. Who is late is named in the log.
     pub async fn stop(self) {
-        let Self { store, stop, acquisition, mut tasks, mut names, .. } = self;
+        let Self { store, stop, acquisition, mut tasks, mut names, manager, watchdog, .. } = self;
         let deadline = Instant::now() + SHUTDOWN_GRACE;
+        manager.stopping();
+        watchdog.stand_down();
         stop.send_replace(true);
         let joined = tokio::task::spawn_blocking(move || acquisition.join());
         match timeout_at(deadline, joined).await {
@@ -304,6 +485,8 @@ impl Running {
         for late in names {
             tracing::warn!(late, "left behind");
         }
+        watchdog.end();
+        panics::ended_cleanly();
     }
 }
 
@@ -322,6 +505,32 @@ impl Tasks {
             name
         });
     }
+
+    /// Starts a task by its kind and name, and keeps it running.
+    fn keep<F: Future<Output = ()> + Send + 'static>(
+        &mut self,
+        keeper: Keeper,
+        (kind, name): (&str, Option<&str>),
+        pulse: Option<Pulse>,
+        make: impl FnMut() -> F + Send + 'static,
+    ) {
+        let key = FaultKey::task(kind, name);
+        self.spawn(key.of.clone(), keeper.keep(key, pulse, make, tokio::spawn));
+    }
+
+    /// Starts what shows that the main runtime itself goes on.
+    fn beat(&mut self, stopping: &watch::Receiver<bool>) -> Progress {
+        let pulse = Pulse::default();
+        let progress = Progress::of("main runtime", &pulse);
+        let mut stopping = stopping.clone();
+        self.spawn("pulse".to_owned(), async move {
+            while tokio::time::timeout(LOOK_EVERY, stopping.wait_for(|stop| *stop)).await.is_err() {
+                pulse.beat();
+                crate::faults::pass("runtime").await;
+            }
+        });
+        progress
+    }
 }
 
 type Planned = Vec<(BusSettings, Plan, Arc<BusCounters>)>;
@@ -335,89 +544,7 @@ fn planned_buses(engine: &Engine) -> Result<Planned, StartError> {
         .collect()
 }
 
-type Brokers = (Vec<watch::Receiver<BrokerStatus>>, Vec<mpsc::Sender<Ack>>);
-
-fn start_brokers(
-    engine: &Engine,
-    heard: &BTreeMap<ProbeIndex, Vec<Timestamp>>,
-    clock: Clock,
-    reports: &mpsc::Sender<BrokerReport>,
-    stopping: &watch::Receiver<bool>,
-    tasks: &mut Tasks,
-) -> Result<Brokers, StartError> {
-    let (mut statuses, mut acks) = (Vec::new(), Vec::new());
-    let book = Arc::new(engine.settings().note_book());
-    for (settings, index) in engine.settings().brokers.iter().zip(0..) {
-        let (status, stands) = watch::channel(BrokerStatus::default());
-        let (ack, acknowledged) = mpsc::channel(ACKS_MAX);
-        let probes = &engine.settings().probes;
-        let expected = |probe: ProbeIndex| probes[probe.slot()].expected();
-        let mut topics = TopicMap::new(settings, expected)
-            .map_err(|why| StartError::Topics { broker: settings.name.clone(), why })?;
-        heard.iter().for_each(|(probe, times)| topics.recall(*probe, times));
-        let ear = settings.notes.as_ref().map(|notes| NoteEar::new(notes, Arc::clone(&book))).transpose();
-        let ear = ear.map_err(|why| StartError::Topics {
-            broker: settings.name.clone(),
-            why: TopicMapError::Filter(why),
-        })?;
-        let (settings, reports, stopping) = (settings.clone(), reports.clone(), stopping.clone());
-        let name = format!("broker {}", settings.name);
-        tasks.spawn(name, async move {
-            run_broker(
-                BrokerIndex(index),
-                &settings,
-                topics,
-                ear,
-                clock,
-                reports,
-                acknowledged,
-                status,
-                stopping,
-            )
-            .await;
-        });
-        statuses.push(stands);
-        acks.push(ack);
-    }
-    Ok((statuses, acks))
-}
-
-/// Passes on what the store says: acknowledgements to their brokers and to whoever waits for an answer, everything else to the log.
-async fn dispatch(
-    mut happening: mpsc::UnboundedReceiver<StoreEvent>,
-    acks: Vec<mpsc::Sender<Ack>>,
-    answers: Answers,
-) {
-    while let Some(event) = happening.recv().await {
-        match event {
-            StoreEvent::Durable(durable) => {
-                for ack in durable {
-                    match acks.get(ack.broker.slot()) {
-                        // A broker whose task has ended gets the message again after the restart.
-                        Some(broker) => drop(broker.send(ack).await),
-                        None => answers.durable(ack),
-                    }
-                }
-            }
-            StoreEvent::Dropped(dropped) => tracing::error!(
-                count = dropped.count,
-                reason = ?dropped.reason,
-                from = %dropped.first_at,
-                to = %dropped.last_at,
-                "samples are no longer held"
-            ),
-            StoreEvent::SetAside(set_aside) => {
-                tracing::error!(?set_aside, "the store was damaged and set aside")
-            }
-            StoreEvent::Trouble(why) => {
-                tracing::error!(why, "the store cannot be written; samples wait in memory")
-            }
-            StoreEvent::Recovered => tracing::info!("the store can be written again"),
-        }
-    }
-}
-
-fn stopped(stopping: &watch::Receiver<bool>) -> impl Future<Output = ()> + Send + 'static {
+fn stopped(stopping: &watch::Receiver<bool>) -> impl Future<Output = ()> + Send + use<> {
     let mut stopping = stopping.clone();
     async move {
         let _ = stopping.wait_for(|stop| *stop).await;

@@ -1,7 +1,6 @@
 //! Who is told: the tasks of the receivers, the sign of life to a watcher outside, and the links back to the page.
 
 use std::sync::Arc;
-use std::sync::atomic::{AtomicU64, Ordering};
 use std::time::Duration;
 
 use sumpwarden_core::acquire::settings::Secret;
@@ -9,18 +8,21 @@ use sumpwarden_core::model::Name;
 use sumpwarden_core::notify::{Mark, ReceiverSettings};
 use tokio::sync::{mpsc, watch};
 
-use super::weekly;
+use super::keeper::{Crashes, Keeper, Ledger};
 use super::{StartError, Tasks};
+use super::{panics, weekly};
+use crate::config::tasks;
 use crate::edge::clock::Clock;
 use crate::edge::mqtt::publish_once;
 use crate::edge::notify::link::{LinkError, Links};
 use crate::edge::notify::{
-    Heartbeat, HeartbeatSettings, Progress, Publisher, Receiver, ReceiverReport, ReceiverState,
-    ReceiverStatus, Surroundings,
+    Heartbeat, HeartbeatSettings, Publisher, Receiver, ReceiverReport, ReceiverState, ReceiverStatus,
+    Surroundings,
 };
+use crate::edge::pulse::Progress;
 use crate::edge::store::Store;
 use crate::edge::web::commands::Commands;
-use crate::edge::web::{Claimed, ReceiverView, TokenError, Writes, key};
+use crate::edge::web::{Claimed, HealthView, ReceiverView, TokenError, Writes, key};
 
 /// The links of this gateway; none without an address that they could lead to.
 pub(super) fn links(store: &Store, public_url: Option<&str>) -> Result<Option<Arc<Links>>, StartError> {
@@ -47,6 +49,7 @@ pub(super) fn writes(
     public_url: Option<&str>,
     store: Store,
     stand: Vec<(Name, watch::Receiver<ReceiverStatus>)>,
+    ledger: Ledger,
 ) -> Writes {
     let host = |url: &str| url.split_once("://").map(|(_, host)| host.to_owned());
     let read = |links: Arc<Links>| {
@@ -65,6 +68,10 @@ pub(super) fn writes(
         public_host: public_url.and_then(host),
         receivers: Arc::new(move || {
             stand.iter().map(|(name, status)| view(name, &status.borrow())).collect()
+        }),
+        health: Arc::new(move || {
+            let Crashes { of_task, reduced } = ledger.view();
+            HealthView { reduced, task_crashes: of_task.into_iter().collect(), panics: panics::count() }
         }),
         performance: Arc::new(move |days| {
             let (store, until, span) = (store.clone(), Clock.utc(), Duration::from_hours(24) * days);
@@ -98,8 +105,8 @@ pub(super) async fn start(
     site: &Name,
     links: Option<Arc<Links>>,
     reports: mpsc::Sender<ReceiverReport>,
-    stopping: &watch::Receiver<bool>,
-    tasks: &mut Tasks,
+    keeper: &Keeper,
+    kept: &mut Tasks,
 ) -> Result<(Vec<watch::Receiver<ReceiverStatus>>, Vec<Progress>), StartError> {
     let names = receivers.iter().map(|one| one.name.clone()).collect();
     store.outbox_mark(vec![Mark::Configured { receivers: names, at: Clock.utc() }]).await?;
@@ -112,30 +119,47 @@ pub(super) async fn start(
         let name = settings.name.clone();
         let failed = |why| StartError::Receiver { name: name.clone(), why };
         let receiver = Receiver::new(settings.clone(), store, around.clone()).map_err(failed)?;
+        let seat = receiver.seat();
         statuses.push(receiver.status());
-        progress.push(counted(format!("receiver {name}"), receiver.progress()));
-        tasks.spawn(format!("receiver {name}"), receiver.run(stopping.clone()));
+        progress.push(Progress::of(format!("receiver {name}"), &seat.pulse));
+        let (pulse, stopping) = (seat.pulse.clone(), keeper.stop.clone());
+        let (settings, store, around) = (settings.clone(), store.clone(), around.clone());
+        let make = move || {
+            let made = Receiver::new(settings.clone(), &store, around.clone());
+            let (seat, stopping) = (seat.clone(), stopping.clone());
+            async move {
+                match made {
+                    Ok(receiver) => receiver.seated(seat).run(stopping).await,
+                    Err(error) => tracing::error!(%error, "a receiver cannot be started again"),
+                }
+            }
+        };
+        kept.keep(keeper.clone(), (tasks::RECEIVER, Some(name.as_str())), Some(pulse), make);
     }
     Ok((statuses, progress))
 }
 
-/// Starts the sign of life, which needs the engine, the store and all of `receivers` to go on.
+/// Starts the sign of life, which needs all of `watched` to go on, and the store to be written.
 pub(super) fn start_heartbeat(
     settings: &HeartbeatSettings,
-    engine: Arc<AtomicU64>,
+    mut watched: Vec<Progress>,
     store: &Store,
-    receivers: Vec<Progress>,
-    stopping: &watch::Receiver<bool>,
-    tasks: &mut Tasks,
+    keeper: &Keeper,
+    kept: &mut Tasks,
 ) -> Result<(), StartError> {
-    let store = store.clone();
-    let commits = Progress { name: "store".to_owned(), count: Arc::new(move || store.status().commits) };
-    let watched = [counted("engine".to_owned(), engine), commits].into_iter().chain(receivers).collect();
-    let heartbeat = Heartbeat::new(settings, watched).map_err(StartError::Heartbeat)?;
-    tasks.spawn("heartbeat".to_owned(), heartbeat.run(stopping.clone()));
+    // A store that cannot be written keeps alarms from getting out: then silence is what speaks.
+    watched.push(Progress::of("what is written to the store", store.written()));
+    Heartbeat::new(settings, Vec::new()).map_err(StartError::Heartbeat)?;
+    let (settings, stopping) = (settings.clone(), keeper.stop.clone());
+    let make = move || {
+        let (made, stopping) = (Heartbeat::new(&settings, watched.clone()), stopping.clone());
+        async move {
+            match made {
+                Ok(heartbeat) => heartbeat.run(stopping).await,
+                Err(error) => tracing::error!(%error, "the sign of life cannot be started again"),
+            }
+        }
+    };
+    kept.keep(keeper.clone(), (tasks::HEARTBEAT, None), None, make);
     Ok(())
-}
-
-fn counted(name: String, count: Arc<AtomicU64>) -> Progress {
-    Progress { name, count: Arc::new(move || count.load(Ordering::Relaxed)) }
 }

@@ -2,6 +2,7 @@
 
 use std::collections::BTreeMap;
 
+use sumpwarden_core::acquire::settings::BrokerSettings;
 use sumpwarden_core::engine::Engine;
 use sumpwarden_core::model::{Now, ProbeIndex, Timestamp};
 
@@ -42,17 +43,34 @@ fn reader(store: &Store) -> Result<Option<Reader>, StoreError> {
     }
 }
 
+/// Probes that come by message, with the text of their series.
+pub(super) type Listened = Vec<(ProbeIndex, String)>;
+
+/// Times of readings by probe.
+pub(super) type Heard = BTreeMap<ProbeIndex, Vec<Timestamp>>;
+
+/// Probes that come by message from a broker.
+pub(super) fn listened(engine: &Engine, broker: &BrokerSettings) -> Listened {
+    let keys = engine.by_message();
+    let probes = broker.topics.iter().map(|topic| topic.probe);
+    probes.filter_map(|probe| Some((probe, keys.get(&probe)?.to_string()))).collect()
+}
+
+/// As [`heard`], at the start; nothing while the store has no file.
+pub(super) fn heard_before(store: &Store, listened: &Listened) -> Result<Heard, StoreError> {
+    match reader(store)?.filter(|_| store.has_file()) {
+        Some(mut reader) => heard(&mut reader, listened),
+        None => Ok(Heard::new()),
+    }
+}
+
 /// Times of the readings that were stored last of every probe that comes by message. After a kill the broker does not
 /// know of them and sends them again.
-pub(super) fn heard(
-    engine: &Engine,
-    store: &Store,
-) -> Result<BTreeMap<ProbeIndex, Vec<Timestamp>>, StoreError> {
-    let Some(mut reader) = reader(store)?.filter(|_| store.has_file()) else { return Ok(BTreeMap::new()) };
+pub(super) fn heard(reader: &mut Reader, listened: &Listened) -> Result<Heard, StoreError> {
     let mut series = BTreeMap::new();
-    for (probe, key) in engine.by_message() {
-        if let Some(id) = reader.find(&key.to_string())? {
-            series.insert(probe, id);
+    for (probe, text) in listened {
+        if let Some(id) = reader.find(text)? {
+            series.insert(*probe, id);
         }
     }
     let ids: Vec<_> = series.values().copied().collect();

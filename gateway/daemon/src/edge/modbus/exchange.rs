@@ -3,9 +3,10 @@
 use sumpwarden_core::acquire::{Exchange, Outcome, Reply};
 use sumpwarden_protocol::modbus::{Address, ReadRequest, Table, rtu, tcp};
 use tokio_modbus::client::Client;
-use tokio_modbus::{Error, Request, Response, Slave};
+use tokio_modbus::{Error, ProtocolError, Request, Response, Slave};
 
 use super::port::{Port, Stream, Trace};
+use crate::faults;
 
 /// How often noise on a line is waited out before a request is sent into it after all.
 const SETTLE_ROUNDS_MAX: usize = 10;
@@ -86,16 +87,20 @@ impl Connection {
             () = time_up => None,
         };
         let trace = self.port.end_exchange();
-        let answer = match called {
-            None => out_of_time(self.framing, exchange, trace),
-            Some(Ok(Ok(response))) => check(exchange, response),
-            Some(Ok(Err(exception))) => Answer::Exception(exception.into()),
-            Some(Err(Error::Protocol(error))) => {
-                tracing::debug!(%error, "a valid frame that answers something else");
-                Answer::Unmatched
-            }
-            Some(Err(Error::Transport(error))) => broken(&error, trace),
-        };
+        let answer =
+            match called {
+                None => out_of_time(self.framing, exchange, trace),
+                Some(Ok(Ok(response))) => check(exchange, response),
+                Some(Ok(Err(exception))) => Answer::Exception(exception.into()),
+                Some(Err(Error::Protocol(ProtocolError::HeaderMismatch {
+                    result: Ok(response), ..
+                }))) if faults::broken("any-reply@modbus") => check(exchange, response),
+                Some(Err(Error::Protocol(error))) => {
+                    tracing::debug!(%error, "a valid frame that answers something else");
+                    Answer::Unmatched
+                }
+                Some(Err(Error::Transport(error))) => broken(&error, trace),
+            };
         let reusable = self.resynchronise(&answer, trace);
         Ended { answer, reusable }
     }

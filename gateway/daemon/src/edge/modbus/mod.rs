@@ -34,6 +34,8 @@ pub use self::open::OpenError;
 
 use self::exchange::Connection;
 use super::clock::{Clock, PreciseTimer};
+use super::pulse::{BEAT_EVERY, Pulse};
+use crate::faults;
 
 /// Reports of all buses on their way to the engine. Full: the bus waits, so a slow engine delays the next poll instead of
 /// hoarding old replies.
@@ -76,6 +78,7 @@ pub struct BusCounters {
     connected: AtomicBool,
     connects: AtomicU64,
     open_failures: AtomicU64,
+    pulse: Pulse,
 }
 
 impl BusCounters {
@@ -97,6 +100,11 @@ impl BusCounters {
     /// How often it could not be opened.
     pub fn open_failures(&self) -> u64 {
         self.open_failures.load(Ordering::Relaxed)
+    }
+
+    /// Rises with every pass of the bus's loop.
+    pub fn pulse(&self) -> &Pulse {
+        &self.pulse
     }
 
     fn start(&self, schedule: &Schedule) {
@@ -217,6 +225,7 @@ impl Actor<'_> {
     /// Reports polls that fall due while there is no bus. Ends only when nobody listens; may be dropped at any await.
     async fn report_missed(&mut self) -> Stop {
         loop {
+            self.counters.pulse.beat();
             let Ok(place) = self.reports.reserve().await else { return Stop::Asked };
             let now = self.clock.now();
             match self.schedule.next(now, &mut self.readings) {
@@ -228,7 +237,7 @@ impl Actor<'_> {
                 }
                 Next::Wait(until) => {
                     drop(place);
-                    self.timer.sleep_until(until).await;
+                    self.timer.sleep_until(until.min(now.uptime.plus(BEAT_EVERY))).await;
                 }
                 Next::Exchange(_) => unreachable!("the schedule was told that the bus is gone"),
             }
@@ -242,10 +251,13 @@ impl Actor<'_> {
             if *self.shutdown.borrow() {
                 return Stop::Asked;
             }
+            self.counters.pulse.beat();
+            faults::pass("bus").await;
             let now = self.clock.now();
             let stop = match self.schedule.next(now, &mut self.readings) {
                 Next::Exchange(exchange) => self.exchange(&mut connection, &exchange, now.uptime).await,
-                Next::Wait(until) => self.wait(until).await,
+                // However far the next poll is, the loop comes round: who watches it sees that it lives.
+                Next::Wait(until) => self.wait(until.min(now.uptime.plus(BEAT_EVERY))).await,
                 Next::NotConnected(_) => unreachable!("the schedule was told that the bus is there"),
             };
             if let Err(stop) = stop {
@@ -274,7 +286,12 @@ impl Actor<'_> {
         let sent = if waited { self.clock.uptime() } else { sent };
         // The runtime's own timer would do, but wakes the runtime each time it is set.
         let time_up = timer.sleep_until(sent.plus(exchange.patience));
-        let ended = connection.exchange(exchange, time_up).await;
+        let exchanging = connection.exchange(exchange, time_up);
+        let ended = if exchange.patience < BEAT_EVERY {
+            exchanging.await
+        } else {
+            self.counters.pulse.during(exchanging).await
+        };
         let now = self.clock.now();
         self.schedule.finished(ended.answer.outcome(), now, &mut self.readings);
         self.counters.note(exchange.device, &self.schedule);

@@ -24,6 +24,8 @@ use super::notes::{Heard, NoteEar};
 use super::sieve::{Mark, Sieve};
 use super::words::{explain, shown};
 use super::{BrokerReport, BrokerStatus, Clock, INTAKE_WAIT_SHARE, Link, answer_with};
+use crate::edge::pulse::Pulse;
+use crate::faults;
 
 /// How long an attempt may take, from the name of the host to the broker's yes or no.
 const CONNECT_MAX_S: u64 = 10;
@@ -53,6 +55,7 @@ pub(super) struct Wires {
     pub(super) reports: mpsc::Sender<BrokerReport>,
     pub(super) status: watch::Sender<BrokerStatus>,
     pub(super) shutdown: watch::Receiver<bool>,
+    pub(super) pulse: Pulse,
 }
 
 /// Why the task stops what it does.
@@ -133,7 +136,9 @@ impl Listener {
     pub(super) async fn run(mut self) {
         self.note(Link::NotConnected, "connecting".to_owned());
         loop {
-            let step = match self.eventloop.poll().await {
+            faults::pass("broker").await;
+            // The library ends its waits itself: by its ping, its time-out, or an event.
+            let step = match self.wires.pulse.during(self.eventloop.poll()).await {
                 Ok(event) => self.step(event).await,
                 Err(ConnectionError::RequestsDone | ConnectionError::DisconnectTimeout) => Err(Stop::Asked),
                 Err(error) => {
@@ -308,7 +313,7 @@ impl Listener {
         tokio::select! {
             biased;
             _ = shutdown.wait_for(|stop| *stop) => Ok(None),
-            waited = timeout(self.intake_wait, both) => waited.unwrap_or(Err(Stop::GiveUp(TOO_SLOW))),
+            waited = self.wires.pulse.during(timeout(self.intake_wait, both)) => waited.unwrap_or(Err(Stop::GiveUp(TOO_SLOW))),
         }
     }
 
@@ -375,7 +380,7 @@ impl Listener {
             biased;
             _ = shutdown.wait_for(|stop| *stop) => Err(Stop::Asked),
             () = self.wires.reports.closed() => Err(Stop::Asked),
-            () = sleep(wait) => Ok(()),
+            () = self.wires.pulse.during(sleep(wait)) => Ok(()),
         }
     }
 

@@ -47,6 +47,7 @@ pub use self::status::{BrokerCounters, BrokerStatus, Link};
 use self::inflight::{Inflight, UNACKNOWLEDGED_MAX};
 use self::listener::Listener;
 use super::clock::Clock;
+use super::pulse::Pulse;
 
 /// Reports of all brokers on their way to the engine. Full: the broker's task waits, at most [`INTAKE_WAIT_SHARE`] of the
 /// keep-alive time; then it gives the connection up, so that the broker keeps what is not acknowledged.
@@ -98,10 +99,55 @@ pub enum BrokerReport {
     },
 }
 
+/// What outlasts the task of a broker that crashed and is started again: its wires, and which messages still wait for the
+/// store, so that what the store says of an earlier one is never taken for a later one's.
+#[derive(Clone, Debug)]
+pub struct BrokerSeat {
+    acks: Arc<tokio::sync::Mutex<mpsc::Receiver<Ack>>>,
+    status: watch::Sender<BrokerStatus>,
+    inflight: Arc<Mutex<Inflight>>,
+    pulse: Pulse,
+}
+
+impl BrokerSeat {
+    /// An [`Ack`] from `acks` says that what went with it is durable; it must be of this broker.
+    pub fn new(acks: mpsc::Receiver<Ack>, status: watch::Sender<BrokerStatus>) -> Self {
+        Self {
+            acks: Arc::new(tokio::sync::Mutex::new(acks)),
+            status,
+            inflight: Arc::new(Mutex::new(Inflight::new())),
+            pulse: Pulse::default(),
+        }
+    }
+
+    /// Rises with every pass of the broker's loop.
+    pub fn pulse(&self) -> &Pulse {
+        &self.pulse
+    }
+}
+
+/// Ends a task with whoever started it, and passes its panic on to that one.
+struct Part(tokio::task::JoinHandle<()>);
+
+impl Part {
+    async fn ended(&mut self) {
+        if let Err(error) = (&mut self.0).await
+            && let Ok(panic) = error.try_into_panic()
+        {
+            std::panic::resume_unwind(panic);
+        }
+    }
+}
+
+impl Drop for Part {
+    fn drop(&mut self) {
+        self.0.abort();
+    }
+}
+
 /// Listens to one broker until `shutdown` turns true or the receiver of `reports` is gone.
 ///
-/// `topics` and `notes` were made of `settings`. An [`Ack`] from `acks` says that what went with it is durable; it must be of this
-/// broker. After `shutdown` nothing more is taken over; what was handed on is waited for a moment, then the broker is
+/// `topics` and `notes` were made of `settings`. After `shutdown` nothing more is taken over; what was handed on is waited for a moment, then the broker is
 /// told goodbye.
 #[expect(clippy::too_many_arguments, reason = "all of them are wires to somewhere else, joined in one place")]
 pub async fn run_broker(
@@ -111,12 +157,12 @@ pub async fn run_broker(
     notes: Option<NoteEar>,
     clock: Clock,
     reports: mpsc::Sender<BrokerReport>,
-    acks: mpsc::Receiver<Ack>,
-    status: watch::Sender<BrokerStatus>,
+    seat: BrokerSeat,
     mut shutdown: watch::Receiver<bool>,
 ) {
-    let inflight = Arc::new(Mutex::new(Inflight::new()));
-    let wires = listener::Wires { clock, reports, status: status.clone(), shutdown: shutdown.clone() };
+    let BrokerSeat { acks, status, inflight, pulse } = seat;
+    inflight.lock().unwrap_or_else(PoisonError::into_inner).cut();
+    let wires = listener::Wires { clock, reports, status: status.clone(), shutdown: shutdown.clone(), pulse };
     let (client, listener) =
         match Listener::new(broker, settings, (topics, notes), Arc::clone(&inflight), wires) {
             Ok(both) => both,
@@ -126,25 +172,30 @@ pub async fn run_broker(
                 return;
             }
         };
-    let mut listening = tokio::spawn(listener.run());
-    let mut passing = tokio::spawn(pass_acks(acks, Arc::clone(&inflight), client.clone(), status.clone()));
+    let mut listening = Part(tokio::spawn(listener.run()));
+    let passing = pass_acks(acks, Arc::clone(&inflight), client.clone(), status.clone());
+    let mut passing = Part(tokio::spawn(passing));
     let ended = tokio::select! {
-        _ = shutdown.wait_for(|stop| *stop) => false,
-        _ = &mut listening => true,
+        _ = shutdown.wait_for(|stop| *stop) => Some(false),
+        () = listening.ended() => Some(true),
+        () = passing.ended() => None,
     };
+    if ended.is_none() {
+        // Nobody acknowledges any more: the daemon is on its way out.
+        let _ = shutdown.wait_for(|stop| *stop).await;
+    }
+    let ended = ended == Some(true);
     if !ended {
         let places = inflight.lock().unwrap_or_else(PoisonError::into_inner).places();
         tokio::select! {
             _ = timeout(STOP_GRACE, places.acquire_many(UNACKNOWLEDGED_MAX as u32)) => {}
-            _ = &mut passing => {}
+            () = passing.ended(), if !passing.0.is_finished() => {}
         }
         // Not queued when the queue is full: then the listener is ended without a goodbye, below.
         let _ = client.try_disconnect_with_timeout(GOODBYE_MAX);
-        if timeout(GOODBYE_MAX, &mut listening).await.is_err() {
-            listening.abort();
-        }
+        // Who does not say it in time is ended without.
+        let _ = timeout(GOODBYE_MAX, listening.ended()).await;
     }
-    passing.abort();
     let left = inflight.lock().unwrap_or_else(PoisonError::into_inner).len();
     status.send_modify(|s| {
         s.link = Link::Stopped;
@@ -156,11 +207,12 @@ pub async fn run_broker(
 
 /// Answers the packets whose readings are durable.
 async fn pass_acks(
-    mut acks: mpsc::Receiver<Ack>,
+    acks: Arc<tokio::sync::Mutex<mpsc::Receiver<Ack>>>,
     inflight: Arc<Mutex<Inflight>>,
     client: AsyncClient,
     status: watch::Sender<BrokerStatus>,
 ) {
+    let mut acks = acks.lock().await;
     while let Some(ack) = acks.recv().await {
         // The lock is held until the answer is queued, so that it cannot slip into the next connection.
         let mut inflight = inflight.lock().unwrap_or_else(PoisonError::into_inner);

@@ -154,8 +154,7 @@ impl Edge {
                 None,
                 Clock,
                 reports_in,
-                acks_out,
-                status_in,
+                BrokerSeat::new(acks_out, status_in),
                 shutdown_out,
             )
             .await;

@@ -3,7 +3,6 @@
 //! It is sent only if everything that must go on has gone on since the last one: the engine, the store, and every receiver's
 //! task. A gateway whose process lives while its polling is stuck falls silent, and the watcher speaks up.
 
-use std::sync::Arc;
 use std::time::Duration;
 
 use reqwest::header::HeaderMap;
@@ -13,6 +12,7 @@ use tokio::time::MissedTickBehavior;
 
 use super::http::{Target, check_url, post};
 use super::{MESSAGE_DEADLINE, Outcome, ReceiverError};
+use crate::edge::pulse::Progress;
 
 /// What the checked configuration tells.
 #[derive(Clone, PartialEq, Debug)]
@@ -25,22 +25,13 @@ pub struct HeartbeatSettings {
     pub private_network: bool,
 }
 
-/// Something that must go on: its name and a count that rises while it does.
-#[derive(Clone)]
-pub struct Progress {
-    /// For the log.
-    pub name: String,
-    /// The count.
-    pub count: Arc<dyn Fn() -> u64 + Send + Sync>,
-}
-
 /// Sends the signs of life.
 pub struct Heartbeat {
     target: Target,
     every: Duration,
     watched: Vec<Progress>,
     /// Counts at the last sign.
-    last: Vec<u64>,
+    last: Vec<Option<u64>>,
 }
 
 impl Heartbeat {
@@ -91,7 +82,7 @@ impl Heartbeat {
         let mut stuck = Vec::new();
         for (one, last) in self.watched.iter().zip(&mut self.last) {
             let count = (one.count)();
-            if std::mem::replace(last, count) == count {
+            if count.is_some() && std::mem::replace(last, count) == count {
                 stuck.push(one.name.as_str());
             }
         }

@@ -21,7 +21,6 @@ use std::fmt::Display;
 use std::hash::{BuildHasher, RandomState};
 use std::pin::Pin;
 use std::sync::Arc;
-use std::sync::atomic::{AtomicU64, Ordering};
 use std::time::Duration;
 
 use sumpwarden_core::alarm::notice::Notice;
@@ -35,10 +34,12 @@ use sumpwarden_core::notify::{
 use tokio::sync::{mpsc, watch};
 
 use super::clock::Clock;
+use super::pulse::Pulse;
+use crate::faults;
 use link::Links;
 
 pub use address::disguised;
-pub use heartbeat::{Heartbeat, HeartbeatSettings, Progress};
+pub use heartbeat::{Heartbeat, HeartbeatSettings};
 pub use http::check_url;
 
 use mail::Mail;
@@ -155,6 +156,14 @@ pub struct Surroundings {
     pub reports: mpsc::Sender<ReceiverReport>,
 }
 
+/// What a receiver's task shows of itself.
+#[derive(Clone, Debug)]
+pub struct ReceiverSeat {
+    status: watch::Sender<ReceiverStatus>,
+    /// Goes up whenever the task has looked round.
+    pub pulse: Pulse,
+}
+
 /// The task of one receiver.
 pub struct Receiver<S> {
     site: Name,
@@ -164,7 +173,7 @@ pub struct Receiver<S> {
     sender: Sender,
     dispatch: Dispatch,
     status: watch::Sender<ReceiverStatus>,
-    progress: Arc<AtomicU64>,
+    pulse: Pulse,
     /// Row read last, and from which file.
     cursor: (u64, i64),
     next_test: Option<Timestamp>,
@@ -189,7 +198,7 @@ impl<S: Outbox> Receiver<S> {
             // Many receivers on one server that comes back do not all knock at the same instant.
             dispatch: Dispatch::new(settings, seed),
             status: watch::Sender::default(),
-            progress: Arc::default(),
+            pulse: Pulse::default(),
             cursor: (0, 0),
             next_test: None,
             deadline: MESSAGE_DEADLINE,
@@ -201,9 +210,14 @@ impl<S: Outbox> Receiver<S> {
         self.status.subscribe()
     }
 
-    /// Goes up whenever the task has looked round.
-    pub fn progress(&self) -> Arc<AtomicU64> {
-        Arc::clone(&self.progress)
+    /// What a task shows of itself, for the next one should this one crash: how it is, and that it goes on.
+    pub fn seat(&self) -> ReceiverSeat {
+        ReceiverSeat { status: self.status.clone(), pulse: self.pulse.clone() }
+    }
+
+    /// In the seat of one before.
+    pub fn seated(self, seat: ReceiverSeat) -> Self {
+        Self { status: seat.status, pulse: seat.pulse, ..self }
     }
 
     /// Sends until `stop` holds true or its sender is gone. A message under way is sent again after the next start.
@@ -218,9 +232,11 @@ impl<S: Outbox> Receiver<S> {
     async fn deliver(&mut self) {
         let mut news = self.outbox.news();
         loop {
-            self.progress.fetch_add(1, Ordering::Relaxed);
+            faults::pass("receiver").await;
+            let pulse = self.pulse.clone();
             let latest = *news.borrow_and_update();
-            let wait = match self.step(latest).await {
+            // A message has its deadline, and the store, however long it takes, a pulse of its own.
+            let wait = match pulse.during(self.step(latest)).await {
                 Ok(wait) => wait,
                 Err(error) => {
                     self.trouble(ReceiverState::Retrying, format!("store: {error}"));
@@ -230,7 +246,7 @@ impl<S: Outbox> Receiver<S> {
             tokio::select! {
                 // The store's sender lives as long as this task's handle on the store.
                 _ = news.changed() => {}
-                () = tokio::time::sleep(wait) => {}
+                () = pulse.during(tokio::time::sleep(wait)) => {}
             }
         }
     }
@@ -282,7 +298,12 @@ impl<S: Outbox> Receiver<S> {
         let settings = self.dispatch.settings();
         let now = Clock.utc();
         let link = |notice: &Notice| self.links.as_ref()?.address(notice, &settings.name, now);
-        let message = compose(&self.site, settings, &self.dispatch.rows(&ids), link);
+        let mut message = compose(&self.site, settings, &self.dispatch.rows(&ids), link);
+        if faults::broken("random-key@outbox") {
+            let drawn = RandomState::new().hash_one(());
+            let Composed { items, latest, .. } = &mut message;
+            items.iter_mut().chain(latest).for_each(|item| item.key = format!("{drawn:x}"));
+        }
         let outcome = self.attempt(&message).await;
         if let Some(mark) = outcome.mark(&ids, Clock.utc()) {
             self.outbox.mark(vec![mark]).await?;

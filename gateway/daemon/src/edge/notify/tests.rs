@@ -12,6 +12,7 @@ use sumpwarden_core::notify::{Action, OutboxEntry};
 
 use super::fake::{Fake, List, Reply};
 use super::*;
+use crate::edge::pulse::Progress;
 
 fn name(text: &str) -> Name {
     Name::new(text).expect("a name")
@@ -309,11 +310,8 @@ async fn the_daily_test_arrives_and_dates_the_last_delivery() {
 #[tokio::test]
 async fn a_sign_of_life_is_sent_only_while_everything_goes_on() {
     let fake = Fake::start([]).await;
-    let counts: Vec<Arc<AtomicU64>> = vec![Arc::default(), Arc::default()];
-    let watched = counts.iter().enumerate().map(|(i, count)| {
-        let count = Arc::clone(count);
-        Progress { name: format!("part {i}"), count: Arc::new(move || count.load(Ordering::Relaxed)) }
-    });
+    let pulses = [Pulse::default(), Pulse::default()];
+    let watched = pulses.iter().enumerate().map(|(i, pulse)| Progress::of(format!("part {i}"), pulse));
     let settings = HeartbeatSettings {
         url: Secret::new(fake.url.clone()),
         every: Duration::from_millis(50),
@@ -323,11 +321,11 @@ async fn a_sign_of_life_is_sent_only_while_everything_goes_on() {
     let (_stop, stopping) = watch::channel(false);
     tokio::spawn(heartbeat.run(stopping));
     let go_on = |parts: &'static [usize]| {
-        let counts = counts.clone();
+        let pulses = pulses.clone();
         tokio::spawn(async move {
             loop {
                 for part in parts {
-                    counts[*part].fetch_add(1, Ordering::Relaxed);
+                    pulses[*part].beat();
                 }
                 tokio::time::sleep(Duration::from_millis(5)).await;
             }

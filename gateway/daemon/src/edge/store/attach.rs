@@ -116,6 +116,8 @@ impl Writer {
         self.detach()?;
         self.place.claim_again()?;
         let mut aside = self.open_or_set_aside()?;
+        // A large file takes its time; it is no stuck loop.
+        self.shared.alive.beat();
         let found = match Found::read(&self.connection) {
             Err(error) if schema::is_damage(&error) && aside.is_none() => {
                 self.detach()?;
@@ -125,6 +127,7 @@ impl Writer {
             }
             found => found,
         };
+        self.shared.alive.beat();
         let united = found.and_then(|found| self.unite(found));
         if let Err(error) = united {
             self.detach()?;

@@ -49,6 +49,7 @@ pub use reader::{Reader, Samples, TrendPoint};
 pub use salvage::Salvage;
 pub use schema::{FILE, SetAside};
 
+use super::pulse::Pulse;
 use inbox::Inbox;
 use writer::Writer;
 
@@ -237,6 +238,10 @@ struct Shared {
     released: watch::Sender<bool>,
     /// Since when the writer has waited for the disk; none while it does not.
     writing_since: Mutex<Option<Instant>>,
+    /// Rises with every pass of the writer, also of one that cannot write.
+    alive: Pulse,
+    /// Rises with every pass that has written what it had to.
+    written: Pulse,
     thread: Mutex<Option<JoinHandle<()>>>,
     readers: Mutex<Vec<Reader>>,
 }
@@ -270,6 +275,8 @@ impl Store {
             news: watch::Sender::default(),
             released: watch::Sender::default(),
             writing_since: Mutex::default(),
+            alive: Pulse::default(),
+            written: Pulse::default(),
             thread: Mutex::new(None),
             readers: Mutex::new(Vec::new()),
         });
@@ -351,6 +358,21 @@ impl Store {
     /// Whether there is, or was in this run, a file that could be opened.
     pub fn has_file(&self) -> bool {
         self.shared.generation() > 0
+    }
+
+    /// Rises with every pass of the writer's loop, also while it cannot write.
+    pub fn pulse(&self) -> &Pulse {
+        &self.shared.alive
+    }
+
+    /// Rises while what is to be written gets written.
+    pub fn written(&self) -> &Pulse {
+        &self.shared.written
+    }
+
+    /// Whether the writer thread has ended, by itself or because the store was closed.
+    pub fn has_ended(&self) -> bool {
+        locked(&self.shared.thread).as_ref().is_none_or(JoinHandle::is_finished)
     }
 
     /// A reader with a connection of its own.

@@ -10,6 +10,7 @@ use rusqlite::{Connection, ErrorCode, OpenFlags};
 
 use super::salvage::log_of;
 use super::{Salvage, StoreError, outbox};
+use crate::faults;
 
 /// Marks the file as ours in its header ("Sump").
 pub(super) const APPLICATION_ID: i32 = 0x5375_6d70;
@@ -212,7 +213,8 @@ impl Place {
             connection.pragma_update(None, "auto_vacuum", "INCREMENTAL")?;
         }
         connection.pragma_update(None, "journal_mode", "WAL")?;
-        connection.pragma_update(None, "synchronous", "FULL")?;
+        let synchronous = if faults::broken("skip-sync@store") { "OFF" } else { "FULL" };
+        connection.pragma_update(None, "synchronous", synchronous)?;
         connection.pragma_update(None, "journal_size_limit", WAL_BYTES_KEPT)?;
         connection.pragma_update(None, "cache_size", -CACHE_KIB)?;
         connection.set_prepared_statement_cache_capacity(64);

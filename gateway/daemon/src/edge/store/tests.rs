@@ -658,3 +658,22 @@ fn any_flipped_bit_and_any_cut_is_survived() {
     }
     assert!(saved_again >= 20, "saved state is found again unless it was hit: {saved_again} of 40");
 }
+
+#[test]
+fn a_writer_without_a_file_is_seen_to_live_and_to_write_nothing() {
+    let scratch = Scratch::new();
+    let (store, _told) = open(&scratch, settings());
+    std::fs::remove_dir_all(&scratch.0).unwrap();
+    std::fs::write(&scratch.0, "where the directory was").unwrap();
+    wait_until("it is told", || store.status().trouble.is_some());
+    store.submit(samples(vec![sample(0, 0, 850.0)]));
+    let goes_on = || {
+        let before = store.pulse().passes().unwrap();
+        wait_until("it goes on", || store.pulse().passes().unwrap() >= before + 3);
+        (store.written().passes(), store.status().counters.stored)
+    };
+    let stuck = goes_on();
+    assert_eq!(goes_on(), stuck);
+    std::fs::remove_file(&scratch.0).unwrap();
+    wait_until("it is written", || store.status().counters.stored == 1 && store.written().passes() > stuck.0);
+}

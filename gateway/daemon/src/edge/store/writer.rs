@@ -21,6 +21,7 @@ use super::reserve::Reserve;
 use super::retain::Retainer;
 use super::schema::{self, Place, SetAside};
 use super::{Dropped, Shared, StoreError, StoreEvent, locked, reader};
+use crate::faults;
 
 /// Between attempts to write where writing fails.
 const RETRY_EVERY: Duration = Duration::from_secs(1);
@@ -151,6 +152,9 @@ impl Writer {
     pub(super) fn run(&mut self) {
         let mut busy = true;
         loop {
+            self.shared.alive.beat();
+            self.shared.written.beat();
+            faults::point("writer");
             if let Some(window) = self.next_window(busy) {
                 let closing = window.closing;
                 self.commit(window);
@@ -192,7 +196,10 @@ impl Writer {
         }
         self.held.rows = std::mem::take(&mut window.rows);
         let mut closing_since = None;
+        // A full disk, or none, is no stuck loop.
+        self.shared.alive.beat();
         while !self.try_whole(&mut window) {
+            self.shared.alive.beat();
             let closing = locked(&self.shared.inbox).closing;
             if closing && closing_since.get_or_insert_with(Instant::now).elapsed() > CLOSE_WITHIN {
                 let samples = self.held_count();

@@ -14,7 +14,7 @@ use std::fmt::Display;
 use std::hash::{BuildHasher, RandomState};
 use std::time::{Duration, Instant};
 
-use sumpwarden_core::store::cursor::Stretch;
+use sumpwarden_core::store::cursor::{Cursor, Stretch};
 use sumpwarden_core::store::forward::{Delivered, ForwardTotals, Parked, Read};
 use sumpwarden_core::store::forwarder::{Errand, Forwarder, JOURNAL_MAX, Waits};
 use sumpwarden_core::store::lines::Catalogue;
@@ -24,6 +24,7 @@ use sumpwarden_core::store::{JournalEntry, StoredSeries};
 use tokio::sync::watch;
 
 use super::clock::Clock;
+use crate::faults;
 use send::Sender;
 
 /// The store as a forwarder sees it.
@@ -164,6 +165,16 @@ impl<S: Outbox> Uplink<S> {
         self.status.subscribe()
     }
 
+    /// What a task shows of itself, for the next one should this one crash.
+    pub fn seat(&self) -> watch::Sender<UplinkStatus> {
+        self.status.clone()
+    }
+
+    /// In the seat of one before.
+    pub fn seated(self, status: watch::Sender<UplinkStatus>) -> Self {
+        Self { status, ..self }
+    }
+
     /// Forwards until `stop` holds true or its sender is gone.
     pub async fn run(mut self, mut stop: watch::Receiver<bool>) {
         tokio::select! {
@@ -176,6 +187,7 @@ impl<S: Outbox> Uplink<S> {
     /// Goes on for ever; what fails in the store is tried again.
     async fn forward(&mut self) {
         loop {
+            faults::pass("forwarder").await;
             let errand = self.forwarder.next(Clock.uptime());
             if let Err(error) = self.carry_out(errand).await {
                 self.trouble(UplinkState::Retrying, format!("store: {error}"));
@@ -194,6 +206,9 @@ impl<S: Outbox> Uplink<S> {
             Errand::Read(stretch) => {
                 let read = self.outbox.read(stretch, LINES_MAX).await?;
                 let lines = self.lines(&read).await?;
+                if faults::broken("early-cursor@forwarder") && read.next != stretch.from {
+                    self.record_unsent(stretch.from, &read).await?;
+                }
                 self.forwarder.read(Clock.uptime(), read, lines);
                 return Ok(());
             }
@@ -215,6 +230,14 @@ impl<S: Outbox> Uplink<S> {
         self.show(&totals);
         self.forwarder.stands(Clock.uptime(), totals);
         Ok(())
+    }
+
+    /// What a right program never does; for a test that has to notice.
+    async fn record_unsent(&self, from: Cursor, read: &Read) -> Result<(), S::Error> {
+        let forwarded = read.points.len() as u64;
+        let done =
+            Delivered { from, to: read.next, forwarded, parked: Vec::new(), damaged: 0, layout: read.layout };
+        self.outbox.delivered(self.settings.name.as_str(), done).await.map(drop)
     }
 
     async fn lines(&mut self, read: &Read) -> Result<Lines, S::Error> {

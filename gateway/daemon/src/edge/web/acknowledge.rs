@@ -17,6 +17,7 @@ use sumpwarden_core::acquire::settings::Secret;
 use sumpwarden_core::alarm::order::Order;
 use sumpwarden_core::model::Line;
 
+use super::Health;
 use super::Page;
 use super::Receivers;
 use super::commands::{Command, Commands};
@@ -67,6 +68,8 @@ pub struct Writes {
     pub performance: Measures,
     /// Whether messages reach people.
     pub receivers: Receivers,
+    /// How the gateway itself is.
+    pub health: Health,
 }
 
 impl Writes {

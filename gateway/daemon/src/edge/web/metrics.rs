@@ -4,11 +4,13 @@ use std::fmt::Write;
 
 use sumpwarden_core::acquire::Lateness;
 
+use super::HealthView;
+
 /// Content type of the answer.
 pub(super) const MEDIA_TYPE: &str = "application/openmetrics-text; version=1.0.0; charset=utf-8";
 
-/// How late polls start, as one histogram.
-pub(super) fn write(starts: &Lateness) -> String {
+/// How late polls start, as one histogram; what has crashed, and whether anything is left away for it.
+pub(super) fn write(starts: &Lateness, health: &HealthView) -> String {
     const NAME: &str = "sumpwarden_poll_start_late_seconds";
     let mut out = format!(
         "# TYPE {NAME} histogram\n# UNIT {NAME} seconds\n\
@@ -22,8 +24,27 @@ pub(super) fn write(starts: &Lateness) -> String {
     put(&mut out, format_args!("{NAME}_bucket{{le=\"+Inf\"}} {}", starts.count()));
     put(&mut out, format_args!("{NAME}_count {}", starts.count()));
     put(&mut out, format_args!("{NAME}_sum {:?}", starts.sum().as_secs_f64()));
+    put_health(&mut out, health);
     out.push_str("# EOF\n");
     out
+}
+
+fn put_health(out: &mut String, health: &HealthView) {
+    const REDUCED: &str = "sumpwarden_reduced";
+    const PANICS: &str = "sumpwarden_panics";
+    const CRASHES: &str = "sumpwarden_task_crashes";
+    put(out, format_args!("# TYPE {REDUCED} gauge"));
+    put(out, format_args!("# HELP {REDUCED} What is left away after crashes of the gateway, in number."));
+    put(out, format_args!("{REDUCED} {}", health.reduced.len()));
+    put(out, format_args!("# TYPE {PANICS} counter"));
+    put(out, format_args!("# HELP {PANICS} Panics since the start."));
+    put(out, format_args!("{PANICS}_total {}", health.panics));
+    put(out, format_args!("# TYPE {CRASHES} counter"));
+    put(out, format_args!("# HELP {CRASHES} Crashes of tasks that are started again, since the start."));
+    for (task, count) in &health.task_crashes {
+        // Names hold no character that would have to be escaped.
+        put(out, format_args!("{CRASHES}_total{{task=\"{task}\"}} {count}"));
+    }
 }
 
 fn put(out: &mut String, line: std::fmt::Arguments<'_>) {
@@ -42,7 +63,12 @@ mod tests {
         for micros in [90, 100, 1_000_000] {
             starts.note(Duration::from_micros(micros));
         }
-        let text = write(&starts);
+        let health = HealthView {
+            reduced: vec!["forwarder/db is left away".to_owned()],
+            task_crashes: vec![("forwarder/db".to_owned(), 3)],
+            panics: 4,
+        };
+        let text = write(&starts, &health);
         let value =
             |line: &str| text.lines().find_map(|l| l.strip_prefix(line)).unwrap_or_default().to_owned();
         assert_eq!(value("sumpwarden_poll_start_late_seconds_bucket{le=\"8e-5\"} "), "0");
@@ -50,6 +76,9 @@ mod tests {
         assert_eq!(value("sumpwarden_poll_start_late_seconds_bucket{le=\"+Inf\"} "), "3");
         assert_eq!(value("sumpwarden_poll_start_late_seconds_count "), "3");
         assert_eq!(value("sumpwarden_poll_start_late_seconds_sum "), "1.00019");
+        assert_eq!(value("sumpwarden_reduced "), "1");
+        assert_eq!(value("sumpwarden_panics_total "), "4");
+        assert_eq!(value("sumpwarden_task_crashes_total{task=\"forwarder/db\"} "), "3");
         assert!(text.ends_with("# EOF\n"));
     }
 }

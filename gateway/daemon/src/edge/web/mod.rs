@@ -48,6 +48,20 @@ pub type PollStarts = Arc<std::sync::Mutex<Lateness>>;
 /// How each way for messages is, asked of whoever keeps them.
 pub type Receivers = Arc<dyn Fn() -> Vec<ReceiverView> + Send + Sync>;
 
+/// How the gateway itself is, asked of whoever watches over it.
+pub type Health = Arc<dyn Fn() -> HealthView + Send + Sync>;
+
+/// How the gateway itself is.
+#[derive(Clone, PartialEq, Eq, Debug, Default)]
+pub struct HealthView {
+    /// What is left away after crashes, and why, in words.
+    pub reduced: Vec<String>,
+    /// Crashes of tasks since the start, by name.
+    pub task_crashes: Vec<(String, u64)>,
+    /// Panics since the start, wherever.
+    pub panics: u64,
+}
+
 pub use acknowledge::{Claimed, TokenError, Tokens, Writes};
 
 /// The engine is asked no more often than this, however many pages look.
@@ -80,6 +94,8 @@ pub struct Shop {
     pub snapshot: Snapshot,
     /// Whether messages reach people.
     pub receivers: Vec<ReceiverView>,
+    /// What is left away after crashes of the gateway, and why, in words; empty while everything runs.
+    pub reduced: Vec<String>,
 }
 
 /// One way for messages.
@@ -161,7 +177,8 @@ async fn state(State(page): State<Arc<Page>>) -> Response {
 }
 
 async fn health(State(page): State<Arc<Page>>) -> impl IntoResponse {
-    let text = metrics::write(&page.starts.lock().unwrap_or_else(PoisonError::into_inner));
+    let health = (page.writes.health)();
+    let text = metrics::write(&page.starts.lock().unwrap_or_else(PoisonError::into_inner), &health);
     ([(header::CONTENT_TYPE, metrics::MEDIA_TYPE)], text)
 }
 
@@ -196,7 +213,8 @@ impl Page {
         }
         let snapshot = tokio::time::timeout(SNAPSHOT_WAIT_MAX, self.ask()).await.ok()??;
         let receivers = (self.writes.receivers)();
-        let shop = Shop { site: self.site.clone(), at: self.now().to_string(), snapshot, receivers };
+        let reduced = (self.writes.health)().reduced;
+        let shop = Shop { site: self.site.clone(), at: self.now().to_string(), snapshot, receivers, reduced };
         *latest = Some((Instant::now(), shop.clone()));
         Some(shop)
     }
@@ -295,8 +313,12 @@ mod tests {
         });
         let receivers: Receivers = Arc::new(Vec::new);
         let key = Secret::new(KEY.to_owned());
-        let writes =
-            Writes { key, commands, tokens: Some(Arc::new(tokens)), public_host, performance, receivers };
+        let health: Health = Arc::new(|| HealthView {
+            reduced: vec!["page is left away: it broke".to_owned()],
+            ..HealthView::default()
+        });
+        let tokens: Option<Tokens> = Some(Arc::new(tokens));
+        let writes = Writes { key, commands, tokens, public_host, performance, receivers, health };
         tokio::spawn(serve(
             listener,
             "hall-2".to_owned(),
@@ -438,10 +460,11 @@ mod tests {
         assert!(answer.starts_with("HTTP/1.1 200"), "{answer}");
         assert!(
             answer.contains(
-                r#"{"site":"hall-2","at":"2026-03-01T08:00:00Z","sumps":[],"alarms":[],"receivers":[]}"#
+                r#"{"site":"hall-2","at":"2026-03-01T08:00:00Z","sumps":[],"alarms":[],"receivers":[],"reduced":["#
             ),
             "{answer}"
         );
+        assert!(answer.contains(r#""reduced":["page is left away: it broke"]}"#), "{answer}");
     }
 
     #[tokio::test]

@@ -46,15 +46,17 @@ function sheet(sump) {
   return made;
 }
 
-// The gateway's own alarms, as a sheet before all others.
-function gateway(alarms) {
-  if (alarms.length === 0) return [];
+// The gateway's own alarms, and what it leaves away after crashes in its own words, as a sheet before all others.
+function gateway(alarms, reduced) {
+  if (alarms.length === 0 && reduced.length === 0) return [];
   const made = element("article", undefined, { class: "sheet", "data-urgency": urgency(alarms) });
   const head = element("h2", "The gateway itself");
-  head.append(" ", badge(alarms));
+  if (alarms.length > 0) head.append(" ", badge(alarms));
+  made.append(head);
+  if (reduced.length > 0) made.append(element("p", `The gateway runs reduced: ${reduced.join("; ")}.`));
   const list = element("ul", undefined, { class: "tasks" });
   list.append(...alarms.filter((alarm) => !isSilenced(alarm)).map(alarmItem));
-  made.append(head, list);
+  made.append(list);
   const silent = alarms.filter(isSilenced);
   if (silent.length > 0) {
     const quiet = element("ul", undefined, { class: "tasks" });
@@ -67,7 +69,7 @@ function gateway(alarms) {
 export function overview(shop) {
   const sumps = [...shop.sumps].sort((a, b) => rank(a.alarms) - rank(b.alarms));
   const made = element("div", undefined, { class: "overview" });
-  made.append(...gateway(shop.alarms), ...sumps.map(sheet));
+  made.append(...gateway(shop.alarms, shop.reduced), ...sumps.map(sheet));
   if (shop.sumps.length === 0) made.append(element("p", "No sump is configured yet. The first one will stand here."));
   return made;
 }
