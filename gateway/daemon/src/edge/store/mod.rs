@@ -215,10 +215,22 @@ const HANGS_AFTER: Duration = Duration::from_secs(10);
 /// Readers kept open between requests; more are opened and closed as needed.
 const IDLE_READERS_MAX: usize = 4;
 
-/// Handle on the store; clones share it.
+/// Handle on the store; clones share it. With the last one the store is closed.
 #[derive(Clone, Debug)]
 pub struct Store {
     shared: Arc<Shared>,
+    _held: Arc<Held>,
+}
+
+/// Closes the store when nobody holds it any longer: else its writer would go on, and write its directory anew should that
+/// be taken away.
+#[derive(Debug)]
+struct Held(Arc<Shared>);
+
+impl Drop for Held {
+    fn drop(&mut self) {
+        self.0.close();
+    }
 }
 
 /// What the writer and its clients share.
@@ -283,7 +295,7 @@ impl Store {
         let mut writer = Writer::open(place, series, settings, events, Arc::clone(&shared))?;
         let thread = std::thread::Builder::new().name("store".into()).spawn(move || writer.run());
         *locked(&shared.thread) = Some(thread.map_err(StoreError::Thread)?);
-        Ok(Self { shared })
+        Ok(Self { _held: Arc::new(Held(Arc::clone(&shared))), shared })
     }
 
     /// Hands over `commit`. Never waits for the disk.
@@ -387,18 +399,21 @@ impl Store {
 
     /// Writes what is waiting and stops the writer. Waits for it, at most a few seconds where writing fails.
     pub fn close(&self) {
-        locked(&self.shared.inbox).closing = true;
-        self.shared.wake.notify_one();
-        locked(&self.shared.readers).clear();
-        if let Some(thread) = locked(&self.shared.thread).take()
-            && thread.join().is_err()
-        {
-            tracing::error!("the store's writer thread panicked");
-        }
+        self.shared.close();
     }
 }
 
 impl Shared {
+    fn close(&self) {
+        locked(&self.inbox).closing = true;
+        self.wake.notify_one();
+        locked(&self.readers).clear();
+        let thread = locked(&self.thread).take();
+        if thread.is_some_and(|thread| thread.join().is_err()) {
+            tracing::error!("the store's writer thread panicked");
+        }
+    }
+
     fn has_room(&self) -> bool {
         let easy = {
             let inbox = locked(&self.inbox);
