@@ -37,6 +37,9 @@ use crate::model::{Fault, Now, ProbeIndex, Raw, RawReading, Timestamp, Unit, Upt
 /// with mosquitto's own setting, 100 with others.
 pub const TIMES_REMEMBERED: usize = 256;
 
+/// Times of retained messages remembered for each probe: one a topic, and a probe seldom listens to more than a few.
+const RETAINED_REMEMBERED: usize = 16;
+
 /// A message as it came.
 #[derive(Clone, Copy, Debug)]
 pub struct Message<'a> {
@@ -199,14 +202,27 @@ struct ListeningPoint {
 }
 
 /// Own times a probe has had, the last [`TIMES_REMEMBERED`] that came, however old they were: what is sent again came
-/// last, and may be a publisher's history.
+/// last, and may be a publisher's history. Those of retained messages are kept apart: the message that a topic keeps is the
+/// last one of all that wait in the session, and comes again behind them, however many.
 #[derive(Clone, Debug, Default)]
 struct Had {
     came: VecDeque<Timestamp>,
     times: BTreeSet<Timestamp>,
+    retained: VecDeque<Timestamp>,
 }
 
 impl Had {
+    fn knows(&self, time: Timestamp) -> bool {
+        self.times.contains(&time) || self.retained.contains(&time)
+    }
+
+    fn remember_retained(&mut self, time: Timestamp) {
+        self.retained.push_back(time);
+        if self.retained.len() > RETAINED_REMEMBERED {
+            self.retained.pop_front();
+        }
+    }
+
     fn remember(&mut self, time: Timestamp) {
         if !self.times.insert(time) {
             return;
@@ -337,7 +353,7 @@ impl ListeningPoint {
         }
         // What was believed while the gateway's clock was wrong must not keep out what is true now.
         self.newest = self.newest.filter(|newest| newest.at.since(now.utc) <= self.time_window.1);
-        if own_time.is_some_and(|time| self.had.times.contains(&time)) {
+        if own_time.is_some_and(|time| self.had.knows(time)) {
             return taken.fates.push(Fate::Duplicate);
         }
         if retained && !own_time.is_some_and(|time| self.is_news(time, now)) {
@@ -349,6 +365,9 @@ impl ListeningPoint {
         };
         if let Some(time) = own_time {
             self.had.remember(time);
+            if retained {
+                self.had.remember_retained(time);
+            }
         }
         let received = self.received(at, own_time.is_some(), retained, now);
         if self.newest.is_none_or(|newest| at > newest.at) {

@@ -337,6 +337,21 @@ fn a_publishers_history_that_is_sent_again_is_known_for_a_copy() {
     assert_eq!(restarted.read(&message("a/b", &history), now).fates, [Fate::Duplicate], "stored last");
 }
 
+/// After an outage a topic's last message comes at once, as the one that is kept, and once more behind all that waited.
+#[test]
+fn a_retained_message_is_known_again_behind_a_long_queue() {
+    let mut map = map(&[("a/b", json())]);
+    let (now, waited) = (later(1_000), 3 * TIMES_REMEMBERED as u64);
+    let last = stamped(later(waited).utc);
+    let kept = Message { retained: true, ..message("a/b", &last) };
+    assert_eq!(map.read(&kept, now).fates, [Fate::Accepted]);
+    for second in 0..waited {
+        let payload = stamped(later(second).utc);
+        assert_eq!(map.read(&message("a/b", &payload), now).fates, [Fate::Accepted]);
+    }
+    assert_eq!(map.read(&message("a/b", &last), now).fates, [Fate::Duplicate]);
+}
+
 #[test]
 fn what_was_believed_under_a_wrong_clock_does_not_keep_out_what_is_true() {
     let mut map = map(&[("a/b", json())]);
