@@ -54,9 +54,15 @@ impl Delayed {
         self.since
     }
 
-    /// How long a delay has been running.
+    /// How long a delay has been running; one that a restart put back counts until it is seen to be otherwise.
     pub fn running(&self, now: Uptime) -> Option<Duration> {
-        self.since.map(|since| now.since(since) + self.credit)
+        let resumed = self.resumed.map(|(running, at)| running.saturating_add(now.since(at)));
+        self.since.map(|since| now.since(since) + self.credit).or(resumed)
+    }
+
+    /// What a restart must know, but for how far a delay has come by itself.
+    pub const fn stand(&self) -> (bool, bool) {
+        (self.active, self.since.is_some() || self.resumed.is_some())
     }
 
     /// Sets it at `now` as it was before a restart; `running` is how long a delay has been running.

@@ -400,11 +400,15 @@ impl Alarms {
     /// Whether its condition was seen to hold just now.
     fn judged(&mut self, now: Now, index: AlarmIndex, judged: Option<bool>, out: &mut Vec<Transition>) {
         let delayed = &mut self.alarms[index.slot()].delayed;
-        let held_since = delayed.holds_since();
+        let (held_since, stood) = (delayed.holds_since(), delayed.stand());
         let changed = match judged {
             Some(holds) => delayed.update(now.uptime, holds),
             None => delayed.suspend(),
         };
+        // Also of one that is silenced, though nobody hears of it: its silence ends one day.
+        if delayed.stand() != stood {
+            self.changed.insert(index);
+        }
         let over = held_since.filter(|_| judged == Some(false));
         if changed {
             self.settle(now, index, out);
@@ -424,6 +428,7 @@ impl Alarms {
 
     /// Its condition has come to hold for long enough, or has ended for long enough.
     fn settle(&mut self, now: Now, index: AlarmIndex, out: &mut Vec<Transition>) {
+        self.changed.insert(index);
         let active = self.alarms[index.slot()].delayed.active();
         let stimulus = match active {
             true if self.is_suppressed(index) => Stimulus::Suppress,

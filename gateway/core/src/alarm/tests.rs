@@ -101,18 +101,20 @@ fn alarms(settings: &AlarmSettings, probes: u32) -> Alarms {
 struct Story {
     alarms: Alarms,
     made: Vec<Transition>,
+    /// What was given to be saved, as it would be found after a kill.
+    kept: BTreeMap<String, Vec<u8>>,
 }
 
 impl Story {
     fn of(limit: LimitSettings) -> Self {
         let settings = AlarmSettings { limits: vec![limit], ..AlarmSettings::default() };
-        Self { alarms: alarms(&settings, 1), made: Vec::new() }
+        Self { alarms: alarms(&settings, 1), made: Vec::new(), kept: BTreeMap::new() }
     }
 
     fn of_instrument(on_s: u64, off_s: u64) -> Self {
         let settings =
             AlarmSettings { instruments: vec![instrument(0, on_s, off_s)], ..AlarmSettings::default() };
-        Self { alarms: alarms(&settings, 1), made: Vec::new() }
+        Self { alarms: alarms(&settings, 1), made: Vec::new(), kept: BTreeMap::new() }
     }
 
     fn see(mut self, at: f64, measured: Measured) -> Self {
@@ -145,6 +147,8 @@ impl Story {
             self.alarms
                 .tick(Now { uptime: due, utc: Timestamp::from_nanos(due.as_nanos() as i64) }, &mut self.made);
         }
+        let kept = &mut self.kept;
+        self.alarms.save(s(to), |key, bytes| _ = kept.insert(key.to_owned(), bytes));
         self
     }
 
@@ -160,16 +164,13 @@ impl Story {
         self.order(at, Order::Acknowledge { occurrence: None })
     }
 
-    /// The same alarms after a restart that takes from `at` to `again`.
+    /// The same alarms after a restart that takes from `at` to `again`, from what was given to be saved.
     fn restart(mut self, at: f64, again: f64, settings: &AlarmSettings) -> Self {
         self = self.pass(at);
-        let mut kept = BTreeMap::new();
-        self.alarms.changed.extend(self.alarms.indices());
-        self.alarms.save(s(at), |key, bytes| _ = kept.insert(key.to_owned(), bytes));
         let mut after = alarms(settings, u32::try_from(self.alarms.silent.len()).expect("few"));
-        for (key, bytes) in kept {
-            let index = after.find(&key).expect("the same settings");
-            assert!(after.restore(s(again), index, &bytes), "{key}: {}", String::from_utf8_lossy(&bytes));
+        for (key, bytes) in &self.kept {
+            let index = after.find(key).expect("the same settings");
+            assert!(after.restore(s(again), index, bytes), "{key}: {}", String::from_utf8_lossy(bytes));
         }
         self.alarms = after;
         self
@@ -306,6 +307,28 @@ fn a_restart_neither_annunciates_anew_nor_forgets() {
         .value(501.0, 39.0)
         .expect(State::Unacknowledged);
     begun().restart(6.0, 100.0, &settings).value(101.0, 60.0).value(102.0, 39.0).expect(State::Normal);
+}
+
+/// What comes to hold while it is shelved is known after two restarts, though nothing was told of it and nothing usable is
+/// read since.
+#[test]
+fn what_came_to_hold_in_silence_outlasts_restarts() {
+    let settings =
+        AlarmSettings { limits: vec![limit(Side::High, 50.0, 5.0, 300, 120)], ..Default::default() };
+    let shelved = || {
+        let story = Story::of(settings.limits[0].clone()).value(0.0, 60.0);
+        story.order(60.0, Order::Shelve { time: Duration::from_secs(1_800) }).value(200.0, 60.0)
+    };
+    let story =
+        shelved().restart(250.0, 280.0, &settings).value(310.0, 60.0).restart(320.0, 330.0, &settings);
+    story.bad(400.0).pass(1_900.0).expect(State::Unacknowledged);
+    // Killed twice before anything was read: the delay has been running all the while.
+    let story =
+        shelved().restart(250.0, 260.0, &settings).restart(262.0, 270.0, &settings).value(310.0, 60.0);
+    story.bad(400.0).pass(1_900.0).expect(State::Unacknowledged);
+    // It was not seen any more when it was killed: the delay begins anew.
+    let story = shelved().bad(210.0).restart(250.0, 260.0, &settings).value(310.0, 60.0);
+    story.bad(400.0).pass(1_900.0).expect(State::Normal);
 }
 
 #[test]
