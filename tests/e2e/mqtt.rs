@@ -7,7 +7,7 @@ use sumpwarden::edge::clock::Clock;
 use sumpwarden::edge::mqtt::{BROKER_REPORTS_MAX, BrokerReport, BrokerSeat, BrokerStatus, Link, run_broker};
 use sumpwarden_core::acquire::settings::{BrokerSettings, PayloadFormat, Secret, TlsSettings, TopicPoint};
 use sumpwarden_core::acquire::{Expected, Refusal, TopicMap};
-use sumpwarden_core::model::{Ack, BrokerIndex, Name, ProbeIndex, Raw, RawReading, Unit};
+use sumpwarden_core::model::{Ack, BrokerIndex, Name, ProbeIndex, Raw, RawReading, Timestamp, Unit};
 use sumpwarden_tests::broker::{Entrance, Mosquitto, publish, publisher};
 use sumpwarden_tests::process::resident_bytes;
 use tokio::sync::{mpsc, watch};
@@ -53,12 +53,20 @@ struct Edge {
     status: watch::Receiver<BrokerStatus>,
     shutdown: watch::Sender<bool>,
     task: JoinHandle<()>,
+    /// Times of what [`Self::store`] has taken.
+    stored_at: Vec<Timestamp>,
 }
 
 impl Edge {
     fn start(settings: &BrokerSettings) -> Self {
+        Self::start_again(settings, &[])
+    }
+
+    /// After a crash, with what the store says it had.
+    fn start_again(settings: &BrokerSettings, stored_at: &[Timestamp]) -> Self {
         let expected = Expected { unit: Unit::Celsius, stale_after: Duration::from_mins(10) };
-        let topics = TopicMap::new(settings, |_| expected).expect("good filters");
+        let mut topics = TopicMap::new(settings, |_| expected).expect("good filters");
+        topics.recall(ProbeIndex(0), stored_at);
         let (reports_in, reports) = mpsc::channel(BROKER_REPORTS_MAX);
         let (acks, acks_out) = mpsc::channel(64);
         let (status_in, status) = watch::channel(BrokerStatus::default());
@@ -77,7 +85,7 @@ impl Edge {
             )
             .await;
         });
-        Self { reports, acks, status, shutdown, task }
+        Self { reports, acks, status, shutdown, task, stored_at: Vec::new() }
     }
 
     async fn until(&self, what: &str, condition: impl Fn(&BrokerStatus) -> bool) -> BrokerStatus {
@@ -118,6 +126,7 @@ impl Edge {
                 panic!("only {} of {count}: {:?}", stored.len(), self.status.borrow());
             };
             stored.extend(numbers(&readings));
+            self.stored_at.extend(readings.iter().map(|reading| reading.at));
             if let Some(ack) = ack {
                 self.acks.send(ack).await.expect("the edge runs");
             }
@@ -157,9 +166,10 @@ async fn every_number_arrives_once_over_restarts_of_broker_and_gateway() {
     for _ in 0..5 {
         lost.extend(numbers(&edge.next(MOMENT).await.unwrap().0));
     }
+    let stored_at = std::mem::take(&mut edge.stored_at);
     drop(edge);
     sleep(Duration::from_millis(300)).await;
-    let mut edge = Edge::start(&settings);
+    let mut edge = Edge::start_again(&settings, &stored_at);
     let missing = 600 - stored.iter().collect::<BTreeSet<_>>().len();
     stored.extend(edge.store(missing).await);
     let set: BTreeSet<u32> = stored.iter().copied().collect();
