@@ -17,11 +17,11 @@ use sumpwarden_tests::process::{Peer, TempDir, free_port};
 
 use super::{MOMENT, counting_devices, numbered_topics, serial_bus, tcp_bus, wait_for};
 
-fn text(output: &Output) -> String {
+pub(super) fn text(output: &Output) -> String {
     String::from_utf8_lossy(&output.stdout).into_owned() + &String::from_utf8_lossy(&output.stderr)
 }
 
-fn json(output: &Output) -> Value {
+pub(super) fn json(output: &Output) -> Value {
     serde_json::from_slice(&output.stdout).unwrap_or_else(|error| panic!("{error}: {}", text(output)))
 }
 

@@ -6,6 +6,7 @@ mod crash;
 mod identity;
 mod notes;
 mod numbers;
+mod store;
 
 use std::time::{Duration, Instant};
 
