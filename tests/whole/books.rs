@@ -36,6 +36,8 @@ struct Watched {
     shown: Vec<(Option<f64>, Uptime, u64)>,
     /// More than one where nobody can tell what was looked at first.
     guesses: Vec<Guess>,
+    /// Nothing was shown since the process was away: a delay that ran before ends with the next usable value, if at all.
+    away: bool,
 }
 
 impl Watched {
@@ -92,8 +94,6 @@ pub(crate) struct Books {
     hand_overs: u64,
     durable: u64,
     now: Now,
-    /// Since when nobody has looked, while the process was away.
-    away: bool,
     /// Shelves that were answered for, with their ends.
     pub(crate) shelves: BTreeMap<String, Uptime>,
     /// Numbers of messages that this process has taken over, or says it has had.
@@ -113,6 +113,7 @@ impl Books {
                 key: (engine.sumps[limit.sump.slot()].name.to_string(), limit.name.clone()),
                 shown: Vec::new(),
                 guesses: vec![Guess { active: false, since: None }],
+                away: true,
             }),
             _ => None,
         });
@@ -121,7 +122,6 @@ impl Books {
             hand_overs: 0,
             durable: 0,
             now: Now::default(),
-            away: true,
             shelves: BTreeMap::new(),
             accepted: BTreeSet::new(),
             samples: 0,
@@ -132,7 +132,7 @@ impl Books {
     /// It is so late now, and whether somebody has been looking since the last time.
     pub(crate) fn at(&mut self, now: Now, away: bool) {
         self.now = now;
-        self.away |= away;
+        self.watched.iter_mut().for_each(|watched| watched.away |= away);
     }
 
     /// What is handed over: its samples were shown to the alarms, and each change of an alarm must follow from all of them.
@@ -140,15 +140,14 @@ impl Books {
         self.hand_overs += 1;
         self.samples += over.out.samples.len() as u64;
         let (at, hand_over) = (self.now.uptime, self.hand_overs);
-        let away = self.away;
         for watched in &mut self.watched {
             let probe = watched.probe;
             for sample in over.out.samples.iter().filter(|sample| sample.series.0 == probe) {
                 watched.shown.push((sample.value, at, hand_over));
+                let away = std::mem::take(&mut watched.away);
                 watched.show(sample.value, at, away);
             }
         }
-        self.away = false;
         for record in &over.out.journal {
             let Some(sump) = &record.sump else { continue };
             let key = (sump.to_string(), record.subject.clone());
@@ -201,6 +200,6 @@ impl Books {
                 watched.show(value, at, true);
             }
         }
-        self.away = true;
+        self.watched.iter_mut().for_each(|watched| watched.away = true);
     }
 }
