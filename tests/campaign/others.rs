@@ -8,7 +8,6 @@ use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use std::thread::sleep;
 use std::time::Duration;
 
-use serde_json::Value;
 use sumpwarden_tests::server::{Request, serve};
 
 /// How a database behaves.
@@ -130,37 +129,4 @@ fn answer(request: &Request, stream: &mut TcpStream, taken: &Mutex<Taken>) -> io
     let body = if status == 204 { "" } else { "{\"code\":\"refused\",\"message\":\"as told\"}" };
     write!(stream, "HTTP/1.1 {status} x\r\n{wait}Content-Length: {}\r\n\r\n{body}", body.len())?;
     Ok(true)
-}
-
-/// Key, number and action of a message's item.
-pub(crate) type Item = (String, u64, String);
-
-/// A receiver of messages.
-#[derive(Clone, Debug)]
-pub(crate) struct Receiver {
-    pub(crate) port: u16,
-    log: Arc<Mutex<Vec<Item>>>,
-}
-
-impl Receiver {
-    pub(crate) fn start() -> Self {
-        let log: Arc<Mutex<Vec<Item>>> = Arc::default();
-        let inner = Arc::clone(&log);
-        let port = serve(move |request, stream| {
-            let body: Value = serde_json::from_slice(&request.body).map_err(io::Error::other)?;
-            let items = body["items"].as_array().cloned().unwrap_or_default();
-            let text = |value: &Value| value.as_str().unwrap_or_default().to_owned();
-            let read = |item: &Value| {
-                (text(&item["key"]), item["sequence"].as_u64().unwrap_or_default(), text(&item["action"]))
-            };
-            locked(&inner).extend(items.iter().map(read));
-            stream.write_all(b"HTTP/1.1 204 x\r\n\r\n").map(|()| true)
-        });
-        Self { port, log }
-    }
-
-    /// All that has arrived, in order.
-    pub(crate) fn log(&self) -> Vec<Item> {
-        locked(&self.log).clone()
-    }
 }

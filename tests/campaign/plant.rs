@@ -14,9 +14,10 @@ use sumpwarden_sim::device::{Bank, Server, ServerOptions, Unit};
 use sumpwarden_tests::broker::{Entrance, Mosquitto, publisher};
 use sumpwarden_tests::gateway::{Daemon, Installation, plain_probe, sump};
 use sumpwarden_tests::process::{Peer, TempDir};
+use sumpwarden_tests::receiver::Receiver;
 use tokio::runtime::Runtime;
 
-use super::others::{Database, Receiver};
+use super::others::Database;
 use super::relay::Relay;
 use super::witness::{Mark, Seen, Witness};
 
@@ -103,7 +104,7 @@ impl Plant {
         let bank = COUNTING.into_iter().fold(Bank::new(), counting).with_unit(RESTLESS, unit());
         let listen = ServerOptions::default();
         let server = runtime.block_on(Server::tcp(bank.clone(), listen)).expect("a free port");
-        let (database, receiver) = (Database::start(), Receiver::start());
+        let (database, receiver) = (Database::start(), Receiver::new());
         let broker = parts.broker.then(|| Mosquitto::start(Entrance::Open));
         let relay = parts.relay.then(|| Relay::before(server.address().port()));
         let devices = relay.as_ref().map_or(server.address().port(), |relay| relay.port);

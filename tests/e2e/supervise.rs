@@ -11,7 +11,7 @@ use std::time::{Duration, Instant};
 use rustix::process::Signal;
 use sumpwarden_tests::gateway::{Daemon, Installation, plain_probe, program, program_with_faults, sump};
 use sumpwarden_tests::modbus::ModbusTcp;
-use sumpwarden_tests::process::{TempDir, free_port};
+use sumpwarden_tests::process::{self, TempDir, free_port};
 
 /// How long anything may take on a busy machine.
 const MOMENT: Duration = Duration::from_secs(60);
@@ -21,16 +21,10 @@ const BITTEN_WITHIN: Duration = Duration::from_secs(30);
 const STUCK: Option<i32> = Some(69);
 const PANICKED: Option<i32> = Some(70);
 
+/// Looks until `found` gives something.
 #[track_caller]
-fn wait_for<T>(what: &str, mut found: impl FnMut() -> Option<T>) -> T {
-    let deadline = Instant::now() + MOMENT;
-    loop {
-        if let Some(found) = found() {
-            return found;
-        }
-        assert!(Instant::now() < deadline, "{what} never came");
-        sleep(Duration::from_millis(50));
-    }
+fn wait_for<T>(what: &str, found: impl FnMut() -> Option<T>) -> T {
+    process::wait_for(what, MOMENT, found)
 }
 
 /// A sump with one bus, and a probe that reads the device's reply counter this often.

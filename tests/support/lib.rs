@@ -7,6 +7,7 @@
 //! - [`modbus`]: pymodbus on TCP and on a serial line
 //! - [`database`]: time-series databases and what is in them
 //! - [`server`]: the serving end of HTTP
+//! - [`receiver`]: a receiver of messages
 //! - [`gateway`]: the gateway's own program on a configuration file, and what it has stored
 //! - [`whole`]: stories of the whole system, drawn from a seed
 
@@ -15,6 +16,7 @@ pub mod database;
 pub mod gateway;
 pub mod modbus;
 pub mod process;
+pub mod receiver;
 pub mod server;
 pub mod shop;
 pub mod vectors;

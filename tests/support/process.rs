@@ -52,6 +52,22 @@ impl Drop for TempDir {
     }
 }
 
+/// Looks until `found` gives something.
+///
+/// # Panics
+/// If nothing comes within `most`.
+#[track_caller]
+pub fn wait_for<T>(what: &str, most: Duration, mut found: impl FnMut() -> Option<T>) -> T {
+    let deadline = Instant::now() + most;
+    loop {
+        if let Some(found) = found() {
+            return found;
+        }
+        assert!(Instant::now() < deadline, "{what} never came");
+        sleep(Duration::from_millis(50));
+    }
+}
+
 /// A port nobody listens on at this moment.
 ///
 /// # Panics

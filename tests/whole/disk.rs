@@ -6,7 +6,7 @@ use std::collections::{BTreeMap, BTreeSet};
 use sumpwarden_core::engine::HandOver;
 use sumpwarden_core::model::{Ack, Sample, Timestamp, Uptime};
 use sumpwarden_core::notify::{Mark, OutboxCounts, OutboxEntry, OutboxRow, RowState};
-use sumpwarden_core::store::cursor::{Cursor, Pending, Stretch};
+use sumpwarden_core::store::cursor::{Pending, Stretch};
 use sumpwarden_core::store::forward::{Delivered, ForwardTotals, Parked, Read};
 use sumpwarden_core::store::stamp::Stamps;
 use sumpwarden_core::store::{JournalEntry, JournalRecord, Point, SeriesId};
@@ -293,19 +293,7 @@ impl Disk {
 
     /// Points of a stretch, at most `max`.
     pub(crate) fn read(&self, stretch: Stretch, max: usize) -> Read {
-        let mut read = Read { points: Vec::new(), next: stretch.from, damaged: 0, layout: 0 };
-        while read.points.len() < max && read.next.seq < stretch.until.unwrap_or(u64::MAX) {
-            let Some(commit) = self.commits.get(read.next.seq.max(1) as usize - 1) else { break };
-            let left = &commit[read.next.position as usize..];
-            let taken = left.len().min(max - read.points.len());
-            read.points.extend_from_slice(&left[..taken]);
-            read.next = if taken == left.len() {
-                Cursor::before(read.next.seq + 1)
-            } else {
-                Cursor { position: read.next.position + taken as u32, ..read.next }
-            };
-        }
-        read
+        Read::of_commits(&self.commits, stretch, max)
     }
 
     /// Points that the forwarder still owes, counted from what is held.

@@ -8,22 +8,17 @@ mod notes;
 mod numbers;
 mod store;
 
-use std::time::{Duration, Instant};
+use std::time::Duration;
+
+use sumpwarden_tests::process;
 
 /// How long anything may take on a busy machine.
 const MOMENT: Duration = Duration::from_secs(40);
 
 /// Looks until `found` gives something.
 #[track_caller]
-fn wait_for<T>(what: &str, mut found: impl FnMut() -> Option<T>) -> T {
-    let deadline = Instant::now() + MOMENT;
-    loop {
-        if let Some(found) = found() {
-            return found;
-        }
-        assert!(Instant::now() < deadline, "{what} never came");
-        std::thread::sleep(Duration::from_millis(50));
-    }
+fn wait_for<T>(what: &str, found: impl FnMut() -> Option<T>) -> T {
+    process::wait_for(what, MOMENT, found)
 }
 
 /// Tables of a broker on this loopback port and of a probe for each topic, which carry the publisher's JSON.

@@ -4,72 +4,32 @@
 mod disk;
 
 use std::collections::BTreeSet;
-use std::io::{Read, Write};
-use std::net::TcpListener;
+use std::io::Write;
 use std::path::{Path, PathBuf};
 use std::process::Command;
-use std::sync::{Arc, Mutex};
-use std::time::{Duration, Instant};
+use std::time::Duration;
 
-use serde_json::Value;
 use sumpwarden_tests::gateway::{Installation, Stored, plain_probe, sump};
 use sumpwarden_tests::modbus::ModbusTcp;
-use sumpwarden_tests::process::{free_port, run, tool};
+use sumpwarden_tests::process::{self, free_port, run, tool};
+use sumpwarden_tests::receiver::{Item, Receiver};
 
 /// How long anything may take on a busy machine; alarms of lines come and end after half a minute or more.
 const MOMENT: Duration = Duration::from_secs(120);
 
 /// Looks until `found` gives something.
 #[track_caller]
-fn wait_for<T>(what: &str, mut found: impl FnMut() -> Option<T>) -> T {
-    let deadline = Instant::now() + MOMENT;
-    loop {
-        if let Some(found) = found() {
-            return found;
-        }
-        assert!(Instant::now() < deadline, "{what} never came");
-        std::thread::sleep(Duration::from_millis(50));
-    }
+fn wait_for<T>(what: &str, found: impl FnMut() -> Option<T>) -> T {
+    process::wait_for(what, MOMENT, found)
 }
 
-/// One item of a message: key, sequence, action.
-type Item = (String, u64, String);
-
-/// A receiver that keeps what it is told.
+/// A receiver that is asked what it was told.
 #[derive(Clone)]
-struct Told(Arc<Mutex<Vec<Item>>>, u16);
+struct Told(Receiver);
 
 impl Told {
-    fn listen() -> Self {
-        let listener = TcpListener::bind("127.0.0.1:0").expect("loopback");
-        let told = Self(Arc::default(), listener.local_addr().expect("bound").port());
-        let items = Arc::clone(&told.0);
-        std::thread::spawn(move || {
-            for mut stream in listener.incoming().map_while(Result::ok) {
-                let (mut bytes, mut piece) = (Vec::new(), [0; 4096]);
-                let body: Option<Value> = loop {
-                    let length = stream.read(&mut piece).unwrap_or(0);
-                    bytes.extend_from_slice(&piece[..length]);
-                    let end = bytes.windows(4).position(|four| four == b"\r\n\r\n").map(|end| end + 4);
-                    let body = end.and_then(|end| serde_json::from_slice(&bytes[end..]).ok());
-                    if body.is_some() || length == 0 {
-                        break body;
-                    }
-                };
-                let Some(body) = body else { continue };
-                let text = |value: &Value| value.as_str().expect("text").to_owned();
-                let came = body["items"].as_array().expect("items").iter();
-                let came = came
-                    .map(|i| (text(&i["key"]), i["sequence"].as_u64().expect("number"), text(&i["action"])));
-                items.lock().expect("whole").extend(came);
-                let _ = stream.write_all(b"HTTP/1.1 204 x\r\nConnection: close\r\n\r\n");
-            }
-        });
-        told
-    }
-
     fn items(&self) -> Vec<Item> {
-        self.0.lock().expect("whole").clone()
+        self.0.log()
     }
 
     /// Waits until an alarm with this in its key has been told of so.
@@ -136,7 +96,7 @@ impl Shop {
     }
 
     fn with(tables: &str) -> Self {
-        let (counting, other_port, told) = (ModbusTcp::start(&[1]), free_port(), Told::listen());
+        let (counting, other_port, told) = (ModbusTcp::start(&[1]), free_port(), Told(Receiver::new()));
         let bus = |name: &str, port: u16, read: &str| {
             format!(
                 "\n[bus.{name}]\nlink = \"modbus-tcp\"\naddress = \"127.0.0.1:{port}\"\nreconnect_after_max = \"1 s\"\n\
@@ -147,7 +107,7 @@ impl Shop {
         all += &bus("other", other_port, "register = \"holding:40\"\nnumber = \"f32\"");
         all += &format!(
             "\n[receiver.setter]\ngather_for = \"0 s\"\nrate = \"0 s\"\n[receiver.setter.webhook]\nurl = \"http://127.0.0.1:{}/hook\"\n",
-            told.1
+            told.0.port
         );
         Self { counting, other_port, told, installation: Installation::new(&(all + tables)) }
     }

@@ -7,7 +7,7 @@
 use std::fmt;
 use std::time::Duration;
 
-use serde::{Deserialize, Serialize};
+use serde::{Deserialize, Serialize, Serializer};
 
 /// Nanoseconds of an hour.
 pub const HOUR_NS: f64 = 3.6e12;
@@ -107,6 +107,13 @@ impl Timestamp {
         let fail = |why: String| TimestampError { text: text.to_owned(), why };
         let parsed: jiff::Timestamp = text.parse().map_err(|e: jiff::Error| fail(e.to_string()))?;
         i64::try_from(parsed.as_nanosecond()).map(Self).map_err(|_| fail("outside 1677 to 2262".to_owned()))
+    }
+}
+
+impl Serialize for Timestamp {
+    /// As text, the way [`Display`](fmt::Display) writes it.
+    fn serialize<S: Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
+        serializer.collect_str(self)
     }
 }
 

@@ -1,6 +1,6 @@
 //! What passes between the store and those who forward from it.
 
-use super::cursor::{Cursor, Pending};
+use super::cursor::{Cursor, Pending, Stretch};
 use super::{Point, SeriesId};
 use crate::model::Timestamp;
 
@@ -42,6 +42,26 @@ pub struct Read {
     pub damaged: u64,
     /// How the points lay when they were read; it changes whenever some are packed.
     pub layout: u64,
+}
+
+impl Read {
+    /// Reads commits that lie in memory, the first of them number 1, as the store reads its file: at most `max` points of
+    /// `stretch`. For whatever stands in for a store.
+    pub fn of_commits(commits: &[Vec<(SeriesId, Point)>], stretch: Stretch, max: usize) -> Self {
+        let mut read = Self { points: Vec::new(), next: stretch.from, damaged: 0, layout: 0 };
+        while read.points.len() < max && read.next.seq < stretch.until.unwrap_or(u64::MAX) {
+            let Some(commit) = commits.get(read.next.seq.max(1) as usize - 1) else { break };
+            let left = &commit[read.next.position as usize..];
+            let taken = left.len().min(max - read.points.len());
+            read.points.extend_from_slice(&left[..taken]);
+            read.next = if taken == left.len() {
+                Cursor::before(read.next.seq + 1)
+            } else {
+                Cursor { position: read.next.position + taken as u32, ..read.next }
+            };
+        }
+        read
+    }
 }
 
 /// What a forwarder has done with the points between two places.

@@ -2,6 +2,8 @@
 
 use std::fmt;
 
+use serde::Serialize;
+
 use crate::model::{Name, Quality, Quantity, Timestamp};
 
 /// One stored series. Its text form is stable for ever: `probe/lathe-1/ph`, `estimate/lathe-1/liquid_l`,
@@ -151,9 +153,10 @@ pub struct StoredSeries {
 }
 
 /// One record of the journal as it is kept.
-#[derive(Clone, PartialEq, Debug)]
+#[derive(Clone, PartialEq, Debug, Serialize)]
 pub struct JournalEntry {
     /// Number, in order of arrival.
+    #[serde(skip)]
     pub id: i64,
     /// Stamp; no two records have the same.
     pub at: Timestamp,

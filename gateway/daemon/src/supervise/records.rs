@@ -9,7 +9,7 @@ use sumpwarden_core::store::{JournalEntry, StoredSeries};
 
 use crate::edge::clock::Clock;
 use crate::edge::store::{Reader, Store, StoreError};
-use crate::edge::web::records::{JournalAsked, JournalLine, Records, Trend, TrendAsked};
+use crate::edge::web::records::{JournalAsked, Records, Trend, TrendAsked};
 
 /// Looks into `store`, on threads that may wait for a disk, for what is kept of `sumps`.
 pub(super) fn of(store: &Store, sumps: Vec<Name>) -> Records {
@@ -102,22 +102,8 @@ fn points(
         .collect())
 }
 
-fn journal(reader: &mut Reader, asked: &JournalAsked) -> Result<Vec<JournalLine>, StoreError> {
-    let entries = reader.journal_of(asked.sump.as_ref(), asked.from, asked.until, asked.limit)?;
-    Ok(entries.into_iter().map(line).collect())
-}
-
-fn line(entry: JournalEntry) -> JournalLine {
-    JournalLine {
-        at: entry.at.to_string(),
-        kind: entry.kind,
-        sump: entry.sump,
-        subject: entry.subject,
-        state: entry.state,
-        priority: entry.priority,
-        value: entry.value,
-        message: entry.message,
-    }
+fn journal(reader: &mut Reader, asked: &JournalAsked) -> Result<Vec<JournalEntry>, StoreError> {
+    reader.journal_of(asked.sump.as_ref(), asked.from, asked.until, asked.limit)
 }
 
 #[cfg(test)]

@@ -37,6 +37,18 @@ impl Hall {
         Self { alarms: alarms(&hall(), 40), made: Vec::new() }
     }
 
+    /// The same hall after a restart that takes from `at` to `again`.
+    fn restart(&mut self, at: f64, again: f64) -> Self {
+        let mut kept = Vec::new();
+        self.alarms.save(s(at), |key, bytes| kept.push((key.to_owned(), bytes)));
+        let mut after = Self::new();
+        for (key, bytes) in &kept {
+            let index = after.alarms.find(key).expect("the same settings");
+            assert!(after.alarms.restore(s(again), index, bytes));
+        }
+        after
+    }
+
     fn pass(&mut self, to: f64) {
         while let Some(due) = self.alarms.poll_timeout().filter(|due| *due <= s(to).uptime) {
             let now = Now { uptime: due, utc: Timestamp::from_nanos(due.as_nanos() as i64) };
@@ -104,13 +116,7 @@ fn what_stood_before_its_cause_goes_on_standing() {
 fn a_bus_that_died_before_a_restart_and_lives_after_it_leaves_nothing_suppressed() {
     let mut hall = Hall::new();
     hall.polls(0, 900, |_| false);
-    let mut kept = Vec::new();
-    hall.alarms.save(s(900.0), |key, bytes| kept.push((key.to_owned(), bytes)));
-    let mut after = Hall::new();
-    for (key, bytes) in &kept {
-        let index = after.alarms.find(key).expect("the same settings");
-        assert!(after.alarms.restore(s(1_000.0), index, bytes));
-    }
+    let mut after = hall.restart(900.0, 1_000.0);
     after.polls(1_000, 1_200, |_| true);
     let left: Vec<_> = (after.alarms.iter())
         .filter(|(.., standing)| standing.state != State::Normal)
@@ -138,13 +144,7 @@ fn a_line_that_drops_now_and_then_does_not_hide_a_dead_probe() {
 fn what_has_not_been_asked_since_a_restart_counts_as_unknown() {
     let mut hall = Hall::new();
     hall.polls(0, 900, |_| false);
-    let mut kept = Vec::new();
-    hall.alarms.save(s(900.0), |key, bytes| kept.push((key.to_owned(), bytes)));
-    let mut after = Hall::new();
-    for (key, bytes) in &kept {
-        let index = after.alarms.find(key).expect("the same settings");
-        assert!(after.alarms.restore(s(900.0), index, bytes));
-    }
+    let mut after = hall.restart(900.0, 900.0);
     // The adapter is there; no device has been asked yet.
     after.alarms.observe_fault(s(901.0), &key(Fault::Bus, "hall"), false, "", &mut after.made);
     after.pass(1_100.0);

@@ -99,20 +99,24 @@ fn wait_packed(store: &Store) {
     wait_until("everything is packed", || store.status().unpacked == 0);
 }
 
-#[test]
-fn what_was_acknowledged_is_there_after_reopening() {
-    let scratch = Scratch::new();
-    let (store, mut told) = open(&scratch, settings());
-    let record = JournalRecord {
-        at: at(5),
+fn record(at: Timestamp, message: &str) -> JournalRecord {
+    JournalRecord {
+        at,
         kind: RecordKind::Alarm,
         sump: Some(Name::new("lathe-1").unwrap()),
         subject: "ph-low".into(),
         state: "UNACK".into(),
         priority: Some("medium"),
         value: Some(8.5),
-        message: "pH 8.5 below 8.6".into(),
-    };
+        message: message.into(),
+    }
+}
+
+#[test]
+fn what_was_acknowledged_is_there_after_reopening() {
+    let scratch = Scratch::new();
+    let (store, mut told) = open(&scratch, settings());
+    let record = record(at(5), "pH 8.5 below 8.6");
     store.submit(Commit {
         samples: vec![sample(0, 0, 851.0), sample(1, 0, 310.0)],
         journal: vec![record.clone(), record],

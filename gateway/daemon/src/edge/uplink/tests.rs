@@ -6,7 +6,7 @@ use std::sync::{Arc, Mutex};
 
 use sumpwarden_core::acquire::settings::Secret;
 use sumpwarden_core::model::{Quality, Timestamp};
-use sumpwarden_core::store::cursor::{Cursor, Pending};
+use sumpwarden_core::store::cursor::Pending;
 use sumpwarden_core::store::{Point, SeriesId};
 
 use super::fake::{Fake, QUICK, Reply, settings};
@@ -106,21 +106,7 @@ impl Outbox for List {
     }
 
     async fn read(&self, stretch: Stretch, max: usize) -> Result<Read, String> {
-        let commits = self.commits.lock().unwrap();
-        let mut read = Read { points: Vec::new(), next: stretch.from, damaged: 0, layout: 0 };
-        let until = stretch.until.unwrap_or(u64::MAX);
-        while read.points.len() < max && read.next.seq < until {
-            let Some(commit) = commits.get(read.next.seq as usize - 1) else { break };
-            let left = &commit[read.next.position as usize..];
-            let taken = left.len().min(max - read.points.len());
-            read.points.extend_from_slice(&left[..taken]);
-            read.next = if taken == left.len() {
-                Cursor::before(read.next.seq + 1)
-            } else {
-                Cursor { position: read.next.position + taken as u32, ..read.next }
-            };
-        }
-        Ok(read)
+        Ok(Read::of_commits(&self.commits.lock().unwrap(), stretch, max))
     }
 
     async fn journal_after(&self, id: i64, limit: u32) -> Result<Vec<JournalEntry>, String> {

@@ -13,6 +13,7 @@ use axum::extract::{Path, Query, State};
 use axum::http::StatusCode;
 use serde::{Deserialize, Serialize};
 use sumpwarden_core::model::{Name, Timestamp};
+use sumpwarden_core::store::JournalEntry;
 
 use super::Page;
 use super::desk::Problem;
@@ -74,27 +75,6 @@ pub struct JournalAsked {
     pub limit: u32,
 }
 
-/// One record of the journal.
-#[derive(Clone, PartialEq, Debug, Serialize)]
-pub struct JournalLine {
-    /// When, RFC 3339.
-    pub at: String,
-    /// `alarm`, `instrument` or `event`.
-    pub kind: String,
-    /// Whose; none for the gateway itself.
-    pub sump: Option<String>,
-    /// Alarm or event.
-    pub subject: String,
-    /// State it came to, or the event's word.
-    pub state: String,
-    /// Priority word of an alarm.
-    pub priority: Option<String>,
-    /// Value at that moment.
-    pub value: Option<f64>,
-    /// In words. Untrusted text.
-    pub message: String,
-}
-
 /// Something found later; none if the store cannot be read now.
 pub type Finding<T> = Pin<Box<dyn Future<Output = Option<T>> + Send>>;
 
@@ -106,7 +86,7 @@ pub struct Records {
     /// Series over a stretch of time.
     pub trends: Arc<dyn Fn(TrendAsked) -> Finding<Vec<Trend>> + Send + Sync>,
     /// Journal records, newest first.
-    pub journal: Arc<dyn Fn(JournalAsked) -> Finding<Vec<JournalLine>> + Send + Sync>,
+    pub journal: Arc<dyn Fn(JournalAsked) -> Finding<Vec<JournalEntry>> + Send + Sync>,
     /// The time of day.
     pub utc: fn() -> Timestamp,
 }
@@ -163,7 +143,7 @@ pub(super) struct JournalQuery {
 #[derive(Debug, Serialize)]
 pub(super) struct JournalPage {
     /// Newest first.
-    records: Vec<JournalLine>,
+    records: Vec<JournalEntry>,
     /// What to ask for as `until` to go on; none at the end. No two records have the same stamp.
     next_until: Option<String>,
 }
@@ -183,7 +163,7 @@ pub(super) async fn journal(
     let records = (page.records.journal)(JournalAsked { sump, from, until, limit }).await;
     let records = records.ok_or_else(unreadable)?;
     let more = records.len() as u32 == limit;
-    let next_until = records.last().filter(|_| more).map(|record| record.at.clone());
+    let next_until = records.last().filter(|_| more).map(|record| record.at.to_string());
     Ok(Json(JournalPage { records, next_until }))
 }
 
@@ -243,8 +223,9 @@ pub(super) mod tests {
                 Box::pin(async move { Some(vec![trend]) })
             }),
             journal: Arc::new(|asked| {
-                let at = asked.until.minus(Duration::from_secs(1)).to_string();
-                let line = JournalLine {
+                let at = asked.until.minus(Duration::from_secs(1));
+                let line = JournalEntry {
+                    id: 1,
                     at,
                     kind: "event".to_owned(),
                     sump: asked.sump.map(|sump| sump.to_string()),

@@ -68,16 +68,7 @@ const ALARM: &[u8] =
     br#"{"state":"UNACK","since_ns":1,"active":true,"kept":{"utc_ns":0},"occurrence":3,"sequence":2}"#;
 
 fn record(second: i64) -> JournalRecord {
-    JournalRecord {
-        at: at(second * 1_000),
-        kind: RecordKind::Alarm,
-        sump: Some(Name::new("lathe-1").unwrap()),
-        subject: "ph-low".into(),
-        state: "UNACK".into(),
-        priority: Some("medium"),
-        value: Some(8.5),
-        message: "=pH 8.5, \"below\" 8.6".into(),
-    }
+    super::record(at(second * 1_000), "=pH 8.5, \"below\" 8.6")
 }
 
 fn told_of(sequence: u32) -> OutboxEntry {
