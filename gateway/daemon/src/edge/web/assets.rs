@@ -7,12 +7,13 @@ use axum::routing::get;
 const SCRIPT: &str = "text/javascript; charset=utf-8";
 
 /// Path, media type, text.
-const ASSETS: [(&str, &str, &str); 9] = [
+const ASSETS: [(&str, &str, &str); 10] = [
     ("/", "text/html; charset=utf-8", include_str!("page/page.html")),
     ("/page.css", "text/css; charset=utf-8", include_str!("page/page.css")),
     ("/page.js", SCRIPT, include_str!("page/page.js")),
     ("/overview.js", SCRIPT, include_str!("page/overview.js")),
     ("/sump.js", SCRIPT, include_str!("page/sump.js")),
+    ("/gateway.js", SCRIPT, include_str!("page/gateway.js")),
     ("/history.js", SCRIPT, include_str!("page/history.js")),
     ("/curve.js", SCRIPT, include_str!("page/curve.js")),
     ("/tank.js", SCRIPT, include_str!("page/tank.js")),

@@ -66,7 +66,8 @@ export function curve({ title, series, quantity, limits, events, from, until, wi
   }
   const [low, high] = span(points, limits);
   const text = (value) => withUnit(number(value, quantity), series.unit);
-  const values = points.map(([, mean]) => mean);
+  // Of an estimate the ends are its interval's, not what it has been.
+  const values = series.estimated ? points.map(([, mean]) => mean) : points.flatMap(([, , bottom, top]) => [bottom, top]);
   const caption = element("figcaption");
   caption.append(element("b", title), ` ${text(points.at(-1)[1])}`);
   const around = `lowest ${text(Math.min(...values))}, highest ${text(Math.max(...values))}`;
@@ -97,7 +98,7 @@ export function curve({ title, series, quantity, limits, events, from, until, wi
   }
   for (const { at, text: words } of limits) {
     drawn.append(drawing("line", { class: "limit", x1: LEFT, x2: width - RIGHT, y1: y(at), y2: y(at) }));
-    drawn.append(drawing("text", { class: "scale", x: width - RIGHT, y: y(at) - 3, "text-anchor": "end" }, words));
+    drawn.append(drawing("text", { class: "scale", x: width - RIGHT, y: y(at) - 3, "text-anchor": "end" }, `${words} ${text(at)}`));
   }
   for (const at of events) drawn.append(drawing("line", { class: "event", x1: x(at), x2: x(at), y1: HEIGHT - 10, y2: HEIGHT }));
   figure.append(caption, drawn);

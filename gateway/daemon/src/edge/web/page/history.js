@@ -8,6 +8,7 @@ const HOUR = 3_600_000;
 const RANGES = { hour: HOUR, day: 24 * HOUR, week: 168 * HOUR, month: 731 * HOUR, year: 8766 * HOUR, "five-years": 43830 * HOUR };
 const OF = ["concentration_percent", "hardness_mg_l", "liquid_l", "chip_solids_l"];
 const RECORDS = 40;
+const SERIES_MAX = 24; // as many as the gateway gives at once
 const TWO_COLUMNS = 820;
 const COLUMN_GAP = 24;
 const STALE = 60_000;
@@ -51,7 +52,7 @@ function near(limit, points) {
   return limit >= low - reach && limit <= high + reach;
 }
 
-function happened(records) {
+function happened({ records, next_until: more }) {
   if (records.length === 0) return element("p", "Nothing happened in this time.", { class: "small" });
   const list = element("ol", undefined, { class: "records" });
   for (const record of records) {
@@ -61,6 +62,7 @@ function happened(records) {
     else item.append(record.message);
     list.append(item);
   }
+  if (more !== null) list.append(element("li", "what happened before is not listed here", { class: "small" }));
   return list;
 }
 
@@ -73,7 +75,7 @@ async function load(sump, place, at) {
   const columns = across >= TWO_COLUMNS ? 2 : 1;
   const width = Math.max(260, Math.floor((across - (columns - 1) * COLUMN_GAP) / columns));
   try {
-    const of = [...OF, ...drawnProbes(sump).map((probe) => probe.name)].slice(0, 24).join(",");
+    const of = [...OF, ...drawnProbes(sump).map((probe) => probe.name)].slice(0, SERIES_MAX).join(",");
     const query = `from=${time(from)}&until=${time(until)}`;
     const name = encodeURIComponent(sump.name);
     const [trends, journal] = await Promise.all([
@@ -83,9 +85,17 @@ async function load(sump, place, at) {
     if (asked !== kept.asked) return; // somebody has chosen another range meanwhile
     const drawn = element("div", undefined, { class: columns === 2 ? "two" : "" });
     drawn.append(...curves(sump, trends, journal.records, from, until, width));
-    place.replaceChildren(drawn, happened(journal.records));
+    const more = OF.length + drawnProbes(sump).length - SERIES_MAX;
+    if (more > 0) drawn.append(element("p", `${more} more probes are not drawn`, { class: "small" }));
+    place.replaceChildren(drawn, happened(journal));
   } catch (error) {
-    if (asked === kept.asked) place.replaceChildren(element("p", `What has been cannot be read now (${error.message}).`));
+    if (asked !== kept.asked) return;
+    kept.at = 0; // soon again
+    place.querySelector(".unread")?.remove();
+    const notice = element("p", `What has been cannot be read now (${error.message}).`, { class: "unread" });
+    // Curves that stand there stay.
+    if (place.querySelector("figure") === null) place.replaceChildren(notice);
+    else place.prepend(notice);
   }
 }
 

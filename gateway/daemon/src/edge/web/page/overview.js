@@ -1,9 +1,8 @@
 // All sumps, whoever needs somebody first at the top: what to do, then the tank and the figures that are asked for most.
 
-import {
-  NAMES, ORDER, URGENCY, alarmItem, element, estimate, isSilenced, number, section, tasks, urgency, withUnit,
-} from "./words.js";
+import { gateway } from "./gateway.js";
 import { tank } from "./tank.js";
+import { NAMES, ORDER, badge, element, number, silenced, tasks, urgency, withUnit } from "./words.js";
 
 const SHOWN = ["concentration_percent", "hardness_mg_l"];
 const TASKS_SHOWN = 3;
@@ -13,21 +12,18 @@ function rank(alarms) {
   return found < 0 ? ORDER.length : found;
 }
 
-function badge(alarms) {
-  const found = urgency(alarms);
-  return element("span", URGENCY[found], { class: "badge", "data-urgency": found });
-}
-
 function figures(sump) {
   const list = element("dl", undefined, { class: "figures" });
   const show = (name, text) => list.append(element("dt", name), element("dd", text));
+  const inWords = ({ value, unit, reason }, quantity) => {
+    const text = value === null ? "not known" : withUnit(number(value, quantity), unit);
+    return reason === "" ? text : `${text} (${reason})`;
+  };
   for (const quantity of SHOWN) {
-    const found = estimate(sump, quantity);
-    show(NAMES[quantity], found === null ? "not known" : withUnit(number(found.value, quantity), found.unit));
+    const found = sump.estimates.find((one) => one.quantity === quantity);
+    if (found !== undefined) show(NAMES[quantity], inWords(found, quantity));
   }
-  for (const probe of sump.probes.filter((one) => one.quantity === "ph")) {
-    show("pH", probe.value === null ? `not known (${probe.reason})` : number(probe.value, "ph"));
-  }
+  for (const probe of sump.probes.filter((one) => one.quantity === "ph")) show("pH", inWords(probe, "ph"));
   return list;
 }
 
@@ -40,36 +36,14 @@ function sheet(sump) {
   const more = list.children.length - TASKS_SHOWN;
   while (list.children.length > TASKS_SHOWN) list.lastChild.remove();
   if (more > 0) list.append(element("li", `and ${more} more`, { class: "small" }));
-  const silent = sump.alarms.filter(isSilenced).length;
-  if (silent > 0) list.append(element("li", `${silent} silenced`, { class: "small" }));
-  made.append(head, tank(sump), list, figures(sump));
+  made.append(head, tank(sump), list, figures(sump), silenced(sump.alarms));
   return made;
-}
-
-// The gateway's own alarms, and what it leaves away after crashes in its own words, as a sheet before all others.
-function gateway(alarms, reduced) {
-  if (alarms.length === 0 && reduced.length === 0) return [];
-  const made = element("article", undefined, { class: "sheet", "data-urgency": urgency(alarms) });
-  const head = element("h2", "The gateway itself");
-  if (alarms.length > 0) head.append(" ", badge(alarms));
-  made.append(head);
-  if (reduced.length > 0) made.append(element("p", `The gateway runs reduced: ${reduced.join("; ")}.`));
-  const list = element("ul", undefined, { class: "tasks" });
-  list.append(...alarms.filter((alarm) => !isSilenced(alarm)).map(alarmItem));
-  made.append(list);
-  const silent = alarms.filter(isSilenced);
-  if (silent.length > 0) {
-    const quiet = element("ul", undefined, { class: "tasks" });
-    quiet.append(...silent.map(alarmItem));
-    made.append(section("Silenced", quiet));
-  }
-  return [made];
 }
 
 export function overview(shop) {
   const sumps = [...shop.sumps].sort((a, b) => rank(a.alarms) - rank(b.alarms));
   const made = element("div", undefined, { class: "overview" });
-  made.append(...gateway(shop.alarms, shop.reduced), ...sumps.map(sheet));
+  made.append(...gateway(shop), ...sumps.map(sheet));
   if (shop.sumps.length === 0) made.append(element("p", "No sump is configured yet. The first one will stand here."));
   return made;
 }

@@ -21,9 +21,22 @@ function messages(receivers, at) {
   place.textContent = `Messages: ${texts.join("; ")}.`;
 }
 
+// A part of the address; one that was typed wrong names nothing, and the view says so.
+function named(text) {
+  try {
+    return decodeURIComponent(text);
+  } catch {
+    return text;
+  }
+}
+
 function view() {
   const [, kind, name, range] = location.hash.split("/");
-  return kind === "sump" && name !== undefined ? sumpView(shop, decodeURIComponent(name), range) : overview(shop);
+  return kind === "sump" && name !== undefined ? sumpView(shop, named(name), range) : overview(shop);
+}
+
+function keyed(key) {
+  return document.querySelector(`[data-key="${CSS.escape(key)}"]`);
 }
 
 // Whoever works with the keyboard keeps the place when the sheets are drawn anew.
@@ -31,37 +44,58 @@ function show() {
   if (shop === null) return;
   const focused = document.activeElement?.dataset?.key;
   document.getElementById("view").replaceChildren(view());
-  if (focused !== undefined) document.querySelector(`[data-key="${CSS.escape(focused)}"]`)?.focus();
+  if (focused !== undefined) keyed(focused)?.focus();
+}
+
+// Said aloud only where it changes: the time of day beside it does every two seconds.
+function tell(text) {
+  const place = document.getElementById("told");
+  if (place.textContent !== text) place.textContent = text;
+}
+
+async function ask() {
+  const answer = await fetch("/state", { signal: AbortSignal.timeout(5_000) });
+  if (!answer.ok) throw new Error(`answer ${answer.status}`);
+  return answer.json();
+}
+
+function isOld(error) {
+  const since = heard === null ? "" : `; what stands here is of ${heard.toLocaleTimeString()}`;
+  tell(`the gateway does not answer (${error.message})${since}`);
+  document.body.classList.add("old");
+  if (heard === null) document.getElementById("view").replaceChildren(element("p", "Nothing has been heard of it yet."));
+  else document.title = `Old since ${heard.toLocaleTimeString()}: sumps of ${shop.site}`;
 }
 
 async function refresh() {
-  const fresh = document.getElementById("fresh");
   try {
-    const answer = await fetch("/state", { signal: AbortSignal.timeout(5_000) });
-    if (!answer.ok) throw new Error(`answer ${answer.status}`);
-    shop = await answer.json();
-    heard = new Date();
-    document.getElementById("site").textContent = `Sumps of ${shop.site}`;
-    document.title = `Sumps of ${shop.site}`;
-    document.body.classList.remove("old");
-    fresh.textContent = `as of ${new Date(shop.at).toLocaleTimeString()}`;
-    messages(shop.receivers, shop.at);
-    show();
+    shop = await ask();
   } catch (error) {
-    document.body.classList.add("old");
-    const since = heard === null ? "" : `; what stands here is of ${heard.toLocaleTimeString()}`;
-    fresh.textContent = `the gateway does not answer (${error.message})${since}`;
-    if (shop === null) document.getElementById("view").replaceChildren(element("p", "Nothing has been heard of it yet."));
+    isOld(error);
+    return;
   }
+  heard = new Date();
+  document.getElementById("site").textContent = `Sumps of ${shop.site}`;
+  document.title = `Sumps of ${shop.site}`;
+  document.body.classList.remove("old");
+  document.getElementById("fresh").textContent = `as of ${new Date(shop.at).toLocaleTimeString()}`;
+  tell("");
+  messages(shop.receivers, shop.at);
+  // A finger or a mouse on a link would find another one under it.
+  if (!pressed) show();
 }
+
+let pressed = false;
+addEventListener("pointerdown", () => (pressed = true));
+for (const end of ["pointerup", "pointercancel"]) addEventListener(end, () => (pressed = false));
 
 addEventListener("hashchange", ({ oldURL }) => {
   const before = new URL(oldURL).hash.split("/")[2];
   show();
   if (before === location.hash.split("/")[2]) return; // another range of the same sump
   scrollTo(0, 0);
-  // A screen reader hears where it is now.
-  document.querySelector("#view h2[tabindex]")?.focus();
+  // A screen reader hears where it is now: at a sump's heading, or back at the sump that was left.
+  (keyed("head") ?? keyed(named(before ?? "")))?.focus();
 });
 refresh();
 setInterval(refresh, EVERY);

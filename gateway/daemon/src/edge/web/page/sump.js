@@ -1,10 +1,9 @@
 // One sump: what to do, the tank, figures with their intervals, what lies ahead, what has been, and why.
 
-import {
-  NAMES, URGENCY, alarmItem, element, inFigures, inWords, isSilenced, number, section, tasks, urgency, withUnit,
-} from "./words.js";
-import { tank, tankWords } from "./tank.js";
+import { gateway } from "./gateway.js";
 import { history } from "./history.js";
+import { tank, tankWords } from "./tank.js";
+import { NAMES, badge, element, inFigures, inWords, number, section, silenced, tasks, urgency, withUnit } from "./words.js";
 
 const opened = new Set(); // details that stay open when the sheet is drawn anew
 
@@ -55,14 +54,6 @@ function cautions(sump) {
   return made;
 }
 
-function silenced(alarms) {
-  const found = alarms.filter(isSilenced);
-  if (found.length === 0) return "";
-  const list = element("ul", undefined, { class: "tasks" });
-  list.append(...found.map(alarmItem));
-  return section("Silenced", list);
-}
-
 function ahead(sump) {
   if (sump.outlook === null || sump.outlook.limits.length === 0) return "";
   const list = element("ul", undefined, { class: "tasks" });
@@ -111,10 +102,9 @@ export function sumpView(shop, name, range) {
     made.append(element("p", "There is no sump of this name. "), element("a", "All sumps", { href: "#/" }));
     return made;
   }
-  const found = urgency(sump.alarms);
-  const now = element("article", undefined, { class: "sheet", "data-urgency": found });
-  const head = element("h2", sump.title, { tabindex: "-1" });
-  head.append(" ", element("span", URGENCY[found], { class: "badge", "data-urgency": found }));
+  const now = element("article", undefined, { class: "sheet", "data-urgency": urgency(sump.alarms) });
+  const head = element("h2", sump.title, { tabindex: "-1", "data-key": "head" });
+  head.append(" ", badge(sump.alarms));
   now.append(head, tank(sump), tasks(sump));
   now.append(element("p", `${sump.name}, ${sump.fluid}, target ${sump.target_percent} %. ${tankWords(sump)}.`, { class: "small wide" }));
   now.append(cautions(sump), silenced(sump.alarms), reasons(sump));
@@ -124,6 +114,6 @@ export function sumpView(shop, name, range) {
   past.append(history(sump, shop.at, range));
   const back = element("nav");
   back.append(element("a", "All sumps", { href: "#/", "data-key": "back" }));
-  made.append(back, now, figures, past);
+  made.append(back, ...gateway(shop), now, figures, past);
   return made;
 }

@@ -19,12 +19,17 @@ function contents(sump) {
   const liquid = estimate(sump, "liquid_l");
   const chips = estimate(sump, "chip_solids_l");
   const room = estimate(sump, "room_l");
-  return { liquid: liquid?.value ?? null, chips: chips?.value ?? 0, room: room?.value ?? null, mark: sump.fill_mark_l };
+  return { liquid: liquid?.value ?? null, chips: chips?.value ?? null, room: room?.value ?? null, mark: sump.fill_mark_l };
+}
+
+function chipsInWords(chips) {
+  if (chips === null) return "chips not known";
+  return chips < 0.5 ? "no chips to speak of" : `${number(chips)} L of chips`;
 }
 
 function inWords({ liquid, chips, room }) {
   if (liquid === null) return "level not known";
-  const found = [`${number(liquid)} L of coolant`, chips < 0.5 ? "no chips to speak of" : `${number(chips)} L of chips`];
+  const found = [`${number(liquid)} L of coolant`, chipsInWords(chips)];
   if (room !== null) found.push(room < 0 ? `${number(-room)} L too much once the pumps stop` : `room for ${number(room)} L`);
   return found.join(", ");
 }
@@ -35,8 +40,8 @@ export function tank(sump) {
   const height = (litres) => Math.min(FLOOR - TOP, ((FLOOR - MARK) * litres) / within.mark);
   if (within.liquid !== null) {
     const id = `chips-${hatchings++}`;
-    const chips = height(within.chips);
-    const top = height(within.chips + within.liquid);
+    const chips = height(within.chips ?? 0);
+    const top = height((within.chips ?? 0) + within.liquid);
     drawn.append(hatching(id));
     drawn.append(drawing("rect", { class: "coolant", x: 4, y: FLOOR - top, width: 48, height: Math.max(0, top - chips) }));
     drawn.append(drawing("rect", { fill: `url(#${id})`, x: 4, y: FLOOR - chips, width: 48, height: chips }));

@@ -69,6 +69,21 @@ export function alarmItem(alarm) {
   return item;
 }
 
+// How urgent, in a word.
+export function badge(alarms) {
+  const found = urgency(alarms);
+  return element("span", URGENCY[found], { class: "badge", "data-urgency": found });
+}
+
+// Alarms that somebody or something has silenced: out of the way, never out of sight.
+export function silenced(alarms) {
+  const found = alarms.filter(isSilenced);
+  if (found.length === 0) return "";
+  const list = element("ul", undefined, { class: "tasks" });
+  list.append(...found.map(alarmItem));
+  return section("Silenced", list);
+}
+
 // Something to do, in words.
 function toDo(text, unsure) {
   const item = element("li");
