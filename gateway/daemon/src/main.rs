@@ -78,6 +78,8 @@ enum Command {
     },
     /// Write down what somebody measured, saw or did, through the running daemon
     Note(Box<commands::note::Options>),
+    /// Who may log in on the page, through the running daemon
+    People(commands::people::Options),
     /// List the alarms that stand, or do something about one, through the running daemon
     Alarm(Box<commands::alarm::Options>),
     /// Reckon what to pour, drain or leave alone, from a configuration or from numbers alone
@@ -109,6 +111,7 @@ fn main() -> ExitCode {
         Command::Snapshot { configured, output } => commands::store::copy(&configured.config, &output),
         Command::Restore { configured, from } => commands::store::restore(&configured.config, &from),
         Command::Note(options) => commands::note::run(&options),
+        Command::People(options) => commands::people::run(&options),
         Command::Alarm(options) => commands::alarm::run(&options),
         Command::Mix(options) => commands::mix::run(&options),
         #[cfg(feature = "demo")]

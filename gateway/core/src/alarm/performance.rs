@@ -7,6 +7,7 @@
 use std::collections::{BTreeMap, BTreeSet, VecDeque};
 use std::time::Duration;
 
+use schemars::JsonSchema;
 use serde::Serialize;
 
 use super::settings::Priority;
@@ -28,7 +29,7 @@ pub struct Activation {
 }
 
 /// The figures of a stretch of time, each beside what the standard asks for in its documentation.
-#[derive(Clone, PartialEq, Debug, Serialize)]
+#[derive(Clone, PartialEq, Debug, Serialize, JsonSchema)]
 pub struct Performance {
     /// Days they are taken over.
     pub days: f64,

@@ -2,6 +2,7 @@
 
 use std::time::Duration;
 
+use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use super::condition::{Condition, Fault};
@@ -68,7 +69,7 @@ pub enum Subject {
 }
 
 /// Side of a limit.
-#[derive(Clone, Copy, PartialEq, Eq, Debug, Serialize, Deserialize)]
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "kebab-case")]
 pub enum Side {
     /// Too low at or under the setpoint.

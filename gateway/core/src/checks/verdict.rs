@@ -3,6 +3,7 @@
 //! Limits of pH and concentration belong to the fluid's supplier and are not judged here, but for the pH under which every
 //! fluid gets worse. Nothing here diagnoses bacteria; bands are those of the country or of the shop.
 
+use schemars::JsonSchema;
 use serde::Serialize;
 
 use super::settings::PlanSettings;
@@ -53,7 +54,7 @@ impl Bands {
 }
 
 /// How well bacteria are under control, in the words of the UK HSE.
-#[derive(Clone, Copy, PartialEq, Eq, Debug, Serialize)]
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Serialize, JsonSchema)]
 #[serde(rename_all = "kebab-case")]
 pub enum Band {
     /// Good control.
@@ -65,7 +66,7 @@ pub enum Band {
 }
 
 /// What to do about a result.
-#[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Debug, Serialize)]
+#[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Debug, Serialize, JsonSchema)]
 #[serde(rename_all = "kebab-case")]
 pub enum Judgement {
     /// Nothing.
@@ -77,7 +78,7 @@ pub enum Judgement {
 }
 
 /// A result judged.
-#[derive(Clone, Copy, PartialEq, Debug, Serialize)]
+#[derive(Clone, Copy, PartialEq, Debug, Serialize, JsonSchema)]
 pub struct Verdict {
     /// What to do about it.
     pub judgement: Judgement,

@@ -1,5 +1,6 @@
 //! The plan as it stands, for the page and whoever asks for it.
 
+use schemars::JsonSchema;
 use serde::Serialize;
 
 use super::verdict::{Verdict, judge};
@@ -8,7 +9,7 @@ use crate::estimate::note::NoteKind;
 use crate::model::{ProbeIndex, Timestamp};
 
 /// The test plan of a sump.
-#[derive(Clone, PartialEq, Debug, Default, Serialize)]
+#[derive(Clone, PartialEq, Debug, Default, Serialize, JsonSchema)]
 pub struct PlanView {
     /// Whose guidance it follows: `uk`, `de`, `us` or `none`.
     pub country: &'static str,
@@ -21,7 +22,7 @@ pub struct PlanView {
 }
 
 /// One check.
-#[derive(Clone, PartialEq, Debug, Serialize)]
+#[derive(Clone, PartialEq, Debug, Serialize, JsonSchema)]
 pub struct CheckView {
     /// Stable word.
     pub check: &'static str,
@@ -42,7 +43,7 @@ pub struct CheckView {
 }
 
 /// A result.
-#[derive(Clone, PartialEq, Debug, Serialize)]
+#[derive(Clone, PartialEq, Debug, Serialize, JsonSchema)]
 pub struct ResultView {
     /// Word of the note's kind.
     pub kind: String,
@@ -59,7 +60,7 @@ pub struct ResultView {
 }
 
 /// The calibration of a probe.
-#[derive(Clone, PartialEq, Debug, Serialize)]
+#[derive(Clone, PartialEq, Debug, Serialize, JsonSchema)]
 pub struct CalibrationView {
     /// Name of the probe.
     pub probe: String,

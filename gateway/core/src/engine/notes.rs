@@ -2,6 +2,7 @@
 
 use std::time::Duration;
 
+use schemars::JsonSchema;
 use serde::Serialize;
 
 use super::{Engine, restart};
@@ -17,7 +18,7 @@ use crate::store::record::JournalRecord;
 use super::Settings;
 
 /// A note that was taken, and what follows from it.
-#[derive(Clone, PartialEq, Debug, Serialize)]
+#[derive(Clone, PartialEq, Debug, Serialize, JsonSchema)]
 pub struct NoteView {
     /// Name of the sump.
     pub sump: String,
@@ -46,7 +47,7 @@ pub struct NoteView {
 }
 
 /// When a check is due next.
-#[derive(Clone, PartialEq, Debug, Serialize)]
+#[derive(Clone, PartialEq, Debug, Serialize, JsonSchema)]
 pub struct NextView {
     /// Stable word of the check; `calibration` for a probe's.
     pub check: &'static str,

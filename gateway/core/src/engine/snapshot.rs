@@ -2,6 +2,7 @@
 
 use std::cmp::Reverse;
 
+use schemars::JsonSchema;
 use serde::Serialize;
 
 use super::Engine;
@@ -19,7 +20,7 @@ use crate::estimate::sump::advice::Suggestion;
 use crate::model::{Quality, SumpIndex};
 
 /// The shop.
-#[derive(Clone, PartialEq, Debug, Serialize)]
+#[derive(Clone, PartialEq, Debug, Serialize, JsonSchema)]
 pub struct Snapshot {
     /// Every sump, in the order of the settings.
     pub sumps: Vec<SumpView>,
@@ -28,7 +29,7 @@ pub struct Snapshot {
 }
 
 /// One sump.
-#[derive(Clone, PartialEq, Debug, Serialize)]
+#[derive(Clone, PartialEq, Debug, Serialize, JsonSchema)]
 pub struct SumpView {
     /// Name in the configuration.
     pub name: String,
@@ -59,7 +60,7 @@ pub struct SumpView {
 }
 
 /// What lies ahead of a sump by the losses of the last week.
-#[derive(Clone, PartialEq, Debug, Serialize)]
+#[derive(Clone, PartialEq, Debug, Serialize, JsonSchema)]
 pub struct OutlookView {
     /// Water that evaporates, L/d.
     pub evaporation_l_d: f64,
@@ -76,7 +77,7 @@ pub struct OutlookView {
 }
 
 /// When a limit is reached. Days are none where it never is.
-#[derive(Clone, PartialEq, Debug, Serialize)]
+#[derive(Clone, PartialEq, Debug, Serialize, JsonSchema)]
 pub struct AheadView {
     /// Name of the limit; none for the hardness limit that holds where none is configured.
     pub name: Option<String>,
@@ -97,7 +98,7 @@ pub struct AheadView {
 }
 
 /// One limit.
-#[derive(Clone, PartialEq, Debug, Serialize)]
+#[derive(Clone, PartialEq, Debug, Serialize, JsonSchema)]
 pub struct LimitView {
     /// Name within the sump.
     pub name: String,
@@ -112,7 +113,7 @@ pub struct LimitView {
 }
 
 /// One probe.
-#[derive(Clone, PartialEq, Debug, Serialize)]
+#[derive(Clone, PartialEq, Debug, Serialize, JsonSchema)]
 pub struct ProbeView {
     /// Name within the sump.
     pub name: String,
@@ -132,7 +133,7 @@ pub struct ProbeView {
 }
 
 /// One estimate.
-#[derive(Clone, PartialEq, Debug, Serialize)]
+#[derive(Clone, PartialEq, Debug, Serialize, JsonSchema)]
 pub struct EstimateView {
     /// Stable word, unit last.
     pub quantity: &'static str,
@@ -150,7 +151,7 @@ pub struct EstimateView {
 }
 
 /// One alarm that is not normal.
-#[derive(Clone, PartialEq, Debug, Serialize)]
+#[derive(Clone, PartialEq, Debug, Serialize, JsonSchema)]
 pub struct AlarmView {
     /// Name in the shop: `lathe-1/ph-low`.
     pub id: String,
@@ -171,7 +172,7 @@ pub struct AlarmView {
 }
 
 /// How good, in words.
-#[derive(Clone, PartialEq, Eq, Debug, Serialize)]
+#[derive(Clone, PartialEq, Eq, Debug, Serialize, JsonSchema)]
 pub struct QualityView {
     /// OPC UA status of the value.
     pub status: &'static str,

@@ -9,6 +9,7 @@
 use std::collections::VecDeque;
 use std::fmt;
 
+use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use crate::model::Timestamp;
@@ -442,7 +443,7 @@ fn days_down(way: f64, slope: f64) -> f64 {
 }
 
 /// How far the pH has dropped, judged.
-#[derive(Clone, Copy, PartialEq, Eq, Debug, Serialize)]
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Serialize, JsonSchema)]
 #[serde(rename_all = "kebab-case")]
 pub enum Judgement {
     /// Not known how fresh fluid would read.
@@ -465,7 +466,7 @@ pub fn judge(drop: Hundredths) -> Judgement {
 }
 
 /// A pH that asks for something once it is passed.
-#[derive(Clone, Copy, PartialEq, Eq, Debug, Serialize)]
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Serialize, JsonSchema)]
 #[serde(rename_all = "kebab-case")]
 pub enum Mark {
     /// 0.50 under the baseline.

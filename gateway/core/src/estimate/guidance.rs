@@ -5,10 +5,13 @@
 //! writes a sentence of its own. Most rules are guidance, not law; limits of pH and concentration belong to the fluid's
 //! supplier.
 
+use std::borrow::Cow;
+
+use schemars::{JsonSchema, Schema, SchemaGenerator};
 use serde::{Serialize, Serializer};
 
 /// Numbers with what they rest on.
-#[derive(Clone, PartialEq, Debug, Serialize)]
+#[derive(Clone, PartialEq, Debug, Serialize, JsonSchema)]
 pub struct Advice<N> {
     /// What was given and what was worked out.
     pub numbers: N,
@@ -23,6 +26,18 @@ impl<N> Advice<N> {
     pub(super) fn new(numbers: N, rules: &[Rule], cautions: &[Caution]) -> Self {
         Self { numbers, rules: rules.to_vec(), cautions: cautions.to_vec() }
     }
+}
+
+/// How a rule or a caution goes out; only described, see `Serialize` below.
+#[derive(JsonSchema)]
+#[expect(dead_code, reason = "describes what is written field by field")]
+struct TextShape {
+    /// Stable word.
+    word: String,
+    /// What it says.
+    text: String,
+    /// Who says so.
+    source: String,
 }
 
 macro_rules! texts {
@@ -48,6 +63,16 @@ macro_rules! texts {
             /// Who says so.
             pub const fn source(self) -> &'static str {
                 match self { $(Self::$variant => $source,)+ }
+            }
+        }
+
+        impl JsonSchema for $name {
+            fn schema_name() -> Cow<'static, str> {
+                stringify!($name).into()
+            }
+
+            fn json_schema(generator: &mut SchemaGenerator) -> Schema {
+                TextShape::json_schema(generator)
             }
         }
 

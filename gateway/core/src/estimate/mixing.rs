@@ -9,6 +9,7 @@ mod exchange;
 #[cfg(test)]
 mod tests;
 
+use schemars::JsonSchema;
 use serde::Serialize;
 
 use super::guidance::{Advice, Caution, Rule};
@@ -154,7 +155,7 @@ pub(super) fn checked(input: Input, value: f64) -> Result<f64, MixError> {
 }
 
 /// An amount of mixed coolant.
-#[derive(Clone, Copy, PartialEq, Debug, Serialize)]
+#[derive(Clone, Copy, PartialEq, Debug, Serialize, JsonSchema)]
 pub struct Mix {
     /// How much, L.
     pub litres: f64,
@@ -181,7 +182,7 @@ impl Mix {
 }
 
 /// A premix to be poured in, and what it is made of.
-#[derive(Clone, Copy, PartialEq, Debug, Serialize)]
+#[derive(Clone, Copy, PartialEq, Debug, Serialize, JsonSchema)]
 pub struct Pour {
     /// How much, L.
     pub litres: f64,
@@ -208,7 +209,7 @@ pub fn percent_of_brix(brix: f64, factor: f64) -> Result<Advice<f64>, MixError> 
 }
 
 /// How a top-up ends.
-#[derive(Clone, Copy, PartialEq, Eq, Debug, Serialize)]
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Serialize, JsonSchema)]
 #[serde(rename_all = "kebab-case")]
 pub enum TopUpOutcome {
     /// Volume and concentration are there already.
@@ -224,7 +225,7 @@ pub enum TopUpOutcome {
 }
 
 /// Draining first, so that the refill reaches the target.
-#[derive(Clone, Copy, PartialEq, Debug, Serialize)]
+#[derive(Clone, Copy, PartialEq, Debug, Serialize, JsonSchema)]
 pub struct Drain {
     /// Waste, L.
     pub waste_l: f64,
@@ -233,7 +234,7 @@ pub struct Drain {
 }
 
 /// A top-up that brings volume and concentration to target together.
-#[derive(Clone, Copy, PartialEq, Debug, Serialize)]
+#[derive(Clone, Copy, PartialEq, Debug, Serialize, JsonSchema)]
 pub struct TopUp {
     /// In the sump now.
     pub now: Mix,

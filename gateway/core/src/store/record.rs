@@ -2,6 +2,7 @@
 
 use std::fmt;
 
+use schemars::JsonSchema;
 use serde::Serialize;
 
 use crate::model::{Name, Quality, Quantity, Timestamp};
@@ -153,12 +154,13 @@ pub struct StoredSeries {
 }
 
 /// One record of the journal as it is kept.
-#[derive(Clone, PartialEq, Debug, Serialize)]
+#[derive(Clone, PartialEq, Debug, Serialize, JsonSchema)]
 pub struct JournalEntry {
     /// Number, in order of arrival.
     #[serde(skip)]
     pub id: i64,
     /// Stamp; no two records have the same.
+    #[schemars(with = "String")]
     pub at: Timestamp,
     /// `alarm`, `instrument` or `event`.
     pub kind: String,

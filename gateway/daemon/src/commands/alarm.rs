@@ -92,7 +92,7 @@ fn order(settings: &Settings, deed: &Deed) -> Result<(), Exit> {
         return Err(Exit::Usage);
     };
     let (alarm, why) = (which.alarm.clone(), which.why.clone());
-    let draft = OrderDraft { alarm, what, by, why, minutes, occurrence: None };
+    let draft = OrderDraft { alarm, what, by: Some(by), why, minutes, occurrence: None };
     let body = serde_json::to_value(&draft).expect("texts and numbers always serialise");
     running::hand_in(settings, "/alarms", &body, "look at the list of alarms")?;
     let state = running::look_up(settings, "/state")?;

@@ -8,6 +8,7 @@ pub mod demo;
 pub mod export;
 pub mod mix;
 pub mod note;
+pub mod people;
 pub mod read;
 pub mod replay;
 pub mod run;

@@ -1,37 +1,67 @@
-//! Asking the running daemon over loopback, with the key from its data directory.
+//! Asking the running daemon on this machine, with the key from its data directory. Where its page has a certificate, it has
+//! to be that very one.
 
+mod pinned;
+
+use std::io;
 use std::net::{IpAddr, Ipv4Addr, Ipv6Addr, SocketAddr};
 use std::time::Duration;
 
+use axum::body::{Body, to_bytes};
+use axum::http::{Method, Request, header};
+use hyper::client::conn::http1;
+use hyper_util::rt::TokioIo;
 use serde_json::Value;
 use sumpwarden_core::acquire::settings::Secret;
+use tokio::io::{AsyncRead, AsyncWrite};
+use tokio::net::TcpStream;
+use tokio::time::timeout;
 
 use super::{Exit, block_on, console};
-use crate::config::Settings;
-use crate::edge::web::key;
+use crate::config::{PageTls, Settings};
+use crate::edge::web::{certificate, key};
 
 /// How long the daemon may take to answer; it gives up itself after ten seconds.
 const ANSWER_WAIT_MAX: Duration = Duration::from_secs(15);
+/// Largest answer that is read.
+const ANSWER_BYTES_MAX: usize = 64 << 20;
+
+/// Something to ask the daemon.
+struct Asked<'a> {
+    method: Method,
+    path: &'a str,
+    body: Option<String>,
+    /// What to do where nobody knows whether it was taken.
+    twice: &'a str,
+}
 
 /// Hands `body` in under `path`, with the key, and gives the answer; what went wrong is told. `twice` says what to do where
 /// nobody knows whether it was taken.
 pub(super) fn hand_in(settings: &Settings, path: &str, body: &Value, twice: &str) -> Result<Value, Exit> {
-    let key = key_of(settings)?;
-    answer(settings, path, Some((key, body.to_string())), twice)
+    answer(settings, Asked { method: Method::POST, path, body: Some(body.to_string()), twice })
+}
+
+/// Does something under `path`, with the key.
+pub(super) fn with_key(
+    settings: &Settings,
+    method: Method,
+    path: &str,
+    body: Option<&Value>,
+) -> Result<Value, Exit> {
+    answer(settings, Asked { method, path, body: body.map(Value::to_string), twice: "look how it is now" })
 }
 
 /// What stands under `path`.
 pub(super) fn look_up(settings: &Settings, path: &str) -> Result<Value, Exit> {
-    answer(settings, path, None, "ask again")
+    answer(settings, Asked { method: Method::GET, path, body: None, twice: "ask again" })
 }
 
-fn answer(
-    settings: &Settings,
-    path: &str,
-    body: Option<(Secret, String)>,
-    twice: &str,
-) -> Result<Value, Exit> {
-    match block_on(send(address_of(settings.web.listen), path, body, twice))? {
+fn answer(settings: &Settings, asked: Asked<'_>) -> Result<Value, Exit> {
+    // Looking needs the key only where it takes a login; whoever may not read the key may look all the same.
+    let looks = asked.method == Method::GET && !settings.web.reads_need_login;
+    let key = if looks { None } else { Some(key_of(settings)?) };
+    let certificate = certificate_of(settings)?;
+    match block_on(send(address_of(settings.web.listen), certificate, key, asked))? {
         Ok((200..=299, answer)) => Ok(answer),
         Ok((status, problem)) => {
             let detail = problem["detail"].as_str().unwrap_or("no reason given");
@@ -45,6 +75,20 @@ fn answer(
     }
 }
 
+/// The certificate that the page shows, where it has one, PEM.
+fn certificate_of(settings: &Settings) -> Result<Option<String>, Exit> {
+    match &settings.web.tls {
+        PageTls::Off => Ok(None),
+        PageTls::Files { certificate, .. } => Ok(Some(certificate.clone())),
+        PageTls::Own => certificate::own_pem(&settings.store.directory).map(Some).map_err(|error| {
+            console::complain(&format!(
+                "{error}; start the daemon once (sumpwarden run), and run this as its user"
+            ));
+            Exit::Outside
+        }),
+    }
+}
+
 fn key_of(settings: &Settings) -> Result<Secret, Exit> {
     if let Some(key) = &settings.web.note_key {
         return Ok(key.clone());
@@ -53,8 +97,8 @@ fn key_of(settings: &Settings) -> Result<Secret, Exit> {
     key::read(directory, key::NOTE_KEY).map_err(|error| {
         let path = key::key_file(directory, key::NOTE_KEY);
         let cure = match error.kind() {
-            std::io::ErrorKind::NotFound => "start the daemon once (sumpwarden run): it makes the key",
-            std::io::ErrorKind::PermissionDenied => "run this as the daemon's user, with sudo -u USER",
+            io::ErrorKind::NotFound => "start the daemon once (sumpwarden run): it makes the key",
+            io::ErrorKind::PermissionDenied => "run this as the daemon's user, with sudo -u USER",
             _ => "see that only the daemon's user can read it",
         };
         console::complain(&format!("the key for notes {}: {error}; {cure}", path.display()));
@@ -75,40 +119,64 @@ fn address_of(listen: SocketAddr) -> SocketAddr {
 /// Status and JSON of the daemon's answer; null where it says nothing more.
 async fn send(
     address: SocketAddr,
-    path: &str,
-    body: Option<(Secret, String)>,
-    twice: &str,
+    certificate: Option<String>,
+    key: Option<Secret>,
+    asked: Asked<'_>,
 ) -> Result<(u16, Value), String> {
     if address.port() == 0 {
         return Err("the page listens on a port that the system chooses; give [web] listen a port".to_owned());
     }
-    let failed = |error: reqwest::Error| {
-        let cure = if error.is_connect() {
-            "the daemon does not run, or listens elsewhere: start it with sumpwarden run, or look at [web] listen".to_owned()
-        } else {
-            format!("it is not known whether it was taken; {twice}")
-        };
-        format!("no answer from the daemon at {address}; {cure}")
-    };
-    // The daemon is on this machine: whatever proxy the environment names has no part in it.
-    let client = reqwest::Client::builder().no_proxy().timeout(ANSWER_WAIT_MAX).build().map_err(failed)?;
-    let url = format!("http://{address}{path}");
-    let request = match body {
-        None => client.get(url),
-        Some((key, body)) => {
-            let request = client.post(url).bearer_auth(key.reveal());
-            request.header(reqwest::header::CONTENT_TYPE, "application/json").body(body)
-        }
-    };
-    let response = request.send().await.map_err(failed)?;
-    let status = response.status().as_u16();
-    let text = response.text().await.map_err(failed)?;
-    if text.is_empty() {
+    let twice = asked.twice;
+    let connected = timeout(ANSWER_WAIT_MAX, connect(address, certificate)).await;
+    let stream = connected.unwrap_or_else(|_| Err(io::ErrorKind::TimedOut.into())).map_err(|error| {
+        let cure =
+            "the daemon does not run, or listens elsewhere: start it with sumpwarden run, or look at [web]";
+        format!("no answer from the daemon at {address} ({error}); {cure}")
+    })?;
+    let exchanged = timeout(ANSWER_WAIT_MAX, exchange(stream, request(address, key, asked))).await;
+    let (status, body) = exchanged.ok().flatten().ok_or_else(|| {
+        format!("no answer from the daemon at {address}; it is not known whether it was taken; {twice}")
+    })?;
+    if body.is_empty() {
         return Ok((status, Value::Null));
     }
-    let answer = serde_json::from_str(&text)
+    let answer = serde_json::from_slice(&body)
         .map_err(|_| format!("what answers at {address} is not this daemon; look at [web] listen"))?;
     Ok((status, answer))
+}
+
+trait Stream: AsyncRead + AsyncWrite + Send + Unpin {}
+
+impl<S: AsyncRead + AsyncWrite + Send + Unpin> Stream for S {}
+
+async fn connect(address: SocketAddr, certificate: Option<String>) -> io::Result<Box<dyn Stream>> {
+    let stream = TcpStream::connect(address).await?;
+    match certificate {
+        None => Ok(Box::new(stream)),
+        Some(certificate) => Ok(Box::new(pinned::over(stream, &certificate, address.ip()).await?)),
+    }
+}
+
+fn request(address: SocketAddr, key: Option<Secret>, asked: Asked<'_>) -> Option<Request<Body>> {
+    let mut request =
+        Request::builder().method(asked.method).uri(asked.path).header(header::HOST, address.to_string());
+    if let Some(key) = key {
+        request = request.header(header::AUTHORIZATION, format!("Bearer {}", key.reveal()));
+    }
+    if asked.body.is_some() {
+        request = request.header(header::CONTENT_TYPE, "application/json");
+    }
+    request.body(asked.body.map_or_else(Body::empty, Body::from)).ok()
+}
+
+async fn exchange(stream: Box<dyn Stream>, request: Option<Request<Body>>) -> Option<(u16, Vec<u8>)> {
+    let (mut sender, connection) = http1::handshake(TokioIo::new(stream)).await.ok()?;
+    let ended = tokio::spawn(connection);
+    let answer = sender.send_request(request?).await.ok()?;
+    let status = answer.status().as_u16();
+    let body = to_bytes(Body::new(answer.into_body()), ANSWER_BYTES_MAX).await.ok()?;
+    ended.abort();
+    Some((status, body.to_vec()))
 }
 
 #[cfg(test)]

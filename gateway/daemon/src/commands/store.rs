@@ -17,6 +17,8 @@ use super::{Exit, console, load};
 use crate::edge::clock::Clock;
 use crate::edge::store::examine::{Aside, Finding, Report, examine, set_aside};
 use crate::edge::store::{FILE, StoreError, snapshot};
+use crate::edge::web::access::{Broken, verify_deeds};
+use crate::edge::web::key;
 
 /// How often progress is shown.
 const SHOWN_EVERY: Duration = Duration::from_millis(250);
@@ -51,12 +53,39 @@ pub fn check(which: Which<'_>, json: bool) -> Exit {
     let asides = beside
         .map_or_else(Vec::new, |directory| set_aside(directory, &|what, at, of| progress.show(what, at, of)));
     progress.clear();
+    let deeds = beside.and_then(deeds);
     if json {
-        console::say(&format!("{:#}", as_json(&report, &asides)));
+        let mut found = as_json(&report, &asides);
+        found["deeds"] = deeds.as_ref().map_or(Value::Null, deeds_as_json);
+        console::say(&format!("{found:#}"));
     } else {
-        as_text(&report, &asides).iter().for_each(|line| console::say(line));
+        let deeds = deeds.as_ref().map(deeds_as_text);
+        as_text(&report, &asides).iter().chain(&deeds).for_each(|line| console::say(line));
     }
-    if report.findings.is_empty() { Exit::Success } else { Exit::Negative }
+    let whole = report.findings.is_empty() && deeds.is_none_or(|deeds| deeds.is_ok());
+    if whole { Exit::Success } else { Exit::Negative }
+}
+
+/// Entries of the record of deeds that hold together, or where they do not; none where no daemon has kept one.
+fn deeds(directory: &Path) -> Option<Result<u64, Broken>> {
+    let key = key::read(directory, key::DEEDS_KEY).ok()?;
+    Some(verify_deeds(directory, &key))
+}
+
+fn deeds_as_text(deeds: &Result<u64, Broken>) -> String {
+    match deeds {
+        Ok(entries) => format!("record of deeds: {entries} entries, each sealed and none missing"),
+        Err(Broken { path, line, what }) => {
+            format!("wrong: {} line {line}: {what}", plain(&path.display().to_string()))
+        }
+    }
+}
+
+fn deeds_as_json(deeds: &Result<u64, Broken>) -> Value {
+    match deeds {
+        Ok(entries) => json!({"entries": entries, "wrong": null}),
+        Err(Broken { path, line, what }) => json!({"wrong": {"file": path, "line": line, "what": what}}),
+    }
 }
 
 /// Keys that the engine could not go on from. Without a configuration, only what needs none is read.

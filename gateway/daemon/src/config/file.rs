@@ -5,6 +5,8 @@
 //! number is the custom (`target_percent`).
 
 mod plan;
+mod receiver;
+mod web;
 
 use std::collections::BTreeMap;
 
@@ -14,11 +16,10 @@ pub use plan::{BrokerNotes, CheckTable, CountryWord, DayWord, Plan};
 
 use super::quantity::{Hardness, Lasting, Measure, Size};
 
-mod receiver;
-
 pub use receiver::{
     Escalate, Heartbeat, MailSecurityWord, MailTable, MqttTable, Quiet, Receiver, UnitsWord, WebhookTable,
 };
+pub use web::{PageTls, Reads, Web};
 
 /// A table keyed by names people give, in the order of the names.
 pub type Named<T> = BTreeMap<String, T>;
@@ -95,17 +96,6 @@ pub struct Store {
     pub free_bytes_min: Option<Size>,
     /// How often estimates are stored. Default 10 min.
     pub estimates_every: Option<Lasting>,
-}
-
-/// The page and its interface.
-#[derive(Clone, PartialEq, Default, Debug, Deserialize)]
-pub struct Web {
-    /// Address and port to listen on. Default 127.0.0.1:8480.
-    pub listen: Option<String>,
-    /// File with the key that lets a program write notes. Default `note-key` in the data directory, made at first start.
-    pub note_key_file: Option<String>,
-    /// Address under which the page is reached from outside, for links in messages. Without it they carry none.
-    pub public_url: Option<String>,
 }
 
 /// A time-series database to forward to.

@@ -18,7 +18,7 @@ use std::path::{Path, PathBuf};
 
 pub(crate) use nearest::did_you_mean;
 
-pub use checked::{Settings, SiteSettings, StoreConfig, WebSettings};
+pub use checked::{PageTls, Settings, SiteSettings, StoreConfig, WebSettings};
 pub use report::Report;
 pub use sources::{ALL_BYTES_MAX, FILE_BYTES_MAX, FRAGMENTS_DIRECTORY, FRAGMENTS_MAX, ITEMS_MAX};
 pub use variables::VARIABLE_PREFIX;

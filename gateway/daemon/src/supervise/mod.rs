@@ -18,6 +18,7 @@ mod answers;
 mod brokers;
 mod faults;
 mod keeper;
+mod page;
 pub mod panics;
 mod receivers;
 mod records;
@@ -41,7 +42,6 @@ use sumpwarden_core::engine::{Engine, EngineError};
 use sumpwarden_core::model::{Ack, Name};
 use sumpwarden_core::store::JournalRecord;
 use sumpwarden_core::store::settings::ForwardSettings;
-use tokio::net::TcpListener;
 use tokio::sync::{Mutex, broadcast, mpsc, oneshot, watch};
 use tokio::task::JoinSet;
 use tokio::time::{Instant, timeout_at};
@@ -54,9 +54,10 @@ use crate::edge::notify::{RECEIVER_REPORTS_MAX, ReceiverError, ReceiverStatus};
 use crate::edge::pulse::{Progress, Pulse};
 use crate::edge::store::{Store, StoreError, StoreEvent};
 use crate::edge::uplink::{Uplink, UplinkError, UplinkStatus};
+use crate::edge::web::access::{Access, PeopleError};
+use crate::edge::web::certificate::CertificateError;
 use crate::edge::web::commands::COMMANDS_MAX;
-use crate::edge::web::records::Records;
-use crate::edge::web::{self, PollStarts, SnapshotRequests, Writes, key};
+use crate::edge::web::{Parts, PollStarts, SnapshotRequests};
 
 use acquisition::{Acquisition, FaultNews};
 use answers::Answers;
@@ -138,6 +139,20 @@ pub enum StartError {
     /// The key that links are signed by.
     #[error("the key of the links in messages: {0}")]
     LinkKey(std::io::Error),
+    /// People, or the keys of their record and of the stickers.
+    #[error(transparent)]
+    People(#[from] PeopleError),
+    /// A key of the page.
+    #[error("the key {name} of the page: {why}")]
+    PageKey {
+        /// Which.
+        name: &'static str,
+        /// Why it cannot be used.
+        why: std::io::Error,
+    },
+    /// The page's certificate.
+    #[error(transparent)]
+    Certificate(#[from] CertificateError),
     /// The page's address.
     #[error("cannot listen on {address} for the page: {why}; choose another `listen` under [web]")]
     Listen {
@@ -156,6 +171,8 @@ pub enum StartError {
 pub struct Running {
     /// Where the page is served.
     pub web: SocketAddr,
+    /// Who may do what there.
+    pub access: Arc<Access>,
     /// What each bus has done, in the order of the settings.
     pub buses: Vec<Arc<BusCounters>>,
     /// How things stand with each broker, in the order of the settings.
@@ -192,16 +209,8 @@ pub async fn start(settings: Settings) -> Result<Running, StartError> {
         Some(_) => Engine::without_estimates(settings.engine)?,
     };
     restart::restore(clock.now(), &mut engine, &store)?;
-    let unusable = |why| StartError::NoteKey { path: key::key_file(directory, key::NOTE_KEY), why };
-    let note_key = settings
-        .web
-        .note_key
-        .map_or_else(|| receivers::own_key(&store, key::NOTE_KEY).map_err(unusable), Ok)?;
-    let address = settings.web.listen;
-    let listen = |why| StartError::Listen { address, why };
-    let listener = TcpListener::bind(address).await.map_err(listen)?;
-    let web = listener.local_addr().map_err(listen)?;
-    let listener = listener.into_std().map_err(listen)?;
+    let door = page::Door::open(&settings.web, &store).await?;
+    let (web, access) = (door.address, Arc::clone(&door.access));
 
     let (stop, stopping) = watch::channel(false);
     let (journal, _) = broadcast::channel(JOURNAL_WATCHED_MAX);
@@ -243,9 +252,8 @@ pub async fn start(settings: Settings) -> Result<Running, StartError> {
     let named = told_of.iter().map(|receiver| receiver.name.clone()).zip(receivers.iter().cloned()).collect();
     let (commands, commanded) = mpsc::channel(COMMANDS_MAX);
     let starts = PollStarts::default();
-    let sumps = engine.settings().sumps.iter().map(|sump| sump.name.clone()).collect();
     let writes = receivers::writes(
-        (note_key, commands),
+        (door.note_key.clone(), commands),
         links.as_ref(),
         public_url,
         store.clone(),
@@ -253,15 +261,17 @@ pub async fn start(settings: Settings) -> Result<Running, StartError> {
         ledger.clone(),
     );
     let site = settings.site.name.to_string();
-    let page = Page {
-        listener,
+    let parts = Parts {
         site,
         snapshots: snapshots.clone(),
         writes,
-        records: records::of(&store, sumps),
+        records: records::of(&store, &engine),
         starts: Arc::clone(&starts),
+        access: Arc::clone(&access),
+        tls: door.tls.clone(),
+        proxy: settings.web.proxy,
     };
-    page.start(&keeper, &mut tasks);
+    door.serve(parts, &keeper, &mut tasks);
 
     let buses = planned_buses(&engine)?;
     let counters: Vec<Arc<BusCounters>> = buses.iter().map(|(_, _, counters)| Arc::clone(counters)).collect();
@@ -295,6 +305,7 @@ pub async fn start(settings: Settings) -> Result<Running, StartError> {
     let Tasks { set, names } = tasks;
     Ok(Running {
         web,
+        access,
         buses: counters,
         brokers,
         forwards,
@@ -373,41 +384,6 @@ fn start_dispatcher(
         move || brokers::dispatch(Arc::clone(&happening), acks.clone(), answers.clone(), pulse.clone());
     tasks.keep(keeper.clone(), (kinds::DISPATCHER, None), Some(kept), make);
     progress
-}
-
-/// What serving the page takes.
-struct Page {
-    listener: std::net::TcpListener,
-    site: String,
-    snapshots: SnapshotRequests,
-    writes: Writes,
-    records: Records,
-    starts: PollStarts,
-}
-
-impl Page {
-    fn start(self, keeper: &Keeper, tasks: &mut Tasks) {
-        let stopping = keeper.stop.clone();
-        let make = move || {
-            let Self { listener, site, snapshots, writes, records, starts } = &self;
-            let listener = listener.try_clone().and_then(TcpListener::from_std);
-            let (site, snapshots, writes) = (site.clone(), snapshots.clone(), writes.clone());
-            let (records, starts, stopped) = (records.clone(), Arc::clone(starts), stopped(&stopping));
-            async move {
-                crate::faults::pass("page").await;
-                let served = match listener {
-                    Ok(listener) => {
-                        web::serve(listener, site, snapshots, writes, records, starts, stopped).await
-                    }
-                    Err(error) => Err(error),
-                };
-                if let Err(error) = served {
-                    tracing::error!(%error, "the page has stopped");
-                }
-            }
-        };
-        tasks.keep(keeper.clone(), (kinds::PAGE, None), None, make);
-    }
 }
 
 impl Running {

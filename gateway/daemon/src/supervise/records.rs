@@ -3,7 +3,8 @@
 use std::collections::BTreeMap;
 use std::sync::Arc;
 
-use sumpwarden_core::model::{Name, Quantity, Timestamp};
+use sumpwarden_core::engine::Engine;
+use sumpwarden_core::model::{Quantity, Timestamp};
 use sumpwarden_core::store::rollup::Values;
 use sumpwarden_core::store::{JournalEntry, StoredSeries};
 
@@ -12,10 +13,13 @@ use crate::edge::store::{Reader, Store, StoreError};
 use crate::edge::web::records::{JournalAsked, Records, Trend, TrendAsked};
 
 /// Looks into `store`, on threads that may wait for a disk, for what is kept of `sumps`.
-pub(super) fn of(store: &Store, sumps: Vec<Name>) -> Records {
+pub(super) fn of(store: &Store, engine: &Engine) -> Records {
+    let sumps = engine.settings().sumps.iter().map(|sump| sump.name.clone()).collect();
+    let cleanouts = engine.cleanout_sheets().into();
     let (for_trends, for_journal) = (store.clone(), store.clone());
     Records {
         sumps,
+        cleanouts,
         trends: Arc::new(move |asked| {
             let store = for_trends.clone();
             Box::pin(async move { told(store.read(move |reader| trends(reader, &asked)).await) })

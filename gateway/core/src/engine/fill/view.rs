@@ -1,5 +1,6 @@
 //! A fill as it stands, in words and numbers that leave the process.
 
+use schemars::JsonSchema;
 use serde::Serialize;
 
 use super::{Fill, words};
@@ -8,7 +9,7 @@ use crate::estimate::cleanout::{Outcome, Sheet, Standing, Step};
 use crate::estimate::guidance::{Advice, Caution, NO_SAFETY_SYSTEM, Rule};
 
 /// pH of a fill, and its clean-out.
-#[derive(Clone, PartialEq, Debug, Serialize)]
+#[derive(Clone, PartialEq, Debug, Serialize, JsonSchema)]
 pub struct FillView {
     /// Median pH of the last hours, as if at 25 °C.
     pub ph: Option<f64>,
@@ -33,7 +34,7 @@ pub struct FillView {
 }
 
 /// Trend of the pH.
-#[derive(Clone, Copy, PartialEq, Debug, Serialize)]
+#[derive(Clone, Copy, PartialEq, Debug, Serialize, JsonSchema)]
 pub struct TrendView {
     /// Change a day.
     pub per_day: f64,
@@ -54,7 +55,7 @@ pub struct TrendView {
 }
 
 /// A clean-out.
-#[derive(Clone, PartialEq, Debug, Serialize)]
+#[derive(Clone, PartialEq, Debug, Serialize, JsonSchema)]
 pub struct CleanoutView {
     /// `none`, `suggested` or `running`.
     pub stage: &'static str,
@@ -83,7 +84,7 @@ pub struct CleanoutView {
 }
 
 /// What was made of a step.
-#[derive(Clone, PartialEq, Debug, Serialize)]
+#[derive(Clone, PartialEq, Debug, Serialize, JsonSchema)]
 pub struct StepView {
     /// Which.
     pub step: Step,
@@ -91,6 +92,13 @@ pub struct StepView {
     pub outcome: &'static str,
     /// In words.
     pub text: String,
+}
+
+impl super::super::Engine {
+    /// Amounts, rules and cautions of a clean-out of each sump, in the order of the settings: they follow from the settings.
+    pub fn cleanout_sheets(&self) -> Vec<Advice<Sheet>> {
+        self.fills.iter().map(|fill| fill.cleanout.sheet()).collect()
+    }
 }
 
 impl Fill {

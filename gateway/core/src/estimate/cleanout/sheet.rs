@@ -1,12 +1,13 @@
 //! The sheet of a clean-out: what to do, how much of what for this tank, and what to mind.
 
+use schemars::JsonSchema;
 use serde::Serialize;
 
 use super::{Figures, Vessel};
 use crate::estimate::guidance::{Advice, Caution, Rule};
 
 /// Amounts of a clean-out of one tank.
-#[derive(Clone, Copy, PartialEq, Debug, Serialize)]
+#[derive(Clone, Copy, PartialEq, Debug, Serialize, JsonSchema)]
 pub struct Sheet {
     /// Litres of a full sump with the pumps standing.
     pub full_l: f64,

@@ -11,6 +11,7 @@
 use std::fmt;
 use std::time::Duration;
 
+use schemars::JsonSchema;
 use serde::de::{Deserializer, Visitor};
 use serde::{Deserialize, Serialize};
 
@@ -27,7 +28,7 @@ pub const AGE_MAX: Duration = Duration::from_secs(35 * 86_400);
 pub const NEWS_MAX: Duration = Duration::from_secs(2 * 3600);
 
 /// A note as somebody sends it.
-#[derive(Clone, PartialEq, Debug, Default, Serialize, Deserialize)]
+#[derive(Clone, PartialEq, Debug, Default, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct Draft {
     /// Name of the sump.
@@ -57,7 +58,7 @@ pub struct Draft {
 }
 
 /// A value as somebody sends it.
-#[derive(Clone, PartialEq, Debug, Serialize)]
+#[derive(Clone, PartialEq, Debug, Serialize, JsonSchema)]
 #[serde(untagged)]
 pub enum Given {
     /// A JSON number.

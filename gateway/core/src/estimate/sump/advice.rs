@@ -4,6 +4,7 @@
 //! that is not known well, the suggestion says so and what else might be right. Texts for people are made here, as those
 //! of alarms are in `alarm/wording.rs`; what waters and mixes cost and what the shop has at hand is not known here.
 
+use schemars::JsonSchema;
 use serde::Serialize;
 
 use super::super::guidance::{Advice, Caution, Rule};
@@ -37,7 +38,7 @@ const LARGE_PART: f64 = 0.5;
 pub const LOW_MINERAL_MG_L: f64 = 10.0;
 
 /// What a suggestion is about, most urgent first.
-#[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Debug, Serialize)]
+#[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Debug, Serialize, JsonSchema)]
 #[serde(rename_all = "kebab-case")]
 pub enum Topic {
     /// Too much in the tank once the pumps stop.
@@ -55,7 +56,7 @@ pub enum Topic {
 }
 
 /// A number behind a suggestion.
-#[derive(Clone, Copy, PartialEq, Debug, Serialize)]
+#[derive(Clone, Copy, PartialEq, Debug, Serialize, JsonSchema)]
 pub struct Figure {
     /// What it is, in words.
     pub what: &'static str,
@@ -66,7 +67,7 @@ pub struct Figure {
 }
 
 /// Something to do.
-#[derive(Clone, PartialEq, Debug, Serialize)]
+#[derive(Clone, PartialEq, Debug, Serialize, JsonSchema)]
 pub struct Suggestion {
     /// About what.
     pub topic: Topic,

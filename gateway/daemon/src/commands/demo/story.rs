@@ -43,7 +43,14 @@ impl<'a> Story<'a> {
             self.speed,
             scenario.seed
         ));
-        console::say(&format!("  page           http://{}/  (the same as JSON: /state)", self.running.web));
+        console::say(&format!(
+            "  page           http://{}/  (its interface: /openapi.json)",
+            self.running.web
+        ));
+        if let Some(code) = self.running.access.first_code() {
+            let words = "to make the first person there, who may log and manage";
+            console::say(&format!("  first login    {code}  ({words})"));
+        }
         for (name, endpoint) in self.shop.endpoints() {
             let place = match endpoint {
                 Endpoint::Socket(address) => address.to_string(),

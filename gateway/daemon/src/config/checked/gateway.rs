@@ -1,6 +1,6 @@
 //! The gateway itself: site, store, page, databases to forward to.
 
-use std::net::SocketAddr;
+use std::net::{IpAddr, SocketAddr};
 use std::path::PathBuf;
 use std::time::Duration;
 
@@ -9,7 +9,7 @@ use sumpwarden_core::engine::settings::Pace;
 use sumpwarden_core::model::Name;
 use sumpwarden_core::store::settings::{ForwardSettings, StoreSettings};
 
-use super::super::file::{Forward, Shop};
+use super::super::file::{self, Forward, Shop};
 use super::super::nearest::did_you_mean;
 use super::notes::{At, Notes, name};
 use super::receiver::public_url;
@@ -42,6 +42,28 @@ pub struct WebSettings {
     pub note_key: Option<Secret>,
     /// Where people reach it, for links in messages.
     pub public_url: Option<String>,
+    /// Where its certificate comes from.
+    pub tls: PageTls,
+    /// Whether looking takes a login.
+    pub reads_need_login: bool,
+    /// Server that stands before it, whose word on who asks is believed.
+    pub proxy: Option<IpAddr>,
+}
+
+/// Where the page's certificate comes from.
+#[derive(Clone, PartialEq, Eq, Debug)]
+pub enum PageTls {
+    /// Nowhere: no TLS.
+    Off,
+    /// The daemon makes it.
+    Own,
+    /// The shop has one.
+    Files {
+        /// Certificate and those that vouch for it, PEM.
+        certificate: String,
+        /// Its private key, PEM.
+        key: Secret,
+    },
 }
 
 /// Shortest key for notes: 128 bits in hexadecimal.
@@ -156,8 +178,10 @@ pub(super) fn web(notes: &mut Notes<'_>, shop: &Shop) -> Option<WebSettings> {
         notes.wrong(&at, format!("\"{text}\" is no address to listen on"), cure);
         return None;
     };
-    if !listen.ip().is_loopback() {
-        let cure = "put a server with TLS in front of it where others share the network";
+    let tls = tls(notes, &table, shop);
+    if !listen.ip().is_loopback() && tls == Some(PageTls::Off) {
+        let cure = "write tls = \"own\" under [web], or put a server with TLS in front of it; until then nobody can log in from \
+                    another machine";
         notes.warn(
             &at,
             format!("the page at {listen} can be reached from other machines, without TLS"),
@@ -174,7 +198,51 @@ pub(super) fn web(notes: &mut Notes<'_>, shop: &Shop) -> Option<WebSettings> {
         }
         long
     });
-    Some(WebSettings { listen, note_key, public_url: public_url(notes, shop) })
+    let reads_need_login = shop.web.reads == Some(file::Reads::Login);
+    let public_url = public_url(notes, shop);
+    Some(WebSettings {
+        listen,
+        note_key,
+        public_url,
+        tls: tls?,
+        reads_need_login,
+        proxy: proxy(notes, &table, shop)?,
+    })
+}
+
+fn tls(notes: &mut Notes<'_>, table: &At, shop: &Shop) -> Option<PageTls> {
+    let web = &shop.web;
+    let mut file = |key: &str, text: &Option<String>| {
+        let text = text.as_deref()?;
+        Some(notes.pem_file(&table.key(key), text))
+    };
+    let (certificate, key) =
+        (file("certificate_file", &web.certificate_file), file("key_file", &web.key_file));
+    if web.tls.is_some() && (certificate.is_some() || key.is_some()) {
+        let cure = "leave `tls` out where there are files, or the files where `tls` is written";
+        notes.wrong(&table.key("tls"), "`tls` and the files of a certificate exclude each other", cure);
+        return None;
+    }
+    match (certificate, key) {
+        (None, None) if web.tls == Some(file::PageTls::Own) => Some(PageTls::Own),
+        (None, None) => Some(PageTls::Off),
+        (Some(certificate), Some(key)) => Some(PageTls::Files { certificate, key: Secret::new(key) }),
+        (certificate, _) => {
+            let missing = if certificate.is_some() { "key_file" } else { "certificate_file" };
+            notes.require(table, missing, None::<()>, "\"page.pem\": certificate and key belong together");
+            None
+        }
+    }
+}
+
+fn proxy(notes: &mut Notes<'_>, table: &At, shop: &Shop) -> Option<Option<IpAddr>> {
+    let Some(text) = shop.web.proxy.as_deref() else { return Some(None) };
+    let found = text.parse::<IpAddr>().ok();
+    if found.is_none() {
+        let cure = "write the IP address it asks from, as in \"127.0.0.1\"";
+        notes.wrong(&table.key("proxy"), format!("\"{text}\" is no address of a server"), cure);
+    }
+    found.map(Some)
 }
 
 pub(super) fn forwards(notes: &mut Notes<'_>, shop: &Shop, site: Option<&Name>) -> Vec<ForwardSettings> {

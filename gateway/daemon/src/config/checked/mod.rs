@@ -29,7 +29,7 @@ use sumpwarden_core::engine;
 use sumpwarden_core::model::{ProbeIndex, SumpIndex};
 use sumpwarden_core::store::settings::ForwardSettings;
 
-pub use gateway::{SiteSettings, StoreConfig, WebSettings};
+pub use gateway::{PageTls, SiteSettings, StoreConfig, WebSettings};
 
 use super::file::Shop;
 use super::reader::Wrong;

@@ -1,5 +1,6 @@
 //! Keys the daemon makes for itself, 256 bits from the system each, in files that only its user can read: one that lets a
-//! program hand something in (notes, orders about alarms), one that links in messages are signed with.
+//! program hand something in (notes, orders about alarms), one that links in messages are signed with, one for the codes on
+//! machines, one that seals the record of deeds.
 
 use std::fs::{File, OpenOptions};
 use std::io::{self, Read, Write};
@@ -19,6 +20,10 @@ const FILE_BYTES_MAX: u64 = 1024;
 pub const NOTE_KEY: &str = "note-key";
 /// What links in messages are signed with.
 pub const LINK_KEY: &str = "link-key";
+/// What the codes on machines are signed with.
+pub const STICKER_KEY: &str = "sticker-key";
+/// What the record of deeds is sealed with.
+pub const DEEDS_KEY: &str = "deeds-key";
 
 /// Where a key lies in a data directory.
 pub fn key_file(directory: &Path, name: &str) -> PathBuf {

@@ -9,9 +9,11 @@ use super::HealthView;
 /// Content type of the answer.
 pub(super) const MEDIA_TYPE: &str = "application/openmetrics-text; version=1.0.0; charset=utf-8";
 
-/// How late polls start, as one histogram; what has crashed, and whether anything is left away for it.
-pub(super) fn write(starts: &Lateness, health: &HealthView) -> String {
+/// How late polls start, as one histogram; what has crashed, and whether anything is left away for it; how many entries of
+/// the record of deeds could not be written.
+pub(super) fn write(starts: &Lateness, health: &HealthView, deeds_unwritten: u64) -> String {
     const NAME: &str = "sumpwarden_poll_start_late_seconds";
+    const DEEDS: &str = "sumpwarden_deeds_unwritten";
     let mut out = format!(
         "# TYPE {NAME} histogram\n# UNIT {NAME} seconds\n\
          # HELP {NAME} Time from when a poll was planned to start until it did.\n"
@@ -25,6 +27,14 @@ pub(super) fn write(starts: &Lateness, health: &HealthView) -> String {
     put(&mut out, format_args!("{NAME}_count {}", starts.count()));
     put(&mut out, format_args!("{NAME}_sum {:?}", starts.sum().as_secs_f64()));
     put_health(&mut out, health);
+    put(&mut out, format_args!("# TYPE {DEEDS} counter"));
+    put(
+        &mut out,
+        format_args!(
+            "# HELP {DEEDS} Entries of the record of deeds that could not be written, since the start."
+        ),
+    );
+    put(&mut out, format_args!("{DEEDS}_total {deeds_unwritten}"));
     out.push_str("# EOF\n");
     out
 }
@@ -68,7 +78,7 @@ mod tests {
             task_crashes: vec![("forwarder/db".to_owned(), 3)],
             panics: 4,
         };
-        let text = write(&starts, &health);
+        let text = write(&starts, &health, 2);
         let value =
             |line: &str| text.lines().find_map(|l| l.strip_prefix(line)).unwrap_or_default().to_owned();
         assert_eq!(value("sumpwarden_poll_start_late_seconds_bucket{le=\"8e-5\"} "), "0");
@@ -79,6 +89,7 @@ mod tests {
         assert_eq!(value("sumpwarden_reduced "), "1");
         assert_eq!(value("sumpwarden_panics_total "), "4");
         assert_eq!(value("sumpwarden_task_crashes_total{task=\"forwarder/db\"} "), "3");
+        assert_eq!(value("sumpwarden_deeds_unwritten_total "), "2");
         assert!(text.ends_with("# EOF\n"));
     }
 }

@@ -1,25 +1,26 @@
-//! `POST /alarms`: what somebody wants done about an alarm, as JSON, with the key; answered once it is durable.
+//! `POST /alarms`: what somebody wants done about an alarm, as JSON, from whoever may; answered once it is durable.
 //! `GET /alarms/performance`: how well the alarms themselves work.
 
-use std::net::SocketAddr;
 use std::sync::Arc;
 use std::time::Duration;
 
 use axum::Json;
 use axum::extract::rejection::QueryRejection;
-use axum::extract::{ConnectInfo, Query, Request, State};
+use axum::extract::{Query, Request, State};
 use axum::http::StatusCode;
+use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 use sumpwarden_core::alarm::order::Order;
 use sumpwarden_core::alarm::performance::Performance;
 use sumpwarden_core::model::Line;
 
 use super::Page;
+use super::access::{Caller, Role};
 use super::commands::Command;
-use super::desk::{self, Problem};
+use super::desk::{self, Need, Problem};
 
 /// What somebody wants done about an alarm.
-#[derive(Clone, PartialEq, Debug, Serialize, Deserialize)]
+#[derive(Clone, PartialEq, Debug, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct OrderDraft {
     /// Which: `lathe-1/ph-low`.
@@ -27,8 +28,9 @@ pub struct OrderDraft {
     /// What.
     #[serde(rename = "do")]
     pub what: What,
-    /// Who.
-    pub by: String,
+    /// Who; whoever is logged in leaves it out.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub by: Option<String>,
     /// Why; shelving and taking out of service ask for it.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub why: Option<String>,
@@ -41,7 +43,7 @@ pub struct OrderDraft {
 }
 
 /// Words for what can be done about an alarm.
-#[derive(Clone, Copy, PartialEq, Eq, Debug, Serialize, Deserialize)]
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "kebab-case")]
 pub enum What {
     /// They have seen it.
@@ -71,19 +73,24 @@ impl OrderDraft {
     }
 }
 
-/// Takes an order.
-pub(super) async fn take(
-    State(page): State<Arc<Page>>,
-    ConnectInfo(from): ConnectInfo<SocketAddr>,
-    request: Request,
-) -> Result<StatusCode, Problem> {
-    let body = desk::admitted(&page, from.ip(), request).await?;
-    let draft: OrderDraft = serde_json::from_slice(&body).map_err(|error| {
-        let example = r#"send {"alarm": "lathe-3/ph-low", "do": "acknowledge", "by": "Kim"}"#;
-        Problem::new(StatusCode::BAD_REQUEST, "malformed", format!("this is no order: {error}; {example}"))
+/// Takes an order. Whoever writes notes sees to alarms as well; what changes how an alarm is judged takes the role to manage.
+pub(super) async fn take(State(page): State<Arc<Page>>, request: Request) -> Result<StatusCode, Problem> {
+    let admitted = desk::admitted(&page, &Need::Role(Role::Log), request).await?;
+    let draft: OrderDraft =
+        admitted.parse("order", r#"{"alarm": "lathe-3/ph-low", "do": "acknowledge", "by": "Kim"}"#)?;
+    if let Caller::Person { role, .. } = admitted.caller
+        && matches!(draft.what, What::Remove | What::Return)
+        && role < Role::Manage
+    {
+        let detail = "taking an alarm out of service takes the role `manage`; shelve it for a time instead";
+        return Err(Problem::new(StatusCode::FORBIDDEN, "role", detail));
+    }
+    let by = admitted.by(draft.by.as_deref())?.ok_or_else(|| {
+        Problem::new(StatusCode::UNPROCESSABLE_ENTITY, "text", "say who: `by`, as in \"by\": \"Kim\"")
     })?;
-    let by = line(&draft.by, "by", Line::NAME_CHARS_MAX)?;
-    let why = draft.why.as_deref().map(|why| line(why, "why", Line::REMARK_CHARS_MAX)).transpose()?;
+    let by = desk::line(&by, "by", Line::NAME_CHARS_MAX)?;
+    let why = draft.why.as_deref().map(|why| desk::line(why, "why", Line::REMARK_CHARS_MAX)).transpose()?;
+    admitted.on_record(format!("{:?} {}", draft.what, draft.alarm));
     let (order, alarm) = (draft.order(), draft.alarm);
     let command = |answer| Command::Order { alarm, order, by, why, answer };
     let done = desk::done(&page, command, "look how the alarm stands before sending it again").await?;
@@ -92,16 +99,10 @@ pub(super) async fn take(
     Ok(StatusCode::NO_CONTENT)
 }
 
-fn line(text: &str, what: &str, chars_max: usize) -> Result<String, Problem> {
-    Line::new(text, chars_max).map(|line| line.to_string()).map_err(|error| {
-        let detail = format!("`{what}` {error}; write one line of at most {chars_max} characters");
-        Problem::new(StatusCode::UNPROCESSABLE_ENTITY, "text", detail)
-    })
-}
-
 /// Over how long.
-#[derive(Debug, Deserialize)]
+#[derive(Debug, Deserialize, JsonSchema)]
 pub(super) struct Span {
+    /// 1 to 366; 7 where nobody says.
     days: Option<u32>,
 }
 

@@ -11,7 +11,10 @@ use axum::Json;
 use axum::extract::rejection::QueryRejection;
 use axum::extract::{Path, Query, State};
 use axum::http::StatusCode;
+use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
+use sumpwarden_core::estimate::cleanout::Sheet;
+use sumpwarden_core::estimate::guidance::Advice;
 use sumpwarden_core::model::{Name, Timestamp};
 use sumpwarden_core::store::JournalEntry;
 
@@ -47,7 +50,7 @@ pub struct TrendAsked {
 }
 
 /// One series over a stretch of time.
-#[derive(Clone, PartialEq, Debug, Serialize)]
+#[derive(Clone, PartialEq, Debug, Serialize, JsonSchema)]
 pub struct Trend {
     /// Name of the probe, or word of the estimate.
     pub of: String,
@@ -83,6 +86,8 @@ pub type Finding<T> = Pin<Box<dyn Future<Output = Option<T>> + Send>>;
 pub struct Records {
     /// The sumps of this shop.
     pub sumps: Vec<Name>,
+    /// What a clean-out of each takes, in the same order.
+    pub cleanouts: Arc<[Advice<Sheet>]>,
     /// Series over a stretch of time.
     pub trends: Arc<dyn Fn(TrendAsked) -> Finding<Vec<Trend>> + Send + Sync>,
     /// Journal records, newest first.
@@ -92,7 +97,7 @@ pub struct Records {
 }
 
 /// What may stand behind the `?` of a trend.
-#[derive(Debug, Deserialize)]
+#[derive(Debug, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub(super) struct TrendQuery {
     of: Option<String>,
@@ -102,7 +107,7 @@ pub(super) struct TrendQuery {
 }
 
 /// What `GET /sumps/SUMP/trend` answers.
-#[derive(Debug, Serialize)]
+#[derive(Debug, Serialize, JsonSchema)]
 pub(super) struct Trends {
     sump: String,
     from: String,
@@ -129,8 +134,19 @@ pub(super) async fn trend(
     Ok(Json(Trends { sump: sump.to_string(), from: from.to_string(), until: until.to_string(), series }))
 }
 
+/// Amounts, rules and cautions of a clean-out.
+pub(super) async fn cleanout_sheet(
+    State(page): State<Arc<Page>>,
+    Path(sump): Path<String>,
+) -> Result<Json<Advice<Sheet>>, Problem> {
+    let sump = known(&page, &sump)?;
+    let place = page.records.sumps.iter().position(|name| *name == sump);
+    let found = place.and_then(|place| page.records.cleanouts.get(place));
+    found.cloned().map(Json).ok_or_else(unreadable)
+}
+
 /// What may stand behind the `?` of the journal.
-#[derive(Debug, Deserialize)]
+#[derive(Debug, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub(super) struct JournalQuery {
     sump: Option<String>,
@@ -140,7 +156,7 @@ pub(super) struct JournalQuery {
 }
 
 /// What `GET /journal` answers.
-#[derive(Debug, Serialize)]
+#[derive(Debug, Serialize, JsonSchema)]
 pub(super) struct JournalPage {
     /// Newest first.
     records: Vec<JournalEntry>,
@@ -174,7 +190,7 @@ impl Page {
 }
 
 /// A sump of this shop.
-fn known(page: &Page, sump: &str) -> Result<Name, Problem> {
+pub(super) fn known(page: &Page, sump: &str) -> Result<Name, Problem> {
     let sumps = &page.records.sumps;
     sumps.iter().find(|name| name.as_str() == sump).cloned().ok_or_else(|| {
         let names: Vec<&str> = sumps.iter().map(Name::as_str).collect();
@@ -215,6 +231,7 @@ pub(super) mod tests {
     pub(in super::super) fn records() -> Records {
         Records {
             sumps: vec![Name::new("lathe-1").expect("a name")],
+            cleanouts: Arc::new([]),
             trends: Arc::new(|asked| {
                 let of = asked.of.map_or("all".to_owned(), |of| of.join("+"));
                 let points = vec![(0, f64::from(asked.buckets_max), 1.0, 2.0)];
