@@ -242,11 +242,19 @@ impl Answer {
 /// # Panics
 /// If nobody answers.
 pub fn http(port: u16, method: &str, path: &str, body: &str) -> Answer {
+    http_with(port, method, path, "", body)
+}
+
+/// The same with further headers, each with its line end.
+///
+/// # Panics
+/// If nobody answers.
+pub fn http_with(port: u16, method: &str, path: &str, headers: &str, body: &str) -> Answer {
     let mut socket = TcpStream::connect(("127.0.0.1", port)).expect("it listens");
     socket.set_read_timeout(Some(Duration::from_secs(30))).expect("a time-out can be set");
     write!(
         socket,
-        "{method} {path} HTTP/1.0\r\nHost: 127.0.0.1:{port}\r\nContent-Length: {}\r\n\r\n{body}",
+        "{method} {path} HTTP/1.0\r\nHost: 127.0.0.1:{port}\r\n{headers}Content-Length: {}\r\n\r\n{body}",
         body.len()
     )
     .expect("it takes the request");

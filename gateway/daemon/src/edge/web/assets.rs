@@ -7,16 +7,29 @@ use axum::routing::get;
 const SCRIPT: &str = "text/javascript; charset=utf-8";
 
 /// Path, media type, text.
-const ASSETS: [(&str, &str, &str); 10] = [
+const ASSETS: [(&str, &str, &str); 23] = [
     ("/", "text/html; charset=utf-8", include_str!("page/page.html")),
     ("/page.css", "text/css; charset=utf-8", include_str!("page/page.css")),
     ("/page.js", SCRIPT, include_str!("page/page.js")),
-    ("/overview.js", SCRIPT, include_str!("page/overview.js")),
-    ("/sump.js", SCRIPT, include_str!("page/sump.js")),
+    ("/agree.js", SCRIPT, include_str!("page/agree.js")),
+    ("/alarms.js", SCRIPT, include_str!("page/alarms.js")),
+    ("/api.js", SCRIPT, include_str!("page/api.js")),
+    ("/calibrate.js", SCRIPT, include_str!("page/calibrate.js")),
+    ("/cleanout.js", SCRIPT, include_str!("page/cleanout.js")),
+    ("/curve.js", SCRIPT, include_str!("page/curve.js")),
+    ("/form.js", SCRIPT, include_str!("page/form.js")),
     ("/gateway.js", SCRIPT, include_str!("page/gateway.js")),
     ("/history.js", SCRIPT, include_str!("page/history.js")),
-    ("/curve.js", SCRIPT, include_str!("page/curve.js")),
+    ("/instruments.js", SCRIPT, include_str!("page/instruments.js")),
+    ("/live.js", SCRIPT, include_str!("page/live.js")),
+    ("/log.js", SCRIPT, include_str!("page/log.js")),
+    ("/overview.js", SCRIPT, include_str!("page/overview.js")),
+    ("/people.js", SCRIPT, include_str!("page/people.js")),
+    ("/sump.js", SCRIPT, include_str!("page/sump.js")),
     ("/tank.js", SCRIPT, include_str!("page/tank.js")),
+    ("/topup.js", SCRIPT, include_str!("page/topup.js")),
+    ("/units.js", SCRIPT, include_str!("page/units.js")),
+    ("/who.js", SCRIPT, include_str!("page/who.js")),
     ("/words.js", SCRIPT, include_str!("page/words.js")),
 ];
 

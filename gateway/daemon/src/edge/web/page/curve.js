@@ -1,7 +1,8 @@
 // One curve over a stretch of time: a line in its band, limits dashed, ticks where something happened. Text says what the
 // picture shows.
 
-import { drawing, element, number, withUnit } from "./words.js";
+import { shownAs } from "./units.js";
+import { amount, drawing, element, withUnit } from "./words.js";
 
 const LEFT = 46;
 const RIGHT = 8;
@@ -57,15 +58,18 @@ export function timeSteps(from, until, width) {
 }
 
 // `series` as the gateway gives it; `limits` as { at, text }; `events` as times. `width` in pixels.
-export function curve({ title, series, quantity, limits, events, from, until, width }) {
+export function curve({ title, series, quantity, limits: given, events, from, until, width }) {
   const figure = element("figure", undefined, { class: "curve" });
-  const points = series.points;
+  const as = shownAs(quantity, series.unit);
+  const own = (value) => (as === null ? value : value * as.factor + as.offset);
+  const points = series.points.map(([at, ...values]) => [at, ...values.map(own)]);
+  const limits = given.map((limit) => ({ ...limit, at: own(limit.at) }));
   if (points.length === 0) {
     figure.append(element("figcaption", `${title}: nothing kept of this time`));
     return figure;
   }
   const [low, high] = span(points, limits);
-  const text = (value) => withUnit(number(value, quantity), series.unit);
+  const text = (value) => (as === null ? amount(value, quantity, series.unit) : withUnit(value.toFixed(as.digits), series.unit, quantity));
   // Of an estimate the ends are its interval's, not what it has been.
   const values = series.estimated ? points.map(([, mean]) => mean) : points.flatMap(([, , bottom, top]) => [bottom, top]);
   const caption = element("figcaption");

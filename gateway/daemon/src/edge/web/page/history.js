@@ -1,6 +1,7 @@
 // What has been: curves on one time axis, and what happened in words. The range stands in the address, so that it can be sent
 // to somebody. Drawn anew when the range changes and once a minute; the rest of the page goes on meanwhile.
 
+import { get } from "./api.js";
 import { curve } from "./curve.js";
 import { NAMES, element, moment } from "./words.js";
 
@@ -14,13 +15,6 @@ const COLUMN_GAP = 24;
 const STALE = 60_000;
 
 const kept = { sump: null, range: null, width: 0, at: 0, drawn: null, asked: 0 };
-
-function ask(path) {
-  return fetch(path, { signal: AbortSignal.timeout(10_000) }).then((answer) => {
-    if (!answer.ok) throw new Error(`answer ${answer.status}`);
-    return answer.json();
-  });
-}
 
 function limitsOf(sump, of) {
   const found = sump.limits.filter((limit) => limit.of === of).map((limit) => ({ at: limit.at, text: limit.name }));
@@ -79,8 +73,8 @@ async function load(sump, place, at) {
     const query = `from=${time(from)}&until=${time(until)}`;
     const name = encodeURIComponent(sump.name);
     const [trends, journal] = await Promise.all([
-      ask(`/sumps/${name}/trend?${query}&of=${encodeURIComponent(of)}&points=${Math.min(1000, width)}`),
-      ask(`/journal?${query}&sump=${name}&limit=${RECORDS}`),
+      get(`/sumps/${name}/trend?${query}&of=${encodeURIComponent(of)}&points=${Math.min(1000, width)}`),
+      get(`/journal?${query}&sump=${name}&limit=${RECORDS}`),
     ]);
     if (asked !== kept.asked) return; // somebody has chosen another range meanwhile
     const drawn = element("div", undefined, { class: columns === 2 ? "two" : "" });

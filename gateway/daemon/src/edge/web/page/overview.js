@@ -2,7 +2,7 @@
 
 import { gateway } from "./gateway.js";
 import { tank } from "./tank.js";
-import { NAMES, ORDER, badge, element, number, silenced, tasks, urgency, withUnit } from "./words.js";
+import { NAMES, ORDER, amount, badge, element, silenced, tasks, urgency } from "./words.js";
 
 const SHOWN = ["concentration_percent", "hardness_mg_l"];
 const TASKS_SHOWN = 3;
@@ -16,7 +16,7 @@ function figures(sump) {
   const list = element("dl", undefined, { class: "figures" });
   const show = (name, text) => list.append(element("dt", name), element("dd", text));
   const inWords = ({ value, unit, reason }, quantity) => {
-    const text = value === null ? "not known" : withUnit(number(value, quantity), unit);
+    const text = value === null ? "not known" : amount(value, quantity, unit);
     return reason === "" ? text : `${text} (${reason})`;
   };
   for (const quantity of SHOWN) {

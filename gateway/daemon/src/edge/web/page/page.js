@@ -1,12 +1,28 @@
-// Asks the gateway for the shop, and shows the view that the address names: all sumps, or one.
+// Follows the shop, and shows the view that the address names.
 
-import { element } from "./words.js";
+import { alarmsView } from "./alarms.js";
+import { calibrateView } from "./calibrate.js";
+import { cleanoutView } from "./cleanout.js";
+import { instrumentsView } from "./instruments.js";
+import { follow } from "./live.js";
+import { logView } from "./log.js";
 import { overview } from "./overview.js";
+import { peopleView } from "./people.js";
 import { sumpView } from "./sump.js";
+import { topUpView } from "./topup.js";
+import { learn, touch, who } from "./who.js";
+import { element, isSilenced } from "./words.js";
 
-const EVERY = 2_000;
 let shop = null;
 let heard = null;
+let shown = null;
+
+// Name of each view, what draws it, whether it does without the shop.
+const VIEWS = {
+  "": () => overview(shop), sump: (name, range) => sumpView(shop, name, range), alarms: () => alarmsView(shop),
+  log: (name, code) => logView(shop, name, code), cleanout: (name) => cleanoutView(shop, name), topup: (name) => topUpView(shop, name),
+  instruments: () => instrumentsView(shop), calibrate: (sump, probe) => calibrateView(shop, sump, probe), people: () => peopleView(cameOrWent),
+};
 
 // Whether messages reach people, so that silence can be trusted.
 function messages(receivers, at) {
@@ -30,36 +46,58 @@ function named(text) {
   }
 }
 
-function view() {
-  const [, kind, name, range] = location.hash.split("/");
-  return kind === "sump" && name !== undefined ? sumpView(shop, named(name), range) : overview(shop);
+function address() {
+  const [, kind = "", ...names] = location.hash.split("/");
+  return { kind, names: names.filter((name) => name !== "").map(named) };
 }
 
 function keyed(key) {
   return document.querySelector(`[data-key="${CSS.escape(key)}"]`);
 }
 
-// Whoever works with the keyboard keeps the place when the sheets are drawn anew.
-function show() {
-  if (shop === null) return;
+// The view anew. Whoever works with the keyboard keeps the place.
+function draw() {
+  const { kind, names } = address();
+  if (shop === null && kind !== "people") return;
   const focused = document.activeElement?.dataset?.key;
-  document.getElementById("view").replaceChildren(view());
+  shown = (VIEWS[kind] ?? VIEWS[""])(...names);
+  document.getElementById("view").replaceChildren(shown);
+  navigation(kind);
   if (focused !== undefined) keyed(focused)?.focus();
 }
 
-// Said aloud only where it changes: the time of day beside it does every two seconds.
+// What is new, into the view that stands there; one that somebody works in looks after itself.
+function renew() {
+  if (shown?.update !== undefined) shown.update(shop);
+  else if (address().kind !== "people") draw();
+  navigation(address().kind);
+}
+
+function navigation(kind) {
+  const place = document.getElementById("ways");
+  const loud = shop === null ? 0 : [shop, ...shop.sumps].flatMap(({ alarms }) => alarms).filter((alarm) => !isSilenced(alarm)).length;
+  const person = who().person;
+  const ways = [["", "Sumps"], ["alarms", loud === 0 ? "Alarms" : `Alarms (${loud})`], ["log", "Log"], ["instruments", "Instruments"], ["people", person === null ? "Log in" : person.name]];
+  for (const [i, [view, words]] of ways.entries()) {
+    const link = place.children[i] ?? place.appendChild(element("a", words, { href: `#/${view}` }));
+    if (link.textContent !== words) link.textContent = words;
+    if (view === kind) link.setAttribute("aria-current", "page");
+    else link.removeAttribute("aria-current");
+  }
+}
+
+// Said aloud only where it changes: the time of day beside it does every second.
 function tell(text) {
   const place = document.getElementById("told");
   if (place.textContent !== text) place.textContent = text;
 }
 
-async function ask() {
-  const answer = await fetch("/state", { signal: AbortSignal.timeout(5_000) });
-  if (!answer.ok) throw new Error(`answer ${answer.status}`);
-  return answer.json();
-}
-
-function isOld(error) {
+function lost(error) {
+  if (error.status === 401) {
+    tell("");
+    if (address().kind !== "people") location.hash = "#/people";
+    return;
+  }
   const since = heard === null ? "" : `; what stands here is of ${heard.toLocaleTimeString()}`;
   tell(`the gateway does not answer (${error.message})${since}`);
   document.body.classList.add("old");
@@ -67,13 +105,8 @@ function isOld(error) {
   else document.title = `Old since ${heard.toLocaleTimeString()}: sumps of ${shop.site}`;
 }
 
-async function refresh() {
-  try {
-    shop = await ask();
-  } catch (error) {
-    isOld(error);
-    return;
-  }
+function changed(next) {
+  shop = next;
   heard = new Date();
   document.getElementById("site").textContent = `Sumps of ${shop.site}`;
   document.title = `Sumps of ${shop.site}`;
@@ -82,20 +115,33 @@ async function refresh() {
   tell("");
   messages(shop.receivers, shop.at);
   // A finger or a mouse on a link would find another one under it.
-  if (!pressed) show();
+  if (pressed) return;
+  if (shown === null) draw();
+  else renew();
 }
 
 let pressed = false;
-addEventListener("pointerdown", () => (pressed = true));
+addEventListener("pointerdown", () => {
+  pressed = true;
+  touch();
+});
+addEventListener("keydown", touch);
 for (const end of ["pointerup", "pointercancel"]) addEventListener(end, () => (pressed = false));
+addEventListener("logged-out", () => draw());
 
 addEventListener("hashchange", ({ oldURL }) => {
-  const before = new URL(oldURL).hash.split("/")[2];
-  show();
-  if (before === location.hash.split("/")[2]) return; // another range of the same sump
+  const [, kindBefore, before] = new URL(oldURL).hash.split("/");
+  draw();
+  const { kind, names } = address();
+  if (kind === kindBefore && names[0] === named(before ?? "")) return; // another range of the same sump
   scrollTo(0, 0);
-  // A screen reader hears where it is now: at a sump's heading, or back at the sump that was left.
+  // A screen reader hears where it is now: at a view's heading, or back at the sump that was left.
   (keyed("head") ?? keyed(named(before ?? "")))?.focus();
 });
-refresh();
-setInterval(refresh, EVERY);
+
+const following = follow(changed, lost);
+function cameOrWent() {
+  following.again();
+  draw();
+}
+learn().then(() => draw(), () => {});

@@ -3,7 +3,7 @@
 import { gateway } from "./gateway.js";
 import { history } from "./history.js";
 import { tank, tankWords } from "./tank.js";
-import { NAMES, badge, element, inFigures, inWords, number, section, silenced, tasks, urgency, withUnit } from "./words.js";
+import { NAMES, amount, badge, element, inFigures, inWords, number, section, silenced, tasks, urgency } from "./words.js";
 
 const opened = new Set(); // details that stay open when the sheet is drawn anew
 
@@ -26,8 +26,8 @@ function estimates(sump) {
     const { quantity, value, low90, high90, unit } = estimate;
     const words = value === null ? null : inWords(quantity, value);
     const shown = value === null ? null : {
-      text: words ?? withUnit(number(value, quantity), unit),
-      band: words === null ? `${number(low90, quantity)} to ${number(high90, quantity)}` : "",
+      text: words ?? amount(value, quantity, unit),
+      band: words === null ? `${number(low90, quantity, unit)} to ${number(high90, quantity, unit)}` : "",
     };
     row(list, NAMES[quantity] ?? quantity, shown, estimate);
   }
@@ -38,7 +38,7 @@ function probes(sump) {
   const list = element("dl", undefined, { class: "figures" });
   for (const probe of sump.probes) {
     const { quantity, value, unit } = probe;
-    const shown = value === null ? null : { text: inWords(quantity, value) ?? withUnit(number(value, quantity), unit) };
+    const shown = value === null ? null : { text: inWords(quantity, value) ?? amount(value, quantity, unit) };
     row(list, probe.name, shown, probe);
   }
   return list;
@@ -73,7 +73,7 @@ function reasons(sump) {
     made.append(element("p", advice.text));
     const numbers = element("dl", undefined, { class: "figures" });
     for (const { what, value, unit } of advice.numbers) {
-      numbers.append(element("dt", what), element("dd", value === null ? "without end" : withUnit(inFigures(value), unit)));
+      numbers.append(element("dt", what), element("dd", value === null ? "without end" : inFigures(value, unit)));
     }
     const words = element("ul");
     for (const { text, source } of [...advice.rules, ...advice.cautions]) {
@@ -113,7 +113,8 @@ export function sumpView(shop, name, range) {
   const past = element("article", undefined, { class: "sheet flat past" });
   past.append(history(sump, shop.at, range));
   const back = element("nav");
-  back.append(element("a", "All sumps", { href: "#/", "data-key": "back" }));
+  const link = (words, view) => element("a", words, { href: `#/${view}/${encodeURIComponent(name)}`, "data-key": view });
+  back.append(element("a", "All sumps", { href: "#/", "data-key": "back" }), link("Log", "log"), link("Top-up", "topup"), link("Clean-out", "cleanout"));
   made.append(back, ...gateway(shop), now, figures, past);
   return made;
 }

@@ -1,6 +1,6 @@
 // The tank, cut open: chips at the bottom (hatched), coolant over them, room up to the fill mark (dashed), and what is above it.
 
-import { drawing, estimate, number } from "./words.js";
+import { amount, drawing, estimate } from "./words.js";
 
 const TOP = 10; // brim
 const MARK = 26; // fill mark
@@ -22,15 +22,19 @@ function contents(sump) {
   return { liquid: liquid?.value ?? null, chips: chips?.value ?? null, room: room?.value ?? null, mark: sump.fill_mark_l };
 }
 
+function litres(value) {
+  return amount(value, "liquid_l", "L");
+}
+
 function chipsInWords(chips) {
   if (chips === null) return "chips not known";
-  return chips < 0.5 ? "no chips to speak of" : `${number(chips)} L of chips`;
+  return chips < 0.5 ? "no chips to speak of" : `${litres(chips)} of chips`;
 }
 
 function inWords({ liquid, chips, room }) {
   if (liquid === null) return "level not known";
-  const found = [`${number(liquid)} L of coolant`, chipsInWords(chips)];
-  if (room !== null) found.push(room < 0 ? `${number(-room)} L too much once the pumps stop` : `room for ${number(room)} L`);
+  const found = [`${litres(liquid)} of coolant`, chipsInWords(chips)];
+  if (room !== null) found.push(room < 0 ? `${litres(-room)} too much once the pumps stop` : `room for ${litres(room)}`);
   return found.join(", ");
 }
 

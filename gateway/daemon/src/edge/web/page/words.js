@@ -1,6 +1,8 @@
 // Small things every view needs: elements, numbers, units. Everything shown comes as text nodes: names, titles and messages
 // are untrusted.
 
+import { shownAs } from "./units.js";
+
 export const ORDER = ["high", "medium", "low"];
 export const URGENCY = { high: "now", medium: "today", low: "this week", none: "fit" };
 export const NAMES = {
@@ -30,23 +32,33 @@ export function drawing(tag, attributes = {}, text) {
   return made;
 }
 
-export function number(value, quantity) {
-  return value.toFixed(DECIMALS[quantity] ?? 0);
+// A number of a quantity in the units that somebody chose, without its unit.
+export function number(value, quantity, unit) {
+  const as = shownAs(quantity, unit);
+  return as === null ? value.toFixed(DECIMALS[quantity] ?? 0) : (value * as.factor + as.offset).toFixed(as.digits);
 }
 
-export function withUnit(text, unit) {
-  const shown = UNITS[unit] ?? unit ?? "";
+export function withUnit(text, unit, quantity) {
+  const shown = shownAs(quantity, unit)?.unit ?? UNITS[unit] ?? unit ?? "";
   return shown === "" ? text : `${text} ${shown}`;
 }
 
-export function inFigures(value) {
-  return value.toFixed(Math.abs(value) < 10 ? 1 : 0);
+// A number with its unit.
+export function amount(value, quantity, unit) {
+  return withUnit(number(value, quantity, unit), unit, quantity);
+}
+
+// A number of an advice, which says its unit but not what it is of.
+export function inFigures(value, unit) {
+  const as = shownAs(unit === "mg/L" ? "hardness" : null, unit);
+  const shown = as === null ? value : value * as.factor + as.offset;
+  return withUnit(shown.toFixed(Math.abs(shown) < 10 ? 1 : 0), unit, unit === "mg/L" ? "hardness" : null);
 }
 
 // Some numbers read better as words.
 export function inWords(quantity, value) {
   if (quantity === "pump_running") return value === 0 ? "stands" : "runs";
-  if (quantity === "room_l" && value < 0) return `none: ${number(-value, quantity)} L over the mark once the pumps stop`;
+  if (quantity === "room_l" && value < 0) return `none: ${amount(-value, quantity, "L")} over the mark once the pumps stop`;
   return null;
 }
 

@@ -1,0 +1,43 @@
+// Everything the page asks of the gateway and hands in to it. What is refused comes back as words for people.
+
+const WAIT = 15_000;
+
+// Why something was not done, in the gateway's own words.
+export class Refused extends Error {
+  constructor(status, { detail, reason }) {
+    super(detail ?? `answer ${status}`);
+    this.status = status;
+    this.reason = reason ?? "";
+  }
+}
+
+// Whoever stands at a machine shows the code of its sticker instead of a login.
+let sticker = null;
+
+export function showSticker(sump, code) {
+  sticker = code === undefined ? null : `Sticker ${sump}:${code}`;
+}
+
+async function ask(method, path, body) {
+  const headers = {};
+  if (method !== "GET") headers["Sumpwarden-Page"] = "1";
+  if (body !== undefined) headers["Content-Type"] = "application/json";
+  if (sticker !== null) headers.Authorization = sticker;
+  const wanted = { method, headers, body: body === undefined ? undefined : JSON.stringify(body), signal: AbortSignal.timeout(WAIT) };
+  const answer = await fetch(path, wanted).catch(() => {
+    throw new Refused(0, { detail: "the gateway does not answer; look whether you are in the shop's network, and try again" });
+  });
+  const text = await answer.text();
+  const json = /\bjson\b/.test(answer.headers.get("Content-Type") ?? "");
+  const found = json && text !== "" ? JSON.parse(text) : null;
+  if (!answer.ok) throw new Refused(answer.status, found ?? {});
+  return found;
+}
+
+export function get(path) {
+  return ask("GET", path);
+}
+
+export function send(method, path, body) {
+  return ask(method, path, body);
+}
