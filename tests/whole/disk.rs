@@ -13,6 +13,7 @@ use sumpwarden_core::store::{JournalEntry, JournalRecord, Point, SeriesId};
 
 use super::Mutation;
 use super::clock::ms;
+use super::process::PEOPLE;
 
 /// Samples that may wait: small, so that an outage fills it.
 pub(crate) const WAITING_MAX: usize = 3_000;
@@ -50,6 +51,8 @@ pub(crate) struct Inbox {
     pub(crate) acquired: u64,
     pub(crate) stored: u64,
     pub(crate) dropped: u64,
+    /// What these went with was dropped.
+    pub(crate) lost: Vec<Ack>,
 }
 
 impl Inbox {
@@ -64,10 +67,9 @@ impl Inbox {
         window.outbox.extend(over.out.outbox);
         window.acks.extend(over.acks);
         if window.samples.len() > WAITING_MAX {
-            window.acks.clear();
-            let gone = window.samples.len().min(WAITING_MAX / 8);
-            window.samples.drain(..gone);
-            self.dropped += gone as u64;
+            // All of it, so that whatever a message that is lost brought is gone as well.
+            self.lost.extend(window.acks.extract_if(.., |ack| ack.broker != PEOPLE));
+            self.dropped += window.samples.drain(..).count() as u64;
         }
         self.since.get_or_insert(now);
     }

@@ -5,7 +5,7 @@
 
 use std::collections::BTreeMap;
 
-use sumpwarden_core::acquire::inflight::{Delivery, Inflight};
+use sumpwarden_core::acquire::inflight::{Coming, Delivery, Inflight};
 use sumpwarden_core::acquire::pace::{End, Pace};
 use sumpwarden_core::acquire::{
     Backoff, Exchange, Fate, Message, Next, Outcome, Reply, Schedule, TopicMap, plan,
@@ -37,7 +37,7 @@ use super::weather::What;
 use super::world::World;
 
 /// Acknowledgements of people are those of the broker after the last.
-const PEOPLE: BrokerIndex = BrokerIndex(1);
+pub(crate) const PEOPLE: BrokerIndex = BrokerIndex(1);
 
 /// A bus and what is under way on it.
 #[derive(Debug)]
@@ -299,6 +299,9 @@ impl Process {
         while let Some(sent) = world.broker.receive() {
             self.take_over(world, now, &sent);
         }
+        if self.inflight.has_lost() {
+            world.broker.cut();
+        }
         if !world.broker.is_connected() {
             self.inflight.cut();
             let at = now.uptime.plus(self.pace.next_wait(End::ClosedByPeer, true, now.uptime).max(ms(1)));
@@ -326,10 +329,14 @@ impl Process {
         }));
         let delivery = Delivery { packet_id: sent.id, dup: sent.dup, print };
         let mut readings = Vec::new();
-        if !self.inflight.is_second_copy(delivery) {
+        let coming = self.inflight.coming(delivery);
+        if !matches!(coming, Coming::Again(_)) {
             let payload = Some(sent.what.payload.as_bytes());
-            let taken =
-                self.topics.read(&Message { topic: sent.what.topic, payload, retained: sent.retained }, now);
+            let message = Message { topic: sent.what.topic, payload, retained: sent.retained };
+            let taken = match coming {
+                Coming::AfterLoss => self.topics.read_again(&message, now),
+                Coming::First | Coming::Again(_) => self.topics.read(&message, now),
+            };
             if let Some(number) = sent
                 .what
                 .number
@@ -338,13 +345,13 @@ impl Process {
                 world.books.accepted.insert(number);
             }
             if !taken.waits_for_the_store() {
-                let token = self.inflight.add(delivery, sent.id);
+                let token = self.inflight.add(delivery, coming, sent.id);
                 self.answer_broker(world, token);
                 return;
             }
             readings = taken.readings;
         }
-        let token = self.inflight.add(delivery, sent.id);
+        let token = self.inflight.add(delivery, coming, sent.id);
         self.intake.batch(now, &Batch { readings, ack: Some(Ack { broker: BrokerIndex(0), token }) });
         self.hand_over(world, now);
     }
@@ -367,6 +374,7 @@ impl Process {
             _ => Vec::new(),
         };
         self.inbox.submit(now.uptime, over, world.books.hand_overs());
+        self.inbox.lost.drain(..).for_each(|ack| self.inflight.lost(ack.token));
         self.durable(world, early);
     }
 

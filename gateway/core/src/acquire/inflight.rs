@@ -6,9 +6,13 @@
 //! A token is good for the connection its message came by. When that breaks, the broker sends the message again under
 //! the same packet id (MQTT 3.1.1, 4.4), and the new copy gets a token of its own; what the store says of the old one
 //! then leads nowhere. The packet ids of a broken connection are remembered with what they carried, so that a copy is
-//! known for one.
+//! known for one, and with whether it was lost on the way to the store: then the copy is taken as if it were the first.
 
 use std::collections::{BTreeMap, VecDeque};
+
+/// Lost messages that are remembered until they come again. Full: the oldest is forgotten, and its copy is known for one by
+/// its own time. Longest wait: until the connection that is given up is back.
+const LOST_REMEMBERED: usize = 4_096;
 
 /// Tokens and the answers they stand for.
 #[derive(Clone, Debug)]
@@ -16,16 +20,39 @@ pub struct Inflight<A> {
     /// In order of arrival; tokens follow each other without a gap.
     waiting: VecDeque<Waiting<A>>,
     next_token: u64,
-    /// Handed on over a connection that broke: packet id to print of the message.
-    handed_on: BTreeMap<u16, u64>,
+    /// Handed on over a connection that broke, by packet id.
+    handed_on: BTreeMap<u16, HandedOn>,
+    /// Prints of messages that were lost and are to come again.
+    lost: VecDeque<u64>,
 }
 
 #[derive(Clone, Debug)]
 struct Waiting<A> {
     token: u64,
+    /// Token its readings went with: another one if this is a copy.
+    first: u64,
     done: bool,
+    lost: bool,
     answer: A,
     message: Delivery,
+}
+
+/// What was handed on before its connection broke.
+#[derive(Clone, Copy, Debug)]
+struct HandedOn {
+    print: u64,
+    first: u64,
+}
+
+/// Whether a message has come before.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub enum Coming {
+    /// It has not.
+    First,
+    /// It was handed on before its connection broke, with this token.
+    Again(u64),
+    /// So it was, and never came to be stored.
+    AfterLoss,
 }
 
 /// A message as it can be known again.
@@ -41,16 +68,17 @@ pub struct Delivery {
 
 impl<A> Default for Inflight<A> {
     fn default() -> Self {
-        Self { waiting: VecDeque::new(), next_token: 1, handed_on: BTreeMap::new() }
+        Self { waiting: VecDeque::new(), next_token: 1, handed_on: BTreeMap::new(), lost: VecDeque::new() }
     }
 }
 
 impl<A> Inflight<A> {
-    /// A token for a message; `answer` is given back when it is done.
-    pub fn add(&mut self, message: Delivery, answer: A) -> u64 {
+    /// A token for a message that comes so; `answer` is given back when it is done.
+    pub fn add(&mut self, message: Delivery, coming: Coming, answer: A) -> u64 {
         let token = self.next_token;
         self.next_token += 1;
-        self.waiting.push_back(Waiting { token, done: false, answer, message });
+        let first = if let Coming::Again(first) = coming { first } else { token };
+        self.waiting.push_back(Waiting { token, first, done: false, lost: false, answer, message });
         token
     }
 
@@ -62,31 +90,64 @@ impl<A> Inflight<A> {
         let Some(waiting) = slot.and_then(|n| self.waiting.get_mut(n)) else { return Vec::new() };
         waiting.done = true;
         let mut answers = Vec::new();
-        while let Some(waiting) = self.waiting.pop_front_if(|w| w.done) {
+        while let Some(waiting) = self.waiting.pop_front_if(|w| w.done && !w.lost) {
             answers.push(waiting.answer);
         }
         answers
     }
 
-    /// Whether this is a second copy of a message handed on before the connection broke. Said once for each.
-    pub fn is_second_copy(&mut self, message: Delivery) -> bool {
-        let same = message.dup && self.handed_on.get(&message.packet_id) == Some(&message.print);
-        if message.packet_id != 0 {
-            self.handed_on.remove(&message.packet_id);
+    /// What went with the token never comes to be stored: neither it nor a copy of it may be answered over this
+    /// connection, and over the next one it counts as new.
+    pub fn lost(&mut self, token: u64) {
+        self.waiting.iter_mut().filter(|w| w.first == token).for_each(|w| w.lost = true);
+        let gone: Vec<_> = self.handed_on.extract_if(.., |_, before| before.first == token).collect();
+        gone.into_iter().for_each(|(_, before)| self.remember_lost(before.print));
+    }
+
+    /// Whether one that waits was lost: nothing behind it can be answered over this connection.
+    pub fn has_lost(&self) -> bool {
+        self.waiting.iter().any(|waiting| waiting.lost)
+    }
+
+    fn remember_lost(&mut self, print: u64) {
+        self.lost.push_back(print);
+        if self.lost.len() > LOST_REMEMBERED {
+            self.lost.pop_front();
         }
-        same
+    }
+
+    /// Whether this has come before. Said once for each.
+    pub fn coming(&mut self, message: Delivery) -> Coming {
+        let before = if message.packet_id == 0 { None } else { self.handed_on.remove(&message.packet_id) };
+        if let Some(before) = before.filter(|before| message.dup && before.print == message.print) {
+            return Coming::Again(before.first);
+        }
+        // Not every broker keeps the packet id or says that it may have come before.
+        match self.lost.iter().position(|print| *print == message.print) {
+            Some(place) => {
+                self.lost.remove(place);
+                Coming::AfterLoss
+            }
+            None => Coming::First,
+        }
     }
 
     /// The connection is gone.
     pub fn cut(&mut self) {
-        for waiting in self.waiting.drain(..) {
-            self.handed_on.insert(waiting.message.packet_id, waiting.message.print);
+        for waiting in std::mem::take(&mut self.waiting) {
+            let Delivery { packet_id, print, .. } = waiting.message;
+            if waiting.lost {
+                self.remember_lost(print);
+            } else {
+                self.handed_on.insert(packet_id, HandedOn { print, first: waiting.first });
+            }
         }
     }
 
     /// The broker has forgotten the session: packet ids start over.
     pub fn forget_session(&mut self) {
         self.handed_on.clear();
+        self.lost.clear();
     }
 
     /// How many wait.
@@ -109,7 +170,7 @@ mod tests {
     }
 
     fn add(inflight: &mut Inflight<u16>, message: Delivery) -> u64 {
-        inflight.add(message, message.packet_id)
+        inflight.add(message, Coming::First, message.packet_id)
     }
 
     #[test]
@@ -133,8 +194,8 @@ mod tests {
         let new = add(&mut inflight, message(3, 9, false));
         assert!(inflight.done(old).is_empty());
         assert_eq!(inflight.done(new), [3]);
-        assert!(inflight.is_second_copy(message(2, 8, true)));
-        assert!(!inflight.is_second_copy(message(2, 8, true)), "said once");
+        assert_eq!(inflight.coming(message(2, 8, true)), Coming::Again(old));
+        assert_eq!(inflight.coming(message(2, 8, true)), Coming::First, "said once");
     }
 
     #[test]
@@ -144,10 +205,42 @@ mod tests {
             add(&mut inflight, message(id, 7, false));
         }
         inflight.cut();
-        assert!(!inflight.is_second_copy(message(1, 8, true)), "other content");
-        assert!(!inflight.is_second_copy(message(2, 7, false)), "sent for the first time");
-        assert!(!inflight.is_second_copy(message(9, 7, true)), "never handed on by us");
+        assert_eq!(inflight.coming(message(1, 8, true)), Coming::First, "other content");
+        assert_eq!(inflight.coming(message(2, 7, false)), Coming::First, "sent for the first time");
+        assert_eq!(inflight.coming(message(9, 7, true)), Coming::First, "never handed on by us");
         inflight.forget_session();
-        assert!(!inflight.is_second_copy(message(3, 7, true)));
+        assert_eq!(inflight.coming(message(3, 7, true)), Coming::First);
+    }
+
+    #[test]
+    fn what_was_lost_holds_up_the_answers_and_is_new_when_it_comes_again() {
+        let mut inflight = Inflight::default();
+        let tokens: Vec<u64> = (1..=3).map(|id| add(&mut inflight, message(id, id.into(), false))).collect();
+        inflight.lost(tokens[1]);
+        assert!(inflight.has_lost());
+        assert_eq!(inflight.done(tokens[0]), [1]);
+        assert!(inflight.done(tokens[1]).is_empty(), "the lost one");
+        assert!(inflight.done(tokens[2]).is_empty(), "behind it");
+        inflight.cut();
+        assert!(!inflight.has_lost());
+        assert_eq!(inflight.coming(message(9, 2, false)), Coming::AfterLoss, "under whatever packet id");
+        assert_eq!(inflight.coming(message(2, 2, true)), Coming::First, "said once");
+        assert_eq!(inflight.coming(message(3, 3, true)), Coming::Again(tokens[2]));
+    }
+
+    #[test]
+    fn what_is_lost_only_after_the_connection_broke_is_not_answered_by_its_copy() {
+        let mut inflight = Inflight::default();
+        let early = add(&mut inflight, message(1, 7, false));
+        let late = add(&mut inflight, message(2, 8, false));
+        inflight.cut();
+        inflight.lost(early);
+        assert_eq!(inflight.coming(message(1, 7, true)), Coming::AfterLoss, "before its copy came");
+        let coming = inflight.coming(message(2, 8, true));
+        let copy = inflight.add(message(2, 8, true), coming, 2);
+        inflight.lost(late);
+        assert!(inflight.done(copy).is_empty() && inflight.has_lost(), "after its copy came");
+        inflight.cut();
+        assert_eq!(inflight.coming(message(2, 8, true)), Coming::AfterLoss);
     }
 }

@@ -216,6 +216,13 @@ impl Had {
         self.times.contains(&time) || self.retained.contains(&time)
     }
 
+    fn forget(&mut self, time: Timestamp) {
+        if self.times.remove(&time) {
+            self.came.retain(|came| *came != time);
+        }
+        self.retained.retain(|retained| *retained != time);
+    }
+
     fn remember_retained(&mut self, time: Timestamp) {
         self.retained.push_back(time);
         if self.retained.len() > RETAINED_REMEMBERED {
@@ -292,13 +299,22 @@ impl TopicMap {
 
     /// What `message` says to the probes that listen to its topic.
     pub fn read(&mut self, message: &Message<'_>, now: Now) -> Taken {
+        self.read_all(message, false, now)
+    }
+
+    /// The same of a message that was read before and never came to be stored: it is taken although its times were had.
+    pub fn read_again(&mut self, message: &Message<'_>, now: Now) -> Taken {
+        self.read_all(message, true, now)
+    }
+
+    fn read_all(&mut self, message: &Message<'_>, again: bool, now: Now) -> Taken {
         let mut taken = Taken::default();
         let exact = self.exact.get(message.topic).map_or(&[][..], Vec::as_slice);
         let wild = self.wild.iter().filter(|slot| self.points[**slot].filter.matches(message.topic));
         let mut slots: Vec<usize> = exact.iter().chain(wild).copied().collect();
         slots.sort_unstable();
         for slot in slots {
-            self.points[slot].read(message, now, &mut taken);
+            self.points[slot].read(message, again, now, &mut taken);
         }
         if taken.fates.is_empty() {
             taken.fates.push(Fate::Refused(Refusal::UnknownTopic));
@@ -331,14 +347,26 @@ impl ListeningPoint {
         })
     }
 
-    fn read(&mut self, message: &Message<'_>, now: Now, taken: &mut Taken) {
+    fn read(&mut self, message: &Message<'_>, again: bool, now: Now, taken: &mut Taken) {
         let decoded = match message.payload {
             None => Err(Refusal::Oversized),
             Some(payload) => self.format.decode(payload),
         };
         match decoded {
             Err(refusal) => self.refuse(refusal, message.retained, now, taken),
-            Ok(all) => all.iter().for_each(|said| self.take(said, message.retained, now, taken)),
+            Ok(all) => {
+                for said in &all {
+                    self.forget_if(again, said);
+                    self.take(said, message.retained, now, taken);
+                }
+            }
+        }
+    }
+
+    /// Makes room for a value whose time was had but not stored.
+    fn forget_if(&mut self, again: bool, said: &Said) {
+        if let (true, SaidTime::Own(time)) = (again, &said.time) {
+            self.had.forget(*time);
         }
     }
 

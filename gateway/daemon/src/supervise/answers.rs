@@ -74,6 +74,11 @@ impl Answers {
         }
     }
 
+    /// What went with `ack` never becomes durable: whoever asked is told so by having no answer.
+    pub(super) fn lost(&self, ack: Ack) {
+        self.lock().answers.remove(&ack.token);
+    }
+
     fn lock(&self) -> MutexGuard<'_, Queue> {
         self.waiting.lock().unwrap_or_else(PoisonError::into_inner)
     }

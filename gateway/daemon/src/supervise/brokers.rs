@@ -14,7 +14,7 @@ use super::keeper::Keeper;
 use super::restart::{self, Listened};
 use super::{ACKS_MAX, StartError, Tasks};
 use crate::config::tasks;
-use crate::edge::mqtt::{BrokerReport, BrokerSeat, BrokerStatus, NoteEar, run_broker};
+use crate::edge::mqtt::{BrokerReport, BrokerSeat, BrokerStatus, Losses, NoteEar, run_broker};
 use crate::edge::pulse::{Progress, Pulse};
 use crate::edge::store::{Store, StoreEvent};
 use crate::faults;
@@ -25,8 +25,15 @@ const ACK_WAIT_MAX: Duration = Duration::from_millis(100);
 /// What became of starting the brokers, each list in the order of the settings.
 pub(super) struct Brokers {
     pub(super) statuses: Vec<watch::Receiver<BrokerStatus>>,
-    pub(super) acks: Vec<mpsc::Sender<Ack>>,
+    pub(super) ways: Vec<WayBack>,
     pub(super) progress: Vec<Progress>,
+}
+
+/// How a broker hears what became of what it handed on.
+#[derive(Clone)]
+pub(super) struct WayBack {
+    durable: mpsc::Sender<Ack>,
+    lost: Losses,
 }
 
 /// Starts them all.
@@ -37,12 +44,13 @@ pub(super) fn start(
     keeper: &Keeper,
     kept: &mut Tasks,
 ) -> Result<Brokers, StartError> {
-    let mut brokers = Brokers { statuses: Vec::new(), acks: Vec::new(), progress: Vec::new() };
+    let mut brokers = Brokers { statuses: Vec::new(), ways: Vec::new(), progress: Vec::new() };
     let book = Arc::new(engine.settings().note_book());
     for (settings, index) in engine.settings().brokers.iter().zip(0..) {
         let (status, stands) = watch::channel(BrokerStatus::default());
         let (ack, acknowledged) = mpsc::channel(ACKS_MAX);
         let seat = BrokerSeat::new(acknowledged, status);
+        let way = WayBack { durable: ack, lost: seat.losses() };
         let probes = &engine.settings().probes;
         let expected = |probe: ProbeIndex| probes[probe.slot()].expected();
         let unusable = |why| StartError::Topics { broker: settings.name.clone(), why };
@@ -74,7 +82,7 @@ pub(super) fn start(
         };
         kept.keep(keeper, (tasks::BROKER, Some(name.as_str())), Some(pulse), make);
         brokers.statuses.push(stands);
-        brokers.acks.push(ack);
+        brokers.ways.push(way);
     }
     Ok(brokers)
 }
@@ -93,12 +101,7 @@ pub(super) type Happening = Arc<Mutex<mpsc::UnboundedReceiver<StoreEvent>>>;
 
 /// Passes on what the store says: acknowledgements to their brokers and to whoever waits for an answer, everything else to
 /// the log.
-pub(super) async fn dispatch(
-    happening: Happening,
-    acks: Vec<mpsc::Sender<Ack>>,
-    answers: Answers,
-    pulse: Pulse,
-) {
+pub(super) async fn dispatch(happening: Happening, ways: Vec<WayBack>, answers: Answers, pulse: Pulse) {
     let mut happening = happening.lock().await;
     loop {
         faults::pass("dispatcher").await;
@@ -107,10 +110,18 @@ pub(super) async fn dispatch(
         match event {
             StoreEvent::Durable(durable) => {
                 for ack in durable {
-                    match acks.get(ack.broker.slot()) {
+                    match ways.get(ack.broker.slot()) {
                         // A broker whose task has ended, or was left away, gets the message again after the restart.
-                        Some(broker) => drop(timeout(ACK_WAIT_MAX, broker.send(ack)).await),
+                        Some(broker) => drop(timeout(ACK_WAIT_MAX, broker.durable.send(ack)).await),
                         None => answers.durable(ack),
+                    }
+                }
+            }
+            StoreEvent::Lost(lost) => {
+                for ack in lost {
+                    match ways.get(ack.broker.slot()) {
+                        Some(broker) => broker.lost.tell(ack),
+                        None => answers.lost(ack),
                     }
                 }
             }

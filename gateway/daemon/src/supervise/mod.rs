@@ -39,7 +39,7 @@ use sumpwarden_core::alarm::condition::Fault;
 use sumpwarden_core::alarm::settings::FaultKey;
 use sumpwarden_core::engine::snapshot::Snapshot;
 use sumpwarden_core::engine::{Engine, EngineError};
-use sumpwarden_core::model::{Ack, Name};
+use sumpwarden_core::model::Name;
 use sumpwarden_core::store::JournalRecord;
 use sumpwarden_core::store::settings::ForwardSettings;
 use tokio::sync::{Mutex, broadcast, mpsc, oneshot, watch};
@@ -225,14 +225,14 @@ pub async fn start(settings: Settings) -> Result<Running, StartError> {
     tell_reduced(because.as_deref(), &ledger, &found);
 
     let (reports, arriving) = mpsc::channel(BROKER_REPORTS_MAX);
-    let brokers::Brokers { statuses: brokers, acks, progress } =
+    let brokers::Brokers { statuses: brokers, ways, progress } =
         brokers::start(&engine, &store, &reports, &keeper, &mut tasks)?;
     drop(reports);
     watched.extend(progress);
     let wanted = if because.is_none() { settings.forwards } else { Vec::new() };
     let (forwards, seen) = start_forwarders(wanted, &store, &keeper, &mut tasks)?;
-    let answers = Answers::beside(acks.len());
-    watched.push(start_dispatcher(happening, acks, answers.clone(), &keeper, &mut tasks));
+    let answers = Answers::beside(ways.len());
+    watched.push(start_dispatcher(happening, ways, answers.clone(), &keeper, &mut tasks));
     let (of, stops) = (store.clone(), stopping.clone());
     let watching = move || faults::watch(of.clone(), seen.clone(), found.clone(), stops.clone());
     tasks.keep(keeper.clone(), (kinds::FAULT_WATCH, None), None, watching);
@@ -372,7 +372,7 @@ fn start_forwarders(
 
 fn start_dispatcher(
     happening: mpsc::UnboundedReceiver<StoreEvent>,
-    acks: Vec<mpsc::Sender<Ack>>,
+    ways: Vec<brokers::WayBack>,
     answers: Answers,
     keeper: &Keeper,
     tasks: &mut Tasks,
@@ -381,7 +381,7 @@ fn start_dispatcher(
     let progress = Progress::of("dispatcher", &pulse);
     let (happening, kept): (brokers::Happening, _) = (Arc::new(Mutex::new(happening)), pulse.clone());
     let make =
-        move || brokers::dispatch(Arc::clone(&happening), acks.clone(), answers.clone(), pulse.clone());
+        move || brokers::dispatch(Arc::clone(&happening), ways.clone(), answers.clone(), pulse.clone());
     tasks.keep(keeper.clone(), (kinds::DISPATCHER, None), Some(kept), make);
     progress
 }

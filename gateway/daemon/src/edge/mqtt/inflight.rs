@@ -4,7 +4,7 @@ use std::hash::{BuildHasher, RandomState};
 use std::sync::Arc;
 
 use rumqttc::{ManualAck, Publish};
-use sumpwarden_core::acquire::inflight::{self, Delivery};
+use sumpwarden_core::acquire::inflight::{self, Coming, Delivery};
 use tokio::sync::{OwnedSemaphorePermit, Semaphore};
 
 /// Messages of one broker that may wait for the store at once. Full: no message is taken over until one is done, and if
@@ -33,9 +33,15 @@ impl Inflight {
         Arc::clone(&self.places)
     }
 
-    /// A token for a message.
-    pub(super) fn add(&mut self, publish: &Publish, ack: ManualAck, place: OwnedSemaphorePermit) -> u64 {
-        self.messages.add(self.delivery(publish), (ack, place))
+    /// A token for a message that comes so.
+    pub(super) fn add(
+        &mut self,
+        publish: &Publish,
+        coming: Coming,
+        ack: ManualAck,
+        place: OwnedSemaphorePermit,
+    ) -> u64 {
+        self.messages.add(self.delivery(publish), coming, (ack, place))
     }
 
     /// The token's message needs nothing more. Returns what can be answered now, in order; nothing if its connection is
@@ -44,9 +50,19 @@ impl Inflight {
         self.messages.done(token).into_iter().map(|(ack, _place)| ack).collect()
     }
 
-    /// Whether this is a second copy of a message handed on before the connection broke. Said once for each.
-    pub(super) fn is_second_copy(&mut self, publish: &Publish) -> bool {
-        self.messages.is_second_copy(self.delivery(publish))
+    /// What went with the token never comes to be stored.
+    pub(super) fn lost(&mut self, token: u64) {
+        self.messages.lost(token);
+    }
+
+    /// Whether one that waits was lost.
+    pub(super) fn has_lost(&self) -> bool {
+        self.messages.has_lost()
+    }
+
+    /// Whether this has come before. Said once for each.
+    pub(super) fn coming(&mut self, publish: &Publish) -> Coming {
+        self.messages.coming(self.delivery(publish))
     }
 
     /// The connection is gone.
@@ -86,7 +102,7 @@ mod tests {
         };
         let add = |inflight: &mut Inflight, id| {
             let place = inflight.places().try_acquire_owned().unwrap();
-            inflight.add(&publish(id, "a", false), ManualAck::PubAck(PubAck::new(id)), place)
+            inflight.add(&publish(id, "a", false), Coming::First, ManualAck::PubAck(PubAck::new(id)), place)
         };
         let (first, second) = (add(&mut inflight, 1), add(&mut inflight, 2));
         assert_eq!(inflight.done(second), []);
@@ -96,9 +112,9 @@ mod tests {
         add(&mut inflight, 3);
         inflight.cut();
         assert_eq!(inflight.places().available_permits(), UNACKNOWLEDGED_MAX);
-        assert!(!inflight.is_second_copy(&publish(3, "b", true)), "other content");
-        add(&mut inflight, 4);
+        assert_eq!(inflight.coming(&publish(3, "b", true)), Coming::First, "other content");
+        let fourth = add(&mut inflight, 4);
         inflight.cut();
-        assert!(inflight.is_second_copy(&publish(4, "a", true)));
+        assert_eq!(inflight.coming(&publish(4, "a", true)), Coming::Again(fourth));
     }
 }

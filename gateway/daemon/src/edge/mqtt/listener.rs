@@ -10,6 +10,7 @@ use rumqttc::{
     MqttOptions, NetworkOptions, Outgoing, Packet, Publish, QoS, SubAck, SubscribeFilter,
     SubscribeReasonCode,
 };
+use sumpwarden_core::acquire::inflight::Coming;
 use sumpwarden_core::acquire::pace::{End, Pace};
 use sumpwarden_core::acquire::settings::BrokerSettings;
 use sumpwarden_core::acquire::{Fate, Message, Refusal, Taken, TopicMap};
@@ -139,7 +140,7 @@ impl Listener {
             faults::pass("broker").await;
             // The library ends its waits itself: by its ping, its time-out, or an event.
             let step = match self.wires.pulse.during(self.eventloop.poll()).await {
-                Ok(event) => self.step(event).await,
+                Ok(event) => self.step(event).await.and_then(|()| self.look_for_losses()),
                 Err(ConnectionError::RequestsDone | ConnectionError::DisconnectTimeout) => Err(Stop::Asked),
                 Err(error) => {
                     let (end, words) = explain(&error);
@@ -175,6 +176,12 @@ impl Listener {
             }
             Event::Incoming(_) | Event::Outgoing(_) => Ok(()),
         }
+    }
+
+    /// Gives the connection up if the store has lost what came over it. A silent broker is asked for a sign often enough
+    /// that this is looked at within the keep-alive time.
+    fn look_for_losses(&self) -> Result<(), Stop> {
+        if lock(&self.inflight).has_lost() { Err(Stop::GiveUp(LOST)) } else { Ok(()) }
     }
 
     /// The broker said yes: subscribe, whatever it remembers.
@@ -239,9 +246,11 @@ impl Listener {
                 return none.map(|_| ());
             }
         };
-        if lock(&self.inflight).is_second_copy(&publish) {
+        let coming = lock(&self.inflight).coming(&publish);
+        if let Coming::Again(_) = coming {
             self.count(|c| c.duplicates += 1);
-            self.hand_on(room, Vec::new(), &publish, ack.zip(place));
+            let ack = self.token(&publish, coming, ack.zip(place));
+            self.hand_on(room, Vec::new(), ack);
             return Ok(());
         }
         if let Some(read) =
@@ -250,10 +259,11 @@ impl Listener {
             self.take_note(room, read, &publish, ack.zip(place));
             return Ok(());
         }
-        let taken = self.read(&publish);
+        let taken = self.read(&publish, coming);
         self.note_fates(&publish, &taken);
         if taken.waits_for_the_store() {
-            self.hand_on(room, taken.readings, &publish, ack.zip(place));
+            let ack = self.token(&publish, coming, ack.zip(place));
+            self.hand_on(room, taken.readings, ack);
         } else if let Some((ack, place)) = ack.zip(place) {
             drop(room);
             self.answer(&publish, ack, place);
@@ -282,8 +292,7 @@ impl Listener {
         };
         self.count(|c| c.notes += 1);
         let broker = self.broker;
-        let ack =
-            ack.map(|(ack, place)| Ack { broker, token: lock(&self.inflight).add(publish, ack, place) });
+        let ack = self.token(publish, Coming::First, ack);
         room.send(BrokerReport::Note { broker, note: Box::new(note), same_within, ack });
     }
 
@@ -317,27 +326,31 @@ impl Listener {
         }
     }
 
-    fn read(&mut self, publish: &Publish) -> Taken {
-        read(&mut self.topics, self.mark, publish, self.wires.clock)
+    fn read(&mut self, publish: &Publish, coming: Coming) -> Taken {
+        read(&mut self.topics, self.mark, publish, coming, self.wires.clock)
     }
 
-    fn hand_on(
+    /// What goes with a message through the store, if it waits for an acknowledgement.
+    fn token(
         &self,
-        room: mpsc::OwnedPermit<BrokerReport>,
-        readings: Vec<RawReading>,
         publish: &Publish,
+        coming: Coming,
         ack: Option<(ManualAck, OwnedSemaphorePermit)>,
-    ) {
+    ) -> Option<Ack> {
+        let (ack, place) = ack?;
+        let token = lock(&self.inflight).add(publish, coming, ack, place);
+        Some(Ack { broker: self.broker, token })
+    }
+
+    fn hand_on(&self, room: mpsc::OwnedPermit<BrokerReport>, readings: Vec<RawReading>, ack: Option<Ack>) {
         let broker = self.broker;
-        let ack =
-            ack.map(|(ack, place)| Ack { broker, token: lock(&self.inflight).add(publish, ack, place) });
         room.send(BrokerReport::Batch { broker, batch: Batch { readings, ack } });
     }
 
     /// Acknowledges what nobody has to store, in its turn.
     fn answer(&self, publish: &Publish, ack: ManualAck, place: OwnedSemaphorePermit) {
         let mut inflight = lock(&self.inflight);
-        let token = inflight.add(publish, ack, place);
+        let token = inflight.add(publish, Coming::First, ack, place);
         for answer in inflight.done(token) {
             answer_with(&self.client, answer, &self.wires.status);
         }
@@ -482,6 +495,8 @@ const TAKEN_OVER: &str = "accepts us and throws us out again and again: another 
 const CLOSED_UNANSWERED: &str = "closes the connection without saying yes or no: some brokers refuse a user, a password, \
                                  a client id or a missing certificate that way; or it is no MQTT broker, or wants TLS";
 
+const LOST: &str = "the store had no room for what came; the broker sends it again";
+
 const TOO_SLOW: &str =
     "the gateway takes messages over more slowly than they come; the broker keeps the rest";
 
@@ -522,11 +537,21 @@ pub(super) fn network() -> NetworkOptions {
 }
 
 /// What `publish` says to the probes of `topics`.
-pub(super) fn read(topics: &mut TopicMap, mark: Mark, publish: &Publish, clock: Clock) -> Taken {
+pub(super) fn read(
+    topics: &mut TopicMap,
+    mark: Mark,
+    publish: &Publish,
+    coming: Coming,
+    clock: Clock,
+) -> Taken {
     match std::str::from_utf8(&publish.topic) {
         Ok(topic) => {
             let payload = (!mark.is(&publish.payload)).then_some(&publish.payload[..]);
-            topics.read(&Message { topic, payload, retained: publish.retain }, clock.now())
+            let message = Message { topic, payload, retained: publish.retain };
+            match coming {
+                Coming::AfterLoss => topics.read_again(&message, clock.now()),
+                Coming::First | Coming::Again(_) => topics.read(&message, clock.now()),
+            }
         }
         Err(_) => Taken { fates: vec![Fate::Refused(Refusal::UnknownTopic)], ..Taken::default() },
     }

@@ -120,9 +120,26 @@ impl BrokerSeat {
         }
     }
 
+    /// What is to be told when something of this broker never comes to be stored.
+    pub fn losses(&self) -> Losses {
+        Losses(Arc::clone(&self.inflight))
+    }
+
     /// Rises with every pass of the broker's loop.
     pub fn pulse(&self) -> &Pulse {
         &self.pulse
+    }
+}
+
+/// The way back for what the store has lost: the connection is given up before long, so that the broker sends again what
+/// was not acknowledged, and what was lost is then taken as if it came for the first time.
+#[derive(Clone, Debug)]
+pub struct Losses(Arc<Mutex<Inflight>>);
+
+impl Losses {
+    /// What went with `ack` never comes to be stored. It must be of this broker.
+    pub fn tell(&self, ack: Ack) {
+        self.0.lock().unwrap_or_else(PoisonError::into_inner).lost(ack.token);
     }
 }
 

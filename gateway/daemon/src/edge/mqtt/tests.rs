@@ -133,6 +133,7 @@ fn settings(address: SocketAddr, topics: &[&str]) -> BrokerSettings {
 struct Edge {
     reports: mpsc::Receiver<BrokerReport>,
     acks: mpsc::Sender<Ack>,
+    losses: Losses,
     status: watch::Receiver<BrokerStatus>,
     shutdown: watch::Sender<bool>,
     task: JoinHandle<()>,
@@ -146,20 +147,12 @@ impl Edge {
         let (acks, acks_out) = mpsc::channel(64);
         let (status_in, status) = watch::channel(BrokerStatus::default());
         let (shutdown, shutdown_out) = watch::channel(false);
+        let seat = BrokerSeat::new(acks_out, status_in);
+        let losses = seat.losses();
         let task = tokio::spawn(async move {
-            run_broker(
-                BrokerIndex(3),
-                &settings,
-                topics,
-                None,
-                Clock,
-                reports_in,
-                BrokerSeat::new(acks_out, status_in),
-                shutdown_out,
-            )
-            .await;
+            run_broker(BrokerIndex(3), &settings, topics, None, Clock, reports_in, seat, shutdown_out).await;
         });
-        Self { reports, acks, status, shutdown, task }
+        Self { reports, acks, losses, status, shutdown, task }
     }
 
     async fn until(&mut self, what: &str, condition: impl Fn(&BrokerStatus) -> bool) -> BrokerStatus {
@@ -271,6 +264,40 @@ async fn what_is_not_acknowledged_comes_again_and_is_known_for_a_copy() {
     edge.connected().await;
     publish(broker, &[timed(3)]).await;
     assert_eq!(edge.numbers().await.0, [3.0], "and nothing old before it");
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn what_the_store_lost_is_asked_for_again_and_holds_up_nothing() {
+    let broker = broker(None);
+    let mut settings = settings(broker, &["hall/t"]);
+    settings.topics[0].payload =
+        PayloadFormat::Json { value: "/v".into(), time: Some("/t".into()), unit: None };
+    let mut edge = Edge::start(settings, 64);
+    edge.connected().await;
+    let now = Clock.utc().as_millis();
+    let timed = |n: i64| ("hall/t", format!(r#"{{"v":{n},"t":{}}}"#, now + n).into_bytes(), qos1());
+    publish(broker, &[timed(0), timed(1)]).await;
+    let first = edge.numbers().await.1.expect("QoS 1 waits for its acknowledgement");
+    let second = edge.numbers().await.1.expect("so does this one");
+    // The store has the second one and had no room for the first.
+    edge.losses.tell(first);
+    edge.acks.send(second).await.unwrap();
+    publish(broker, &[timed(2)]).await;
+    let mut next = edge.numbers().await;
+    if next.0 == [2.0] {
+        // It was faster than the giving up.
+        next = edge.numbers().await;
+    }
+    assert_eq!(next.0, [0.0], "the broker sends it again, and it is no copy");
+    let mut acks = vec![next.1.expect("it waits for its acknowledgement")];
+    let (numbers, copy) = edge.numbers().await;
+    assert_eq!(numbers, [0.0; 0], "what was not lost is known for a copy");
+    acks.extend(copy.into_iter().chain(edge.numbers().await.1));
+    assert_eq!(edge.status.borrow().counters.acknowledged, 0, "in their order");
+    for ack in acks {
+        edge.acks.send(ack).await.unwrap();
+    }
+    edge.until("all acknowledgements", |s| s.counters.acknowledged == 3).await;
 }
 
 #[tokio::test(flavor = "multi_thread")]

@@ -1,6 +1,7 @@
 //! What waits for the writer, and what it takes at once.
 
 use std::collections::BTreeMap;
+use std::ops::Range;
 use std::sync::mpsc::Sender;
 use std::time::{Duration, Instant};
 
@@ -40,16 +41,30 @@ pub(super) struct Inbox {
     pub(super) rows: Vec<(SeriesId, Point)>,
     journal: Vec<JournalRecord>,
     saved: BTreeMap<String, Vec<u8>>,
-    acks: Vec<Ack>,
+    acks: Vec<Owed>,
+    /// What these went with was dropped, and nobody has been told yet.
+    lost: Vec<Ack>,
+    /// Samples and journal records that ever came in.
+    rows_seen: u64,
+    journal_seen: u64,
     dropped: Option<Dropped>,
     since: Option<Instant>,
+}
+
+/// An acknowledgement, and the samples and journal records it is for, numbered as they came in.
+#[derive(Debug)]
+pub(super) struct Owed {
+    pub(super) ack: Ack,
+    rows: Range<u64>,
+    journal: Range<u64>,
 }
 
 /// What one transaction writes.
 #[derive(Debug)]
 pub(super) struct Window {
     pub(super) rows: Vec<(SeriesId, Point)>,
-    pub(super) acks: Vec<Ack>,
+    pub(super) acks: Vec<Owed>,
+    pub(super) lost: Vec<Ack>,
     pub(super) dropped: Option<Dropped>,
     pub(super) pressing: Pressing,
     pub(super) flushes: Vec<Sender<()>>,
@@ -61,6 +76,8 @@ pub(super) struct Window {
 #[derive(Debug, Default)]
 pub(super) struct Pressing {
     pub(super) journal: Vec<JournalRecord>,
+    /// Number of the journal record after the last one here.
+    journal_end: u64,
     pub(super) saved: BTreeMap<String, Vec<u8>>,
     pub(super) outbox: Waiting,
     pub(super) steps: Vec<(Step, oneshot::Sender<ForwardTotals>)>,
@@ -76,14 +93,16 @@ impl Pressing {
             && self.marks.is_empty()
     }
 
-    /// Takes in what came later. Bounded as the inbox is.
-    pub(super) fn append(&mut self, later: Self) {
+    /// Takes in what came later. Bounded as the inbox is; gives the numbers of the journal records that were dropped.
+    fn append(&mut self, later: Self) -> Range<u64> {
         self.journal.extend(later.journal);
-        cut_journal(&mut self.journal);
+        self.journal_end = later.journal_end;
+        let cut = cut_journal(&mut self.journal, self.journal_end);
         self.saved.extend(later.saved);
         self.outbox.append(later.outbox);
         self.steps.extend(later.steps);
         self.marks.extend(later.marks);
+        cut
     }
 }
 
@@ -91,6 +110,15 @@ impl Inbox {
     /// Takes `commit` in; true if the writer should look now.
     pub(super) fn accept(&mut self, commit: Commit, now: Instant) -> bool {
         self.counters.acquired += commit.samples.len() as u64;
+        let (rows, journal) = (self.rows_seen, self.journal_seen);
+        self.rows_seen += commit.samples.len() as u64;
+        self.journal_seen += commit.journal.len() as u64;
+        let (rows, journal) = (rows..self.rows_seen, journal..self.journal_seen);
+        self.acks.extend(commit.acks.iter().map(|ack| Owed {
+            ack: *ack,
+            rows: rows.clone(),
+            journal: journal.clone(),
+        }));
         let ids = &self.ids;
         self.rows.extend(commit.samples.iter().map(|s| {
             let id = ids[s.series.slot()];
@@ -100,26 +128,48 @@ impl Inbox {
         self.saved.extend(commit.saved);
         let told = !commit.outbox.is_empty();
         self.book.accept(commit.outbox, now);
-        self.acks.extend(commit.acks);
         self.since.get_or_insert(now);
         if self.rows.len() > WAITING_SAMPLES_MAX || self.journal.len() > WAITING_JOURNAL_MAX {
             self.drop_oldest();
         }
+        let presses = commit.at_once || told;
         let was_due = self.at_once;
-        self.at_once |= commit.at_once || told || self.rows.len() >= COMMIT_ROWS;
-        self.at_once && !was_due
+        self.at_once |= presses || self.rows.len() >= COMMIT_ROWS;
+        presses || self.at_once && !was_due
     }
 
-    /// Makes room: an eighth of the samples goes, and the acks, since nobody may think them durable.
+    /// Makes room: an eighth of the samples goes, or the oldest journal records, and the acknowledgements of what goes,
+    /// since nobody may think it durable. What was asked for as one goes as one, or the rest would be there twice once it
+    /// comes again.
     fn drop_oldest(&mut self) {
-        self.acks.clear();
-        cut_journal(&mut self.journal);
+        let journal = cut_journal(&mut self.journal, self.journal_seen);
+        self.count_cut(&journal);
+        let mut rows = 0..0;
         if self.rows.len() > WAITING_SAMPLES_MAX {
-            let stamps = self.rows.drain(..WAITING_SAMPLES_MAX / 8).map(|(_, point)| point.at);
+            let first = self.rows_seen - self.rows.len() as u64;
+            let eighth = first + WAITING_SAMPLES_MAX as u64 / 8;
+            let cut = self.acks.iter().find(|owed| owed.rows.start < eighth && eighth < owed.rows.end);
+            rows = first..cut.map_or(eighth, |owed| owed.rows.end);
+            let stamps = self.rows.drain(..(rows.end - first) as usize).map(|(_, point)| point.at);
             let gone = count(DropReason::NotWritable, stamps).expect("an eighth of the maximum is some");
             self.counters.dropped += gone.count;
             self.dropped = Some(join(self.dropped, gone));
         }
+        self.lost.extend(forfeit(&mut self.acks, &rows, &journal));
+    }
+
+    fn count_cut(&mut self, journal: &Range<u64>) {
+        self.counters.journal_dropped += journal.end - journal.start;
+    }
+
+    /// Gives `window`, which could not be written, what presses by now.
+    pub(super) fn press(&mut self, window: &mut Window) {
+        self.book.take_back(std::mem::take(&mut window.pressing.outbox));
+        let cut = window.pressing.append(self.take_pressing());
+        self.count_cut(&cut);
+        window.lost.append(&mut self.lost);
+        window.lost.extend(forfeit(&mut window.acks, &(0..0), &cut));
+        window.lost.extend(forfeit(&mut self.acks, &(0..0), &cut));
     }
 
     /// Samples that nobody has taken yet.
@@ -142,21 +192,24 @@ impl Inbox {
     pub(super) fn take(&mut self) -> Window {
         self.since = None;
         Window {
-            pressing: self.take_pressing(),
             rows: std::mem::take(&mut self.rows),
             acks: std::mem::take(&mut self.acks),
+            lost: std::mem::take(&mut self.lost),
             flushes: std::mem::take(&mut self.flushes),
             plans: std::mem::take(&mut self.plans),
+            pressing: self.take_pressing(),
             dropped: self.dropped.take(),
             closing: self.closing,
         }
     }
 
     /// What does not wait for room on the disk.
-    pub(super) fn take_pressing(&mut self) -> Pressing {
-        self.at_once = false;
+    fn take_pressing(&mut self) -> Pressing {
+        // Who waits for all of it is served by the next window.
+        self.at_once = !self.flushes.is_empty() || !self.plans.is_empty();
         Pressing {
             journal: std::mem::take(&mut self.journal),
+            journal_end: self.journal_seen,
             saved: std::mem::take(&mut self.saved),
             outbox: self.book.take(),
             steps: std::mem::take(&mut self.steps),
@@ -165,15 +218,26 @@ impl Inbox {
     }
 }
 
-fn cut_journal(journal: &mut Vec<JournalRecord>) {
+/// Takes those out of `acks` that are for any of these samples or journal records.
+fn forfeit(acks: &mut Vec<Owed>, rows: &Range<u64>, journal: &Range<u64>) -> Vec<Ack> {
+    let meet = |a: &Range<u64>, b: &Range<u64>| a.start.max(b.start) < a.end.min(b.end);
+    acks.extract_if(.., |owed| meet(&owed.rows, rows) || meet(&owed.journal, journal))
+        .map(|owed| owed.ack)
+        .collect()
+}
+
+/// Drops the oldest records where there are too many; gives their numbers. `end` is the one after the last.
+fn cut_journal(journal: &mut Vec<JournalRecord>, end: u64) -> Range<u64> {
+    let first = end - journal.len() as u64;
     let excess = journal.len().saturating_sub(WAITING_JOURNAL_MAX);
     if excess > 0 {
         tracing::error!(records = excess, "records of the journal were dropped: the store cannot be written");
         journal.drain(..excess);
     }
+    first..first + excess as u64
 }
 
-/// One who is told about `stamps` having gone.
+/// What is told of points with these stamps that have gone; nothing of none.
 pub(super) fn count(reason: DropReason, stamps: impl Iterator<Item = Timestamp>) -> Option<Dropped> {
     stamps.map(|at| Dropped { reason, count: 1, first_at: at, last_at: at }).reduce(|a, b| join(Some(a), b))
 }
@@ -187,5 +251,72 @@ fn join(before: Option<Dropped>, more: Dropped) -> Dropped {
             first_at: before.first_at.min(more.first_at),
             last_at: before.last_at.max(more.last_at),
         },
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use sumpwarden_core::model::BrokerIndex;
+    use sumpwarden_core::store::RecordKind;
+
+    use super::*;
+
+    fn records(count: usize, token: u64) -> Commit {
+        let record = JournalRecord {
+            at: Timestamp::from_nanos(0),
+            kind: RecordKind::Event,
+            sump: None,
+            subject: String::new(),
+            state: String::new(),
+            priority: None,
+            value: None,
+            message: String::new(),
+        };
+        let acks = vec![Ack { broker: BrokerIndex(0), token }];
+        Commit { journal: vec![record; count], acks, ..Commit::default() }
+    }
+
+    fn tokens(acks: &[Ack]) -> Vec<u64> {
+        acks.iter().map(|ack| ack.token).collect()
+    }
+
+    #[test]
+    fn who_waits_for_everything_is_not_forgotten_when_a_part_is_taken() {
+        let mut inbox = Inbox::default();
+        let (reply, _answer) = std::sync::mpsc::channel();
+        inbox.flushes.push(reply);
+        inbox.at_once = true;
+        let mut window = Window { flushes: Vec::new(), ..inbox.take() };
+        assert_eq!(inbox.due_in(Instant::now()), None);
+        let (reply, _answer) = std::sync::mpsc::channel();
+        inbox.flushes.push(reply);
+        inbox.at_once = true;
+        inbox.press(&mut window);
+        assert_eq!(inbox.due_in(Instant::now()), Some(Duration::ZERO));
+    }
+
+    #[test]
+    fn records_that_are_dropped_are_counted_and_only_what_came_with_them_is_lost() {
+        let mut inbox = Inbox::default();
+        let now = Instant::now();
+        inbox.accept(records(3, 1), now);
+        inbox.accept(records(WAITING_JOURNAL_MAX - 5, 2), now);
+        let mut window = inbox.take();
+        inbox.accept(records(1, 3), now);
+        inbox.press(&mut window);
+        assert!(window.lost.is_empty());
+        inbox.accept(records(2, 4), now);
+        inbox.press(&mut window);
+        assert_eq!((tokens(&window.lost), window.acks.len()), (vec![1], 1));
+        assert_eq!((inbox.counters.journal_dropped, window.pressing.journal.len()), (1, WAITING_JOURNAL_MAX));
+        inbox.accept(records(WAITING_JOURNAL_MAX, 5), now);
+        inbox.accept(records(1, 6), now);
+        inbox.press(&mut window);
+        assert_eq!(
+            tokens(&window.lost),
+            [1, 5, 2, 3, 4],
+            "the last of them as well: all of one commit or none"
+        );
+        assert_eq!(inbox.counters.journal_dropped, 1 + 1 + WAITING_JOURNAL_MAX as u64);
     }
 }

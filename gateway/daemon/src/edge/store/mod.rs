@@ -75,6 +75,8 @@ pub struct Commit {
 pub enum StoreEvent {
     /// Everything submitted with these is durable.
     Durable(Vec<Ack>),
+    /// Something submitted with these was dropped and never becomes durable.
+    Lost(Vec<Ack>),
     /// Points are no longer held.
     Dropped(Dropped),
     /// A file could not be used and lies under another name; a fresh one is in use.
@@ -109,6 +111,8 @@ pub struct Counters {
     pub dropped: u64,
     /// Samples not yet durable.
     pub pending: u64,
+    /// Journal records that never became durable, because memory for waiting was used up.
+    pub journal_dropped: u64,
 }
 
 /// How the store is.
@@ -198,12 +202,12 @@ impl StoreError {
 /// Told how far long work has come: of what, how many, of how many.
 pub type Progress<'a> = &'a dyn Fn(&str, u64, u64);
 
-/// Samples waiting for the writer. Full: the oldest are dropped, counted and reported; waiting acks are dropped with
-/// them, so that their senders deliver again. Longest wait: a second, unless the file cannot be written.
+/// Samples waiting for the writer. Full: the oldest are dropped, counted and reported; the acks of what they came with are
+/// told as lost, so that their senders deliver again. Longest wait: a second, unless the file cannot be written.
 pub const WAITING_SAMPLES_MAX: usize = 200_000;
 /// From so many on, a sender that can wait waits until the writer has taken them ([`Store::room`]).
 const WAITING_SAMPLES_EASY: usize = WAITING_SAMPLES_MAX / 4;
-/// Journal records waiting for the writer. Full: the oldest is dropped and counted.
+/// Journal records waiting for the writer. Full: the oldest is dropped and counted, and the acks that came with it are lost.
 pub const WAITING_JOURNAL_MAX: usize = 10_000;
 /// Rows of the outbox waiting for the writer. Full: the oldest is dropped and counted as expired. Longest wait: they are
 /// written at once, unless the file cannot be written.

@@ -586,7 +586,11 @@ fn while_it_cannot_be_written_memory_is_bounded_and_every_sample_counted() {
     assert!(events.iter().any(|e| matches!(e, StoreEvent::Dropped(d) if d.count == counters.dropped)));
     let acks: usize =
         events.iter().map(|e| if let StoreEvent::Durable(acks) = e { acks.len() } else { 0 }).sum();
+    let lost: usize =
+        events.iter().map(|e| if let StoreEvent::Lost(acks) = e { acks.len() } else { 0 }).sum();
     assert!(acks as u64 * 3_000 <= after.counters.stored, "nothing that was dropped is acknowledged");
+    assert_eq!((acks + lost) as u64, (submitted - 30) / 3_000, "each is answered, one way or the other");
+    assert!(lost as u64 * 3_000 == counters.dropped && acks > 0, "and what is lost is lost whole");
 }
 
 #[test]

@@ -195,6 +195,7 @@ impl Writer {
             let _ = reply.send(self.series_ids(&keys));
         }
         self.held.rows = std::mem::take(&mut window.rows);
+        self.tell_lost(&mut window);
         let mut closing_since = None;
         // A full disk, or none, is no stuck loop.
         self.shared.alive.beat();
@@ -207,7 +208,8 @@ impl Writer {
                 return;
             }
             self.wait_to_retry(closing);
-            window.pressing.append(locked(&self.shared.inbox).take_pressing());
+            locked(&self.shared.inbox).press(&mut window);
+            self.tell_lost(&mut window);
         }
     }
 
@@ -268,6 +270,16 @@ impl Writer {
         }
     }
 
+    fn tell_lost(&self, window: &mut Window) {
+        if !window.lost.is_empty() {
+            tracing::error!(
+                messages = window.lost.len(),
+                "what came by message was dropped; it is asked for again"
+            );
+            self.tell(StoreEvent::Lost(std::mem::take(&mut window.lost)));
+        }
+    }
+
     fn held_count(&self) -> u64 {
         self.held.rows.len() as u64 + self.held.batch.as_ref().map_or(0, |batch| u64::from(batch.count))
     }
@@ -290,7 +302,7 @@ impl Writer {
             self.tell(StoreEvent::Recovered);
         }
         if !window.acks.is_empty() {
-            self.tell(StoreEvent::Durable(std::mem::take(&mut window.acks)));
+            self.tell(StoreEvent::Durable(window.acks.drain(..).map(|owed| owed.ack).collect()));
         }
         if let Some(dropped) = window.dropped.take() {
             self.tell(StoreEvent::Dropped(dropped));

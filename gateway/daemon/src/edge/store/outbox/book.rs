@@ -134,10 +134,21 @@ impl Book {
             self.pending.insert(id, Pending { entry: Arc::clone(&entry), attempts: 0 });
             self.waiting.entries.push_back((id, entry));
         }
+        self.cut();
+        self.released
+    }
+
+    /// Takes back rows that were taken and could not be written, before those that came since.
+    pub(in super::super) fn take_back(&mut self, mut taken: Waiting) {
+        taken.append(std::mem::take(&mut self.waiting));
+        self.waiting = taken;
+        self.cut();
+    }
+
+    fn cut(&mut self) {
         while self.waiting.entries.len() > WAITING_OUTBOX_MAX {
             self.drop_oldest();
         }
-        self.released
     }
 
     fn drop_oldest(&mut self) {

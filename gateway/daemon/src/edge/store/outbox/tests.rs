@@ -283,3 +283,20 @@ async fn a_damaged_file_gives_its_outbox_to_the_next_one() {
     submit(&store, vec![entry("setter", 4, 1)]);
     assert_eq!(pending(&store, "setter", 3), [4], "numbers go on");
 }
+
+#[test]
+fn rows_that_wait_are_bounded_however_often_writing_fails() {
+    let mut book = Book::default();
+    let mut taken = Waiting::default();
+    for round in 0..3 {
+        let keys = (0..WAITING_OUTBOX_MAX as u32).map(|key| round * WAITING_OUTBOX_MAX as u32 + key);
+        book.accept(keys.map(|key| entry("setter", key, 1)).collect(), Instant::now());
+        book.take_back(std::mem::take(&mut taken));
+        taken = book.take();
+        assert_eq!(taken.entries.len(), WAITING_OUTBOX_MAX);
+        assert_eq!(taken.dropped.values().sum::<u64>(), u64::from(round) * WAITING_OUTBOX_MAX as u64);
+    }
+    let (counts, _) = book.stand(&name("setter"));
+    let most = WAITING_OUTBOX_MAX as u64;
+    assert_eq!((counts.pending, counts.expired), (most, 2 * most));
+}
