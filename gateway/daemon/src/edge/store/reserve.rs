@@ -35,26 +35,30 @@ impl Reserve {
         reserve
     }
 
-    /// Whether it is there; made anew if there is room by now.
+    /// Whether it is there; made anew if there is room by now. False says that the disk is full: where the reserve cannot be
+    /// made for another reason there is none, and whether the disk can be written shows when it is.
     pub(super) fn hold(&mut self) -> bool {
-        if !self.held && self.has_room() {
-            match make(&self.path) {
-                Ok(()) => self.held = true,
-                Err(error) => {
-                    tracing::debug!(%error, "no reserve on the disk");
-                    let _ = std::fs::remove_file(&self.path);
-                }
-            }
+        if self.held {
+            return true;
         }
-        self.held
+        if !self.has_room() {
+            return false;
+        }
+        let made = make(&self.path);
+        self.held = made.is_ok();
+        let Err(error) = made else { return true };
+        tracing::debug!(%error, "no reserve on the disk");
+        // What cannot be made cannot always be removed either.
+        let _ = std::fs::remove_file(&self.path);
+        !matches!(error.kind(), io::ErrorKind::StorageFull | io::ErrorKind::QuotaExceeded)
     }
 
     fn has_room(&self) -> bool {
         let directory = self.path.parent().unwrap_or(Path::new("."));
         let free = |found: rustix::fs::StatVfs| found.f_bavail.saturating_mul(found.f_frsize);
-        // A file system without blocks does not say how full it is.
+        // A file system without blocks does not say how full it is, nor does one that does not answer.
         statvfs(directory)
-            .is_ok_and(|found| found.f_blocks == 0 || free(found) >= RESERVE_BYTES + MARGIN_BYTES)
+            .map_or(true, |found| found.f_blocks == 0 || free(found) >= RESERVE_BYTES + MARGIN_BYTES)
     }
 
     /// Gives its room, and its place among the disk's files, to whoever writes next.
@@ -114,6 +118,15 @@ mod tests {
         let path = directory.join("filled");
         fill(&mut File::create(&path).unwrap()).unwrap();
         assert!(blocks(&path) >= RESERVE_BYTES);
+        std::fs::remove_dir_all(&directory).unwrap();
+    }
+
+    #[test]
+    fn where_it_cannot_be_made_the_disk_is_not_full_for_that() {
+        let directory = std::env::temp_dir().join(format!("sumpwarden-no-reserve-{}", std::process::id()));
+        std::fs::create_dir_all(directory.join(NAME).join("in the way")).unwrap();
+        assert!(Reserve::of(&directory).hold());
+        assert!(Reserve::of(&directory.join("gone")).hold(), "nor where there is no directory");
         std::fs::remove_dir_all(&directory).unwrap();
     }
 }
