@@ -140,7 +140,7 @@ fn begin(connection: &Connection) -> rusqlite::Result<ForwardTotals> {
     )?;
     let pending = Pending::since(first.unwrap_or(1));
     let held = count_held(connection)?;
-    let expired = stored_ever(connection)? - held;
+    let expired = stored_ever(connection)?.saturating_sub(held);
     Ok(ForwardTotals { pending, journal_from: 1, forwarded: 0, parked: 0, expired })
 }
 

@@ -155,7 +155,7 @@ fn drop_span(writer: &mut Writer, oldest: &Oldest, reason: DropReason) -> rusqli
     for (name, totals) in &mut forwarders {
         let before = forward::count_owed(&transaction, &totals.pending)?;
         totals.pending.expire(oldest.last_seq + 1);
-        totals.expired += before - forward::count_owed(&transaction, &totals.pending)?;
+        totals.expired += before.saturating_sub(forward::count_owed(&transaction, &totals.pending)?);
         forward::save(&transaction, name, totals)?;
     }
     transaction
