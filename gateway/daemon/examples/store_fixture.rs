@@ -5,7 +5,7 @@
 //! ```
 //!
 //! makes `version_2.sqlite.gz` and `version_2.txt`. Before the tables of the store change, make the files of the version that
-//! goes; `edge::store::fixtures` holds every version to its list for ever.
+//! goes; `edge::store::tests::fixtures` holds every version to its list for ever.
 
 use std::fmt::Write as _;
 use std::io::Write as _;

@@ -19,7 +19,7 @@ use super::compact::Compactor;
 use super::forward::{self, Forwarders};
 use super::reserve::Reserve;
 use super::retain::Retainer;
-use super::schema::{self, SetAside};
+use super::schema;
 use super::writer::{Names, Writer, save};
 use super::{StoreError, locked, outbox, reader};
 
@@ -115,14 +115,14 @@ impl Writer {
         // has it tried again.
         self.detach()?;
         self.place.claim_again()?;
-        let mut aside = self.open_or_set_aside()?;
+        let fresh = self.open_or_set_aside()?;
         // A large file takes its time; it is no stuck loop.
         self.shared.alive.beat();
         let found = match Found::read(&self.connection) {
-            Err(error) if schema::is_damage(&error) && aside.is_none() => {
+            Err(error) if schema::is_damage(&error) && !fresh => {
                 self.detach()?;
                 self.damaged = Some(error.to_string());
-                aside = self.open_or_set_aside()?;
+                self.open_or_set_aside()?;
                 Found::read(&self.connection)
             }
             found => found,
@@ -138,9 +138,6 @@ impl Writer {
         self.retainer = Retainer::new(Instant::now());
         self.shared.generation.fetch_add(1, Ordering::Release);
         self.shared.tell_outbox();
-        if let Some(aside) = aside {
-            self.tell_set_aside(aside);
-        }
         Ok(())
     }
 
@@ -149,21 +146,25 @@ impl Writer {
         self.identity.is_some()
     }
 
-    fn open_or_set_aside(&mut self) -> Result<Option<SetAside>, StoreError> {
+    /// True if something was set aside and its place was taken by a fresh file.
+    fn open_or_set_aside(&mut self) -> Result<bool, StoreError> {
         // What was found damaged may be gone meanwhile.
-        let reason = self.damaged.take().filter(|_| self.place.identity().is_some());
-        let aside = reason.map(|reason| self.place.set_aside(reason)).transpose()?;
+        if let Some(reason) = self.damaged.take().filter(|_| self.place.identity().is_some())
+            && let Err(error) = self.place.leave_damaged(reason.clone())
+        {
+            self.damaged = Some(reason);
+            return Err(error);
+        }
         let opened = self.place.open().or_else(|error| {
             // With the reserve gone there may be room for its log.
             self.reserve.give_up();
             if matches!(error, StoreError::Newer { .. }) { Err(error) } else { self.place.open() }
         });
-        let (connection, also) = opened?;
-        if let Some(aside) = &aside {
-            schema::salvage_kept(&aside.path, &connection);
-        }
+        let (connection, aside) = opened?;
         self.connection = connection;
-        Ok(aside.or(also))
+        let fresh = !aside.is_empty();
+        aside.into_iter().for_each(|aside| self.tell_set_aside(aside));
+        Ok(fresh)
     }
 
     /// Writes what is known here into the file, in one transaction, and takes over what it says. Where nothing is missing
@@ -174,6 +175,8 @@ impl Writer {
         let mut series = found.series.clone();
         let mut forwarders = found.forwarders.clone();
         if !missing.is_empty() || self.was_attached {
+            // Nobody who submits waits for the disk.
+            let durable: Vec<_> = locked(&self.shared.inbox).book.durable().collect();
             let transaction = self.connection.transaction_with_behavior(TransactionBehavior::Immediate)?;
             for name in missing {
                 let own = self.series[name];
@@ -183,7 +186,7 @@ impl Writer {
             for (key, value) in &self.saved {
                 save(&transaction, key, value)?;
             }
-            outbox::write_anew(&transaction, &locked(&self.shared.inbox).book)?;
+            outbox::write_anew(&transaction, &durable)?;
             if let Some(carried) = carried {
                 let (last_commit, stored_ever) = (self.next_seq - 1, self.stored_ever);
                 carry_on(&transaction, &carried, last_commit, stored_ever, self.last_journal)?;
@@ -192,7 +195,8 @@ impl Writer {
             transaction.commit()?;
         }
         if !std::mem::replace(&mut self.was_attached, true) {
-            outbox::load(&self.connection, &mut locked(&self.shared.inbox).book)?;
+            let found = outbox::read(&self.connection)?;
+            locked(&self.shared.inbox).book.load(found);
         }
         self.renumber(&series, found.stamps);
         self.series = series;
@@ -298,5 +302,7 @@ fn insert_series(
         text,
         quantity
     ])?;
-    Ok(SeriesId(u32::try_from(connection.last_insert_rowid()).expect("series are counted in thousands")))
+    let given = connection.last_insert_rowid();
+    // A number that no store gives is damage to the file.
+    u32::try_from(given).map(SeriesId).map_err(|_| rusqlite::Error::IntegralValueOutOfRange(0, given))
 }

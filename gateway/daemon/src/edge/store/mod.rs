@@ -280,22 +280,7 @@ impl Store {
         events: UnboundedSender<StoreEvent>,
     ) -> Result<Self, StoreError> {
         let place = schema::Place::claim(directory)?;
-        let shared = Arc::new(Shared {
-            directory: directory.to_owned(),
-            file: place.file(),
-            generation: AtomicU64::new(0),
-            inbox: Mutex::new(Inbox::default()),
-            wake: Condvar::new(),
-            taken: Notify::new(),
-            status: Mutex::new(StoreStatus::default()),
-            news: watch::Sender::default(),
-            released: watch::Sender::default(),
-            writing_since: Mutex::default(),
-            alive: Pulse::default(),
-            written: Pulse::default(),
-            thread: Mutex::new(None),
-            readers: Mutex::new(Vec::new()),
-        });
+        let shared = Arc::new(Shared::of(&place));
         let mut writer = Writer::open(place, series, settings, events, Arc::clone(&shared))?;
         let thread = std::thread::Builder::new().name("store".into()).spawn(move || writer.run());
         *locked(&shared.thread) = Some(thread.map_err(StoreError::Thread)?);
@@ -408,6 +393,25 @@ impl Store {
 }
 
 impl Shared {
+    fn of(place: &schema::Place) -> Self {
+        Self {
+            directory: place.directory().to_owned(),
+            file: place.file(),
+            generation: AtomicU64::new(0),
+            inbox: Mutex::new(Inbox::default()),
+            wake: Condvar::new(),
+            taken: Notify::new(),
+            status: Mutex::new(StoreStatus::default()),
+            news: watch::Sender::default(),
+            released: watch::Sender::default(),
+            writing_since: Mutex::default(),
+            alive: Pulse::default(),
+            written: Pulse::default(),
+            thread: Mutex::new(None),
+            readers: Mutex::new(Vec::new()),
+        }
+    }
+
     fn close(&self) {
         locked(&self.inbox).closing = true;
         self.wake.notify_one();

@@ -17,6 +17,7 @@ use super::inbox::Inbox;
 use super::{Reader, Shared, Store, StoreError, locked};
 
 pub(super) use book::{Book, Waiting, Written};
+use book::{Loaded, Numbered};
 
 /// Rows of one receiver that may wait. Full: the oldest expires.
 const PENDING_MAX: u32 = 5_000;
@@ -36,7 +37,8 @@ pub(super) fn append(connection: &Connection, waiting: &Waiting) -> rusqlite::Re
     for (id, entry) in &waiting.entries {
         let fresh = insert(connection, *id, entry)?;
         count(connection, entry.receiver.as_str(), "transitions", u64::from(fresh))?;
-        if !fresh {
+        // Its own row is there where a commit that was reported as failed is in the file after all.
+        if !fresh && !is_there(connection, *id, entry)? {
             written.known.push(*id);
         }
         receivers.insert((&entry.receiver, entry.at));
@@ -53,13 +55,25 @@ pub(super) fn append(connection: &Connection, waiting: &Waiting) -> rusqlite::Re
 }
 
 /// Writes into a fresh file what was durable in one that is gone.
-pub(super) fn write_anew(connection: &Connection, book: &Book) -> rusqlite::Result<()> {
-    for (id, entry) in book.durable() {
-        if insert(connection, id, &entry)? {
+pub(super) fn write_anew(connection: &Connection, durable: &[Numbered]) -> rusqlite::Result<()> {
+    for (id, entry) in durable {
+        if insert(connection, *id, entry)? {
             count(connection, entry.receiver.as_str(), "transitions", 1)?;
         }
     }
     Ok(())
+}
+
+fn is_there(connection: &Connection, id: i64, entry: &OutboxEntry) -> rusqlite::Result<bool> {
+    connection
+        .prepare_cached(
+            "SELECT EXISTS(SELECT 1 FROM outbox
+             WHERE id = ? AND receiver = ? AND key = ? AND sequence = ? AND action = ?)",
+        )?
+        .query_row(
+            params![id, entry.receiver.as_str(), entry.key, entry.sequence, entry.action.word()],
+            |row| row.get(0),
+        )
 }
 
 fn insert(connection: &Connection, id: i64, entry: &OutboxEntry) -> rusqlite::Result<bool> {
@@ -80,15 +94,14 @@ fn insert(connection: &Connection, id: i64, entry: &OutboxEntry) -> rusqlite::Re
     Ok(written > 0)
 }
 
-/// Brings the rows of a file that are still to be sent into the book.
-pub(super) fn load(connection: &Connection, book: &mut Book) -> rusqlite::Result<()> {
+/// Reads the rows of a file that are still to be sent, and what has become of the others.
+pub(super) fn read(connection: &Connection) -> rusqlite::Result<Loaded> {
     let newest: i64 = connection.query_row(
         "SELECT max(coalesce((SELECT seq FROM sqlite_sequence WHERE name = 'outbox'), 0),
                     coalesce((SELECT max(id) FROM outbox), 0))",
         [],
         |row| row.get(0),
     )?;
-    book.number_after(newest);
     let mut select = connection.prepare(
         "SELECT id, key, sequence, action, priority, at, body, attempts, receiver FROM outbox
          WHERE state = 'pending' ORDER BY id",
@@ -109,8 +122,7 @@ pub(super) fn load(connection: &Connection, book: &mut Book) -> rusqlite::Result
         let Ok(receiver) = Name::new(&receiver) else { continue };
         stands.insert(receiver, (counts, taken_at.map(Timestamp::from_nanos)));
     }
-    book.load(rows.into_iter().flatten().collect(), stands);
-    Ok(())
+    Ok(Loaded { newest, rows: rows.into_iter().flatten().collect(), stands })
 }
 
 /// The oldest rows of a receiver beyond [`PENDING_MAX`] expire; gives the number of the newest of them.

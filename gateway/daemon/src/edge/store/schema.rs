@@ -4,7 +4,7 @@ use std::fs::{DirBuilder, File, TryLockError};
 use std::os::unix::ffi::OsStrExt;
 use std::os::unix::fs::{DirBuilderExt, MetadataExt};
 use std::path::{Path, PathBuf};
-use std::time::{Duration, Instant};
+use std::time::{Duration, Instant, SystemTime};
 
 use rusqlite::{Connection, ErrorCode, OpenFlags};
 
@@ -94,7 +94,21 @@ CREATE TABLE outbox_total(
 pub(super) struct Place {
     directory: PathBuf,
     lock: File,
+    /// Set aside, and no file could be opened since: what is to be copied out of them, and told, once one can.
+    aside: Vec<Left>,
+    /// The log that a copy was set aside of.
+    log_kept: Option<LogState>,
 }
+
+/// A file that was set aside, and the tables that are to be copied out of it.
+#[derive(Debug)]
+struct Left {
+    told: SetAside,
+    tables: &'static [Salvaged],
+}
+
+/// A log as it lies there: its number, its length and when it was written last.
+type LogState = (u64, u64, Option<SystemTime>);
 
 /// A file that was not usable, and where it is now.
 #[derive(Clone, PartialEq, Eq, Debug)]
@@ -132,7 +146,8 @@ impl Place {
         {
             return Err(StoreError::Directory { path: directory.to_owned(), source });
         }
-        Ok(Self { directory: directory.to_owned(), lock: lock(directory)? })
+        let lock = lock(directory)?;
+        Ok(Self { directory: directory.to_owned(), lock, aside: Vec::new(), log_kept: None })
     }
 
     /// The same where the directory, or the lock in it, may have been deleted or could not be written so far.
@@ -145,7 +160,7 @@ impl Place {
         {
             return Ok(());
         }
-        *self = Self::claim(&self.directory)?;
+        self.lock = Self::claim(&self.directory)?.lock;
         Ok(())
     }
 
@@ -157,39 +172,59 @@ impl Place {
         self.directory.join(FILE)
     }
 
-    /// Opens the file for writing; one that cannot be read is set aside and a fresh one begun.
-    pub(super) fn open(&self) -> Result<(Connection, Option<SetAside>), StoreError> {
-        let log_only = self.keep_orphaned_log()?;
-        match self.open_file() {
+    /// Opens the file for writing; one that cannot be read is set aside and a fresh one begun. Gives what was set aside since
+    /// a file was opened last.
+    pub(super) fn open(&mut self) -> Result<(Connection, Vec<SetAside>), StoreError> {
+        self.keep_orphaned_log()?;
+        let connection = match self.open_file() {
             Err(StoreError::Sql(error)) if is_damage(&error) => {
-                let aside = self.set_aside(error.to_string())?;
-                let fresh = self.open_file()?;
-                salvage(&aside.path, &fresh);
-                Ok((fresh, Some(aside)))
+                self.leave(error.to_string(), &SALVAGED)?;
+                self.open_file()?
             }
-            other => other.map(|connection| (connection, log_only)),
-        }
+            other => other?,
+        };
+        let left = std::mem::take(&mut self.aside);
+        left.iter().for_each(|left| salvage(&left.told.path, &connection, left.tables));
+        Ok((connection, left.into_iter().map(|left| left.told).collect()))
+    }
+
+    /// Sets the file aside, which turned out damaged in use, before the next one is opened. What the gateway writes anew
+    /// when it changes is copied out of it then.
+    pub(super) fn leave_damaged(&mut self, reason: String) -> Result<(), StoreError> {
+        self.leave(reason, &KEPT_SALVAGED)
+    }
+
+    fn leave(&mut self, reason: String, tables: &'static [Salvaged]) -> Result<(), StoreError> {
+        let told = self.set_aside_as("damaged", reason)?;
+        self.aside.push(Left { told, tables });
+        Ok(())
     }
 
     /// A log whose file is gone or empty is thrown away by SQLite, and what lies behind damage in a log is passed over.
-    /// Both hold points that were durable, so a copy is set aside first.
-    fn keep_orphaned_log(&self) -> Result<Option<SetAside>, StoreError> {
+    /// Both hold points that were durable, so a copy is set aside first, once.
+    fn keep_orphaned_log(&mut self) -> Result<(), StoreError> {
         let log = log_of(&self.file());
-        if std::fs::symlink_metadata(&log).map_or(0, |m| m.len()) == 0 {
-            return Ok(None);
+        let Ok(found) = std::fs::symlink_metadata(&log) else { return Ok(()) };
+        let state = (found.ino(), found.len(), found.modified().ok());
+        if found.len() == 0 || self.log_kept == Some(state) {
+            return Ok(());
         }
         let reason = match std::fs::symlink_metadata(self.file()) {
             Err(_) => "the file is gone, its log is not",
             Ok(file) if file.is_file() && file.len() == 0 => "the file is empty, its log is not",
             Ok(_) if Salvage::log_damaged(&self.file()) => "the log is damaged",
-            Ok(_) => return Ok(None),
+            Ok(_) => return Ok(()),
         };
         let path = self.name_aside("damaged");
-        let failed = |source| StoreError::Directory { path: self.directory.clone(), source };
-        std::fs::copy(&log, log_of(&path))
-            .and_then(|_| File::open(log_of(&path))?.sync_all())
-            .map_err(failed)?;
-        Ok(Some(SetAside { path, reason: reason.to_owned() }))
+        let copied = std::fs::copy(&log, log_of(&path)).and_then(|_| File::open(log_of(&path))?.sync_all());
+        if let Err(source) = copied {
+            // A part of it is of no use and takes up room.
+            let _ = std::fs::remove_file(log_of(&path));
+            return Err(StoreError::Directory { path: self.directory.clone(), source });
+        }
+        self.log_kept = Some(state);
+        self.aside.push(Left { told: SetAside { path, reason: reason.to_owned() }, tables: &[] });
+        Ok(())
     }
 
     fn open_file(&self) -> Result<Connection, StoreError> {
@@ -232,12 +267,7 @@ impl Place {
         Ok(connection)
     }
 
-    /// Renames the file and what belongs to it. Nothing is deleted.
-    pub(super) fn set_aside(&self, reason: String) -> Result<SetAside, StoreError> {
-        self.set_aside_as("damaged", reason)
-    }
-
-    /// The same, under a name with this word in it.
+    /// Renames the file and what belongs to it, to a name with this word in it. Nothing is deleted.
     pub(super) fn set_aside_as(&self, word: &str, reason: String) -> Result<SetAside, StoreError> {
         let failed = |source| StoreError::Directory { path: self.directory.clone(), source };
         let path = self.name_aside(word);
@@ -293,7 +323,8 @@ pub(super) fn upgrade(connection: &Connection) -> rusqlite::Result<()> {
 /// A table, its columns, and the order its rows are copied in.
 type Salvaged = (&'static str, &'static str, &'static str);
 
-/// What the gateway itself needs to go on, most needed first.
+/// What the gateway itself needs to go on, most needed first: series with their numbers, saved state, the outbox, the
+/// journal from its newest record back. Points stay in the file that was set aside.
 const SALVAGED: [Salvaged; 5] = [
     ("series", "id, text, quantity", "id"),
     ("saved", "key, value", "key"),
@@ -302,6 +333,7 @@ const SALVAGED: [Salvaged; 5] = [
     ("journal", "id, at, kind, sump, subject, state, priority, value, message", "id DESC"),
 ];
 
+/// The outbox and the saved state: what a gateway that runs writes anew only when it changes.
 const KEPT_SALVAGED: [Salvaged; 3] = [
     ("saved", "key, value", "key"),
     (
@@ -312,20 +344,11 @@ const KEPT_SALVAGED: [Salvaged; 3] = [
     ("outbox_total", "receiver, transitions, delivered, failed, expired, suppressed", "receiver"),
 ];
 
-/// Copies what the gateway itself needs to go on, as far as it can be read within [`SALVAGE_WITHIN`]: series with
-/// their numbers, saved state, the outbox, the journal from its newest record back. Points stay in the file that was set
-/// aside.
-fn salvage(damaged: &Path, fresh: &Connection) {
-    salvage_tables(damaged, fresh, &SALVAGED);
-}
-
-/// Copies the outbox and the saved state out of a file that turned out damaged while the gateway runs: it writes anew only
-/// what changes.
-pub(super) fn salvage_kept(damaged: &Path, fresh: &Connection) {
-    salvage_tables(damaged, fresh, &KEPT_SALVAGED);
-}
-
-fn salvage_tables(damaged: &Path, fresh: &Connection, tables: &[Salvaged]) {
+/// Copies `tables` out of a file that was set aside, as far as they can be read within [`SALVAGE_WITHIN`].
+fn salvage(damaged: &Path, fresh: &Connection, tables: &[Salvaged]) {
+    if tables.is_empty() {
+        return;
+    }
     let Ok(old) = Connection::open_with_flags(damaged, OpenFlags::SQLITE_OPEN_READ_ONLY) else { return };
     let until = Instant::now() + SALVAGE_WITHIN;
     for (table, columns, order) in tables {
@@ -441,10 +464,8 @@ fn check(connection: &Connection, bytes: u64) -> Result<(), StoreError> {
 /// A table that is missing, has other columns, or is there where it should not be is damage to the file.
 fn other_tables(error: rusqlite::Error) -> StoreError {
     match &error {
-        rusqlite::Error::SqliteFailure(code, text) if code.code == ErrorCode::Unknown => {
-            corrupt(text.as_deref().unwrap_or_default())
-        }
-        rusqlite::Error::SqlInputError { error: code, msg, .. } if code.code == ErrorCode::Unknown => {
+        rusqlite::Error::SqliteFailure(code, Some(text)) if tells_of_tables(code.code, text) => corrupt(text),
+        rusqlite::Error::SqlInputError { error: code, msg, .. } if tells_of_tables(code.code, msg) => {
             corrupt(msg)
         }
         _ => StoreError::Sql(error),
@@ -456,21 +477,41 @@ fn other_tables(error: rusqlite::Error) -> StoreError {
 /// that is missing says so as well.
 pub(super) fn is_damage(error: &rusqlite::Error) -> bool {
     match error {
-        rusqlite::Error::SqliteFailure(e, _) => matches!(
-            e.code,
-            ErrorCode::DatabaseCorrupt
-                | ErrorCode::NotADatabase
-                | ErrorCode::ConstraintViolation
-                | ErrorCode::TypeMismatch
-                | ErrorCode::TooBig
-                | ErrorCode::Unknown
-        ),
+        rusqlite::Error::SqliteFailure(e, text) => {
+            is_damage_code(e.code) || tells_of_tables(e.code, text.as_deref().unwrap_or_default())
+        }
+        rusqlite::Error::SqlInputError { error: e, msg, .. } => {
+            is_damage_code(e.code) || tells_of_tables(e.code, msg)
+        }
         rusqlite::Error::InvalidColumnType(..)
         | rusqlite::Error::FromSqlConversionFailure(..)
-        | rusqlite::Error::IntegralValueOutOfRange(..)
-        | rusqlite::Error::SqlInputError { .. } => true,
+        | rusqlite::Error::IntegralValueOutOfRange(..) => true,
         _ => false,
     }
+}
+
+fn is_damage_code(code: ErrorCode) -> bool {
+    matches!(
+        code,
+        ErrorCode::DatabaseCorrupt
+            | ErrorCode::NotADatabase
+            | ErrorCode::ConstraintViolation
+            | ErrorCode::TypeMismatch
+            | ErrorCode::TooBig
+    )
+}
+
+/// Whether an error without a code of its own says that the tables are not ours. What else has none, such as a transaction
+/// in a transaction, is no fault of the file.
+fn tells_of_tables(code: ErrorCode, text: &str) -> bool {
+    const TELLS: [&str; 5] = [
+        "no such table",
+        "no such column",
+        "has no column",
+        "already exists",
+        "ON CONFLICT clause does not match",
+    ];
+    code == ErrorCode::Unknown && TELLS.iter().any(|tells| text.contains(tells))
 }
 
 fn not_a_database(text: &str) -> StoreError {

@@ -13,6 +13,7 @@ use super::*;
 
 mod copies;
 mod damage;
+mod failures;
 mod fixtures;
 
 /// A directory that goes when the test is over.

@@ -4,7 +4,7 @@ use std::collections::{BTreeMap, BTreeSet};
 use std::sync::{Arc, PoisonError};
 use std::time::{Duration, Instant};
 
-use rusqlite::{Connection, ErrorCode, TransactionBehavior, params};
+use rusqlite::{Connection, ErrorCode, OptionalExtension, TransactionBehavior, params};
 use sumpwarden_core::model::Timestamp;
 use sumpwarden_core::store::batch::{Batch, BatchWriter};
 use sumpwarden_core::store::settings::StoreSettings;
@@ -232,11 +232,11 @@ impl Writer {
                 }
                 Err(error) => {
                     self.held.batch = batch;
-                    self.face(error);
+                    self.face_with(error, window);
                 }
             }
         } else if !self.is_attached() {
-            self.face(rusqlite::Error::InvalidPath(self.place.file()));
+            self.face_with(rusqlite::Error::InvalidPath(self.place.file()), window);
         }
         if self.is_attached() && !self.reserve.hold() {
             self.report_trouble(DISK_FULL);
@@ -252,10 +252,45 @@ impl Writer {
         if !window.pressing.is_empty() {
             match self.write(None, &window.pressing, None) {
                 Ok(done) => self.report_pressing(done, std::mem::take(&mut window.pressing)),
-                Err(error) => return self.face(error),
+                Err(error) => return self.face_with(error, window),
             }
         }
         self.retain();
+    }
+
+    /// Does what can be done about `error`, and leaves out of `window` what is in the file all the same: a commit whose sync
+    /// failed may be in the log, and once the file is opened again it counts.
+    fn face_with(&mut self, error: rusqlite::Error, window: &mut Window) {
+        let (next_seq, last_journal) = (self.next_seq, self.last_journal);
+        self.face(error);
+        if !self.is_attached() || (next_seq, last_journal) == (self.next_seq, self.last_journal) {
+            return;
+        }
+        let left_out = self.leave_out(next_seq, last_journal, window);
+        if let Err(error) = left_out {
+            tracing::error!(%error, "what may be in the file already could not be looked for");
+        }
+    }
+
+    /// `next_seq` and `last_journal` are what was known before the file was opened again.
+    fn leave_out(&mut self, next_seq: u64, last_journal: i64, window: &mut Window) -> rusqlite::Result<()> {
+        let records = count_known(&self.connection, last_journal, &window.pressing.journal)?;
+        window.pressing.journal.drain(..records);
+        let body: Option<Vec<u8>> = self
+            .connection
+            .query_row("SELECT body FROM batch WHERE seq = ?", [next_seq], |row| row.get(0))
+            .optional()?;
+        let batch = self.held.batch.take_if(|batch| body.as_ref() == Some(&batch.body));
+        // Nothing may rest on a log that nobody knows to be synced.
+        self.sync_distrusted |= batch.is_some() || records > 0;
+        if let Some(batch) = batch {
+            tracing::info!(samples = batch.count, "a commit that seemed to fail is in the file");
+            locked(&self.shared.inbox).counters.stored += u64::from(batch.count);
+            if let Some(dropped) = window.dropped.take() {
+                self.tell(StoreEvent::Dropped(dropped));
+            }
+        }
+        Ok(())
     }
 
     /// Waits for the next attempt: less long if something presses and there is a chance.
@@ -446,7 +481,8 @@ impl Writer {
             error.sqlite_error_code(),
             Some(ErrorCode::ReadOnly | ErrorCode::CannotOpen | ErrorCode::PermissionDenied)
         );
-        if damage {
+        // Where it has gone another one may lie in its place.
+        if damage && !gone {
             self.damaged = Some(text);
         }
         if damage || gone || unwritable || self.failures >= FAILURES_MAX {
@@ -575,6 +611,22 @@ fn append_journal(
     Ok(at)
 }
 
+/// How many of `journal`, from its first on, are in the file behind record number `last`.
+fn count_known(connection: &Connection, last: i64, journal: &[JournalRecord]) -> rusqlite::Result<usize> {
+    let mut select =
+        connection.prepare("SELECT subject, state, message FROM journal WHERE id > ? ORDER BY id")?;
+    let mut rows = select.query([last])?;
+    let mut known = 0;
+    while let (Some(row), Some(record)) = (rows.next()?, journal.get(known)) {
+        let found: (String, String, String) = (row.get(0)?, row.get(1)?, row.get(2)?);
+        if found != (record.subject.clone(), record.state.clone(), record.message.clone()) {
+            break;
+        }
+        known += 1;
+    }
+    Ok(known)
+}
+
 /// Adds `dropped` to the totals of its reason.
 pub(super) fn note_dropped(connection: &Connection, dropped: &Dropped) -> rusqlite::Result<()> {
     connection
@@ -591,3 +643,6 @@ pub(super) fn note_dropped(connection: &Connection, dropped: &Dropped) -> rusqli
         ])?;
     Ok(())
 }
+
+#[cfg(test)]
+mod tests;

@@ -26,6 +26,14 @@ pub(in super::super) type Numbered = (i64, Arc<OutboxEntry>);
 /// What has become of a receiver's rows, and when one was taken last.
 pub(in super::super) type Stand = (OutboxCounts, Option<Timestamp>);
 
+/// What a file holds: the number of its newest row, those that are still to be sent, and what has become of the others.
+#[derive(Debug, Default)]
+pub(in super::super) struct Loaded {
+    pub(super) newest: i64,
+    pub(super) rows: Vec<OutboxRow>,
+    pub(super) stands: BTreeMap<Name, Stand>,
+}
+
 /// Rows for the next transaction.
 #[derive(Debug, Default)]
 pub(in super::super) struct Waiting {
@@ -102,13 +110,14 @@ impl Book {
     }
 
     /// Rows that a file holds, which are durable.
-    pub(in super::super) fn load(&mut self, rows: Vec<OutboxRow>, stands: BTreeMap<Name, Stand>) {
-        for row in rows {
+    pub(in super::super) fn load(&mut self, found: Loaded) {
+        self.number_after(found.newest);
+        for row in found.rows {
             self.number_after(row.id);
             let pending = Pending { entry: Arc::new(row.entry), attempts: row.attempts };
             self.pending.entry(row.id).or_insert(pending);
         }
-        for (receiver, stand) in stands {
+        for (receiver, stand) in found.stands {
             if let Entry::Vacant(place) = self.stands.entry(receiver) {
                 place.insert(stand);
             }
@@ -224,7 +233,7 @@ impl Book {
     }
 
     /// Durable rows that are still to be sent, of every receiver: what a fresh file must hold.
-    pub(super) fn durable(&self) -> impl Iterator<Item = Numbered> {
+    pub(in super::super) fn durable(&self) -> impl Iterator<Item = Numbered> {
         let rows = self.pending.range(..=self.durable_to);
         rows.map(|(id, pending)| (*id, Arc::clone(&pending.entry)))
     }

@@ -26,7 +26,8 @@ pub(super) struct Pages {
     committed: BTreeMap<u32, u64>,
     /// The same for frames behind a damaged one, which SQLite passes over.
     pub(super) stray: BTreeMap<u32, u64>,
-    /// A commit ends behind a damaged frame: something that was durable is no longer seen.
+    /// A commit that was durable is no longer seen: behind a damaged frame it ends, and another one begins, which is not
+    /// written before the one before it is synced. The last commit of a log may be one whose sync a power cut has cut short.
     pub(super) log_damaged: bool,
     free: BTreeSet<u32>,
 }
@@ -83,6 +84,7 @@ impl Pages {
         let mut whole = word(&header, 0) | 1 == 0x377f_0683 && sum == (word(&header, 24), word(&header, 28));
         let mut salts = (word(&header, 16), word(&header, 20));
         let mut pending: BTreeMap<u32, u64> = BTreeMap::new();
+        let mut ended_behind = false;
         let mut frame = vec![0; FRAME_HEADER as usize + self.page_bytes];
         for number in 0.. {
             let at = WAL_HEADER + number * frame.len() as u64;
@@ -111,7 +113,8 @@ impl Pages {
                 }
             } else {
                 self.stray.insert(page, at + FRAME_HEADER);
-                self.log_damaged |= commits;
+                self.log_damaged |= ended_behind;
+                ended_behind |= commits;
             }
         }
         // What was not committed is not trusted more than what lies behind damage.
