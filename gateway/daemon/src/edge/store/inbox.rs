@@ -9,27 +9,23 @@ use sumpwarden_core::model::{Ack, Timestamp};
 use sumpwarden_core::notify::Mark;
 use sumpwarden_core::store::forward::ForwardTotals;
 use sumpwarden_core::store::retention::DropReason;
-use sumpwarden_core::store::{JournalRecord, Point, SeriesId, SeriesKey};
+use sumpwarden_core::store::{JournalRecord, Point, SeriesId};
 use tokio::sync::oneshot;
 
 use super::forward::Step;
 use super::outbox::{Book, Waiting};
-use super::{Commit, Counters, Dropped, StoreError, WAITING_JOURNAL_MAX, WAITING_SAMPLES_MAX};
+use super::{Commit, Counters, Dropped, WAITING_JOURNAL_MAX, WAITING_SAMPLES_MAX};
 
 /// A quiet sample waits this long for company. With the commit itself it stays below a second.
 pub(super) const COMMIT_EVERY: Duration = Duration::from_millis(800);
 /// So many samples do not wait any longer.
 const COMMIT_ROWS: usize = 1_000;
 
-/// Series to find or make numbers for, and who asked.
-pub(super) type Plan = (Vec<SeriesKey>, Sender<Result<Vec<SeriesId>, StoreError>>);
-
 /// What waits for the writer.
 #[derive(Debug, Default)]
 pub(super) struct Inbox {
-    /// Series of each index in the samples submitted now.
+    /// Series of each index in samples.
     pub(super) ids: Vec<SeriesId>,
-    pub(super) plans: Vec<Plan>,
     pub(super) flushes: Vec<Sender<()>>,
     pub(super) steps: Vec<(Step, oneshot::Sender<ForwardTotals>)>,
     pub(super) marks: Vec<(Vec<Mark>, oneshot::Sender<()>)>,
@@ -68,7 +64,6 @@ pub(super) struct Window {
     pub(super) dropped: Option<Dropped>,
     pub(super) pressing: Pressing,
     pub(super) flushes: Vec<Sender<()>>,
-    pub(super) plans: Vec<Plan>,
     pub(super) closing: bool,
 }
 
@@ -196,7 +191,6 @@ impl Inbox {
             acks: std::mem::take(&mut self.acks),
             lost: std::mem::take(&mut self.lost),
             flushes: std::mem::take(&mut self.flushes),
-            plans: std::mem::take(&mut self.plans),
             pressing: self.take_pressing(),
             dropped: self.dropped.take(),
             closing: self.closing,
@@ -206,7 +200,7 @@ impl Inbox {
     /// What does not wait for room on the disk.
     fn take_pressing(&mut self) -> Pressing {
         // Who waits for all of it is served by the next window.
-        self.at_once = !self.flushes.is_empty() || !self.plans.is_empty();
+        self.at_once = !self.flushes.is_empty();
         Pressing {
             journal: std::mem::take(&mut self.journal),
             journal_end: self.journal_seen,

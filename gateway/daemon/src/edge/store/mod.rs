@@ -2,7 +2,7 @@
 //!
 //! What comes in as [`Commit`]s is gathered for at most a second and written in one synced transaction: samples as one
 //! row of fixed-width bytes, journal records, saved engine state and cursors with them. Only then do the [`Ack`]s go
-//! back. Later, in small slices between commits, the writer packs old batches into chunks of one series each, keeps
+//! back. (On a full disk in two: what must not wait, and the samples later.) Later, in small slices between commits, the writer packs old batches into chunks of one series each, keeps
 //! hourly and daily rollups, joins small chunks into larger ones, and drops what is too old or too much.
 //!
 //! While the file cannot be written, commits wait in bounded memory and are tried again each second; polling goes on, and
@@ -53,7 +53,8 @@ use super::pulse::Pulse;
 use inbox::Inbox;
 use writer::Writer;
 
-/// What is to be kept together: all of it becomes durable in one transaction, or none.
+/// What is to be kept together: all of it becomes durable in one transaction. On a full disk the samples follow in a later
+/// one, and where memory for waiting is used up the oldest of them, or of the journal, are dropped.
 #[derive(Debug, Default)]
 pub struct Commit {
     /// Points of series.
@@ -64,7 +65,7 @@ pub struct Commit {
     pub saved: Vec<(String, Vec<u8>)>,
     /// What receivers are to be told. A row that is there already, by receiver, key, sequence and action, stays as it is.
     pub outbox: Vec<OutboxEntry>,
-    /// Given back once everything above is durable.
+    /// Given back once everything above is durable, or told as lost if something of it never comes to be.
     pub acks: Vec<Ack>,
     /// A state changed: write now rather than within a second.
     pub at_once: bool,
@@ -267,6 +268,18 @@ fn locked<T>(mutex: &Mutex<T>) -> MutexGuard<'_, T> {
     mutex.lock().unwrap_or_else(PoisonError::into_inner)
 }
 
+/// What SQLite, or the store, keeps beside the file at `path`, by the end of its name.
+fn beside(path: &Path, end: &str) -> PathBuf {
+    let mut name = path.as_os_str().to_owned();
+    name.push(end);
+    name.into()
+}
+
+/// The write-ahead log of the file at `path`.
+fn log_of(path: &Path) -> PathBuf {
+    beside(path, "-wal")
+}
+
 impl Store {
     /// Opens the store in `directory`, and makes it if there is none. `series` gives meaning to the indices in the
     /// samples; `events` never holds more than the acks that were submitted and one message a second.
@@ -290,7 +303,7 @@ impl Store {
     /// Hands over `commit`. Never waits for the disk.
     ///
     /// # Panics
-    /// If a sample's series is not in the list that the store was last given.
+    /// If a sample's series is not in the list that the store was opened with.
     pub fn submit(&self, commit: Commit) {
         let told = !commit.outbox.is_empty();
         let mut inbox = locked(&self.shared.inbox);
@@ -314,15 +327,6 @@ impl Store {
             }
             taken.await;
         }
-    }
-
-    /// Gives a new meaning to the indices in samples that are submitted from now on. Waits for the disk.
-    pub fn plan_series(&self, series: &[SeriesKey]) -> Result<(), StoreError> {
-        let (reply, answer) = std::sync::mpsc::channel();
-        self.ask(|inbox| inbox.plans.push((series.to_vec(), reply)))?;
-        let ids = answer.recv().map_err(|_| StoreError::Closed)??;
-        locked(&self.shared.inbox).ids = ids;
-        Ok(())
     }
 
     /// Waits until everything submitted before is durable.

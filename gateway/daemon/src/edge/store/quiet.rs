@@ -13,9 +13,8 @@ use std::time::{Duration, SystemTime};
 use rusqlite::config::DbConfig;
 use rusqlite::{Connection, OpenFlags};
 
-use super::StoreError;
-use super::salvage::log_of;
 use super::schema::{FILE, LOCK};
+use super::{StoreError, beside, log_of};
 
 /// How long a look waits for a lock of the writer.
 const BUSY_WAIT: Duration = Duration::from_secs(5);
@@ -56,18 +55,13 @@ impl Quiet {
             return Err(unusable("not a regular file".to_owned()));
         }
         let path = path.canonicalize().map_err(|error| unusable(error.to_string()))?;
-        let beside = |end: &str| {
-            let mut name = path.as_os_str().to_owned();
-            name.push(end);
-            PathBuf::from(name)
-        };
         let log = std::fs::metadata(log_of(&path)).is_ok_and(|m| m.len() > 0);
         let running = is_running(&path);
         let (uri, copy) = if running {
             (uri(&path, ""), None)
         } else if !log {
             (uri(&path, "&immutable=1"), None)
-        } else if beside("-shm").is_file() {
+        } else if beside(&path, "-shm").is_file() {
             (uri(&path, "&readonly_shm=1"), None)
         } else {
             let copy = copied(&path).map_err(|error| unusable(format!("cannot be copied: {error}")))?;
@@ -100,7 +94,7 @@ impl Quiet {
     }
 }
 
-/// Whether a daemon has the store at `path`.
+/// Whether a daemon has the store at `path`. To ask is to hold the lock for a moment, which a daemon that starts waits for.
 pub(super) fn is_running(path: &Path) -> bool {
     let directory = path.parent().unwrap_or(Path::new("."));
     path.file_name().is_some_and(|name| name == FILE)
@@ -130,7 +124,7 @@ fn number() -> u64 {
 }
 
 /// `path` in SQLite's own form, with parameters.
-fn uri(path: &Path, parameters: &str) -> String {
+pub(super) fn uri(path: &Path, parameters: &str) -> String {
     let mut uri = "file:".to_owned();
     for byte in path.as_os_str().as_bytes() {
         if byte.is_ascii_alphanumeric() || b"/._-".contains(byte) {

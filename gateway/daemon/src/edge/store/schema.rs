@@ -1,15 +1,14 @@
 //! The file: where it lies, who may open it, what is in it, and what happens to one that cannot be read.
 
 use std::fs::{DirBuilder, File, TryLockError};
-use std::os::unix::ffi::OsStrExt;
 use std::os::unix::fs::{DirBuilderExt, MetadataExt};
 use std::path::{Path, PathBuf};
 use std::time::{Duration, Instant, SystemTime};
 
 use rusqlite::{Connection, ErrorCode, OpenFlags};
 
-use super::salvage::log_of;
-use super::{Salvage, StoreError, outbox};
+use super::quiet::uri;
+use super::{Salvage, StoreError, beside, log_of, outbox};
 use crate::faults;
 
 /// Marks the file as ours in its header ("Sump").
@@ -22,6 +21,11 @@ pub(super) const SCHEMA_VERSION: i32 = 2;
 /// The store, in its directory.
 pub const FILE: &str = "store.sqlite";
 pub(super) const LOCK: &str = "lock";
+
+/// Who only asks whether a daemon has the store holds the lock for a moment: it is tried so often,
+const LOCK_ATTEMPTS: u32 = 10;
+/// with a rest in between.
+const LOCK_REST: Duration = Duration::from_millis(50);
 
 /// A WAL that a reader held open is cut back to this many bytes afterwards.
 const WAL_BYTES_KEPT: i64 = 16 << 20;
@@ -129,11 +133,15 @@ fn lock(directory: &Path) -> Result<File, StoreError> {
     let opened = lock_file(directory).or_else(|_| File::open(directory));
     let failed = |source| StoreError::Directory { path: directory.to_owned(), source };
     let lock = opened.map_err(failed)?;
-    match lock.try_lock() {
-        Ok(()) => Ok(lock),
-        Err(TryLockError::WouldBlock) => Err(StoreError::InUse { path: directory.to_owned() }),
-        Err(TryLockError::Error(source)) => Err(failed(source)),
+    for attempt in 1.. {
+        match lock.try_lock() {
+            Ok(()) => break,
+            Err(TryLockError::WouldBlock) if attempt < LOCK_ATTEMPTS => std::thread::sleep(LOCK_REST),
+            Err(TryLockError::WouldBlock) => return Err(StoreError::InUse { path: directory.to_owned() }),
+            Err(TryLockError::Error(source)) => return Err(failed(source)),
+        }
     }
+    Ok(lock)
 }
 
 impl Place {
@@ -269,37 +277,52 @@ impl Place {
 
     /// Renames the file and what belongs to it, to a name with this word in it. Nothing is deleted.
     pub(super) fn set_aside_as(&self, word: &str, reason: String) -> Result<SetAside, StoreError> {
-        let failed = |source| StoreError::Directory { path: self.directory.clone(), source };
         let path = self.name_aside(word);
-        for belongs in ["", "-wal", "-shm"] {
-            let from = self.directory.join(format!("{FILE}{belongs}"));
-            if std::fs::symlink_metadata(&from).is_ok() {
-                let mut to = path.clone().into_os_string();
-                to.push(belongs);
-                std::fs::rename(from, to).map_err(failed)?;
-            }
-        }
+        self.rename_all(&self.file(), &path)?;
         Ok(SetAside { path, reason })
+    }
+
+    /// Gives what was set aside its name back.
+    pub(super) fn put_back(&self, aside: &SetAside) -> Result<(), StoreError> {
+        self.rename_all(&aside.path, &self.file())
+    }
+
+    /// Renames a file and what belongs to it: all of it or, where that cannot be done, nothing.
+    fn rename_all(&self, from: &Path, to: &Path) -> Result<(), StoreError> {
+        let mut done = Vec::new();
+        for end in ["", "-wal", "-shm"] {
+            let (from, to) = (beside(from, end), beside(to, end));
+            if std::fs::symlink_metadata(&from).is_err() {
+                continue;
+            }
+            if let Err(source) = std::fs::rename(&from, &to) {
+                for (from, to) in &done {
+                    // What cannot be renamed back either lies under the new name, as if all had been.
+                    let _ = std::fs::rename(to, from);
+                }
+                return Err(StoreError::Directory { path: self.directory.clone(), source });
+            }
+            done.push((from, to));
+        }
+        Ok(())
     }
 
     /// A name that no file has yet, nor any that belongs to it.
     fn name_aside(&self, word: &str) -> PathBuf {
         let taken = |path: PathBuf| std::fs::symlink_metadata(path).is_ok();
-        let name = |n: u32, belongs| self.directory.join(format!("{FILE}.{word}-{n}{belongs}"));
-        let free = |n: &u32| !taken(name(*n, "")) && !taken(name(*n, "-wal"));
-        name((1..).find(free).expect("a directory does not hold 2^32 files"), "")
+        let name = |n: u32| self.directory.join(format!("{FILE}.{word}-{n}"));
+        let free = |n: &u32| !["", "-wal", "-shm"].iter().any(|end| taken(beside(&name(*n), end)));
+        name((1..).find(free).expect("a directory does not hold 2^32 files"))
     }
 
     /// Whether anything of a store is there: the file, or a log without one.
     pub(super) fn holds_something(&self) -> bool {
-        ["", "-wal"]
-            .iter()
-            .any(|end| std::fs::symlink_metadata(self.directory.join(format!("{FILE}{end}"))).is_ok())
+        ["", "-wal"].iter().any(|end| std::fs::symlink_metadata(beside(&self.file(), end)).is_ok())
     }
 
     /// Length of the write-ahead log.
     pub(super) fn wal_bytes(&self) -> u64 {
-        std::fs::metadata(self.directory.join(format!("{FILE}-wal"))).map_or(0, |m| m.len())
+        std::fs::metadata(log_of(&self.file())).map_or(0, |m| m.len())
     }
 
     /// Device and inode of the file; none if it is gone.
@@ -405,13 +428,9 @@ pub(super) fn open_reader(path: &Path) -> rusqlite::Result<Connection> {
 
 /// The same where nothing can be written beside the file, not even a lock. A log left over by a kill is not seen.
 pub(super) fn open_frozen(path: &Path) -> rusqlite::Result<Connection> {
-    let mut address = String::from("file:");
-    for byte in path.as_os_str().as_bytes() {
-        address.push_str(&format!("%{byte:02x}"));
-    }
     let flags =
         OpenFlags::SQLITE_OPEN_READ_ONLY | OpenFlags::SQLITE_OPEN_NO_MUTEX | OpenFlags::SQLITE_OPEN_URI;
-    prepare_reader(Connection::open_with_flags(address + "?immutable=1", flags)?)
+    prepare_reader(Connection::open_with_flags(uri(path, "&immutable=1"), flags)?)
 }
 
 fn prepare_reader(connection: Connection) -> rusqlite::Result<Connection> {

@@ -18,7 +18,7 @@ use rusqlite::{Connection, params};
 
 use super::quiet::Quiet;
 use super::schema::{self, Place, WAL_BYTES_MAX};
-use super::{Progress, SetAside, StoreError, examine};
+use super::{Progress, SetAside, StoreError, beside, examine};
 
 /// Pages copied at once.
 const STEP_PAGES: i32 = 256;
@@ -66,9 +66,7 @@ struct Unfinished(PathBuf);
 
 impl Unfinished {
     fn beside(output: &Path) -> std::io::Result<Self> {
-        let mut name = output.as_os_str().to_owned();
-        name.push(format!(".unfinished-{}", std::process::id()));
-        let path = PathBuf::from(name);
+        let path = beside(output, &format!(".unfinished-{}", std::process::id()));
         OpenOptions::new().write(true).create_new(true).mode(0o600).open(&path)?;
         Ok(Self(path))
     }
@@ -77,10 +75,8 @@ impl Unfinished {
 impl Drop for Unfinished {
     fn drop(&mut self) {
         for end in ["", "-wal", "-shm", "-journal"] {
-            let mut name = self.0.as_os_str().to_owned();
-            name.push(end);
             // It is not there once it has been renamed.
-            let _ = std::fs::remove_file(PathBuf::from(name));
+            let _ = std::fs::remove_file(beside(&self.0, end));
         }
     }
 }
@@ -147,6 +143,8 @@ pub fn restore(
     let ready = Unfinished::beside(&place.file()).map_err(failed)?;
     copy(from, &ready.0, progress)?;
     renumber(&ready.0, renumbered)?;
+    // What is put in place is what has been looked through.
+    verified(&ready.0, progress)?;
     copied.bytes = File::open(&ready.0)
         .and_then(|file| file.sync_all().and_then(|()| file.metadata()))
         .map_err(failed)?
@@ -155,9 +153,26 @@ pub fn restore(
         .holds_something()
         .then(|| place.set_aside_as("replaced", "replaced by a copy".to_owned()))
         .transpose()?;
-    std::fs::rename(&ready.0, place.file()).map_err(failed)?;
-    sync_directory(&place.file()).map_err(failed)?;
-    Ok((copied, aside))
+    match put_in_place(&place, &ready.0) {
+        Ok(()) => Ok((copied, aside)),
+        Err(source) => {
+            // The store that was there is better than none.
+            aside.map_or(Ok(()), |aside| place.put_back(&aside))?;
+            Err(failed(source))
+        }
+    }
+}
+
+/// Gives `ready` the name of the store. Where that cannot be made durable it is taken away again.
+fn put_in_place(place: &Place, ready: &Path) -> std::io::Result<()> {
+    let file = place.file();
+    // The old file must have its other name for good before there is a new one.
+    sync_directory(&file)?;
+    std::fs::rename(ready, &file)?;
+    sync_directory(&file).or_else(|error| {
+        std::fs::rename(&file, ready)?;
+        Err(error)
+    })
 }
 
 /// Leaves out the numbers that may have been given since the copy was made.

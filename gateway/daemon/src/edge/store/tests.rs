@@ -188,7 +188,10 @@ fn series_keep_their_numbers_when_the_configuration_changes() {
     let (store, _told) = open(&scratch, settings());
     store.submit(samples(vec![sample(0, 0, 1.0)]));
     let turned: Vec<SeriesKey> = keys().into_iter().rev().chain([key("flow", Quantity::Flow)]).collect();
-    store.plan_series(&turned).unwrap();
+    store.close();
+    drop(store);
+    let open = |keys: &[_]| Store::open(&scratch.0, keys, settings(), unbounded_channel().0).unwrap();
+    let store = open(&turned);
     store.submit(samples(vec![sample(2, 1_000, 2.0), sample(3, 1_000, 3.0)]));
     store.flush().unwrap();
     let mut reader = store.reader().unwrap();
@@ -196,8 +199,11 @@ fn series_keep_their_numbers_when_the_configuration_changes() {
     let raws: Vec<_> = all(&mut reader, ph).iter().map(|p| p.raw).collect();
     assert_eq!(raws, [Some(1.0), Some(2.0)]);
     assert_eq!(reader.series().unwrap().len(), 4);
-    let other_quantity = key("ph", Quantity::Temperature);
-    store.plan_series(&[other_quantity]).unwrap();
+    drop(reader);
+    store.close();
+    drop(store);
+    let store = open(&[key("ph", Quantity::Temperature)]);
+    let mut reader = store.reader().unwrap();
     assert_eq!(
         reader.series().unwrap().len(),
         5,

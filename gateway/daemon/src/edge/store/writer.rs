@@ -190,10 +190,6 @@ impl Writer {
     /// Makes `window` durable, however long it takes; gives up only when the store closes. While the disk is full, what
     /// presses goes ahead of the samples, into the room of the reserve.
     fn commit(&mut self, mut window: Window) {
-        for (keys, reply) in std::mem::take(&mut window.plans) {
-            // A caller that went away meanwhile does not want to know.
-            let _ = reply.send(self.series_ids(&keys));
-        }
         self.held.rows = std::mem::take(&mut window.rows);
         self.tell_lost(&mut window);
         let mut closing_since = None;

@@ -18,7 +18,6 @@ use sumpwarden_core::store::{JournalEntry, Point, SeriesId, StoredSeries, batch,
 use super::extract::{Holding, OutboxLine, ParkedLine, Skipped, Skips};
 use super::{Progress, StoreError};
 use pages::Pages;
-pub(super) use pages::log_of;
 use record::{PageKind, Record, cell, layout};
 
 /// Where a record lies.

@@ -9,6 +9,8 @@ use std::io;
 use std::os::unix::fs::FileExt;
 use std::path::Path;
 
+use super::super::log_of;
+
 /// Size of our pages, where the file does not say.
 const PAGE_BYTES: usize = 4_096;
 const WAL_HEADER: u64 = 32;
@@ -170,13 +172,6 @@ impl Pages {
         }
         (filled > 0).then_some(page)
     }
-}
-
-/// The write-ahead log beside `path`.
-pub(in crate::edge::store) fn log_of(path: &Path) -> std::path::PathBuf {
-    let mut name = path.as_os_str().to_owned();
-    name.push("-wal");
-    name.into()
 }
 
 /// Four bytes as a number; 0 behind the end.

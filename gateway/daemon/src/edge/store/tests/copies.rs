@@ -4,7 +4,7 @@ use std::collections::BTreeMap;
 use std::os::unix::fs::MetadataExt;
 
 use super::super::examine::{self, Report};
-use super::super::snapshot;
+use super::super::{schema, snapshot};
 use super::*;
 
 fn look(path: &Path) -> Result<Report, StoreError> {
@@ -270,6 +270,74 @@ async fn going_back_gives_no_number_twice_and_a_forwarder_misses_nothing() {
     store.close();
     drop(store);
     assert_sound(&scratch.file());
+}
+
+#[test]
+fn what_is_put_in_place_is_looked_through_as_it_is() {
+    let scratch = Scratch::new();
+    filled(&scratch).0.close();
+    let copy = scratch.0.join("copy.sqlite");
+    snapshot::snapshot(&scratch.file(), &copy, &|_, _, _| {}).unwrap();
+    let before = std::fs::read(scratch.file()).unwrap();
+    let body: Vec<u8> = rusqlite::Connection::open(&copy)
+        .unwrap()
+        .query_row("SELECT substr(body, 1, 64) FROM chunk ORDER BY id LIMIT 1", [], |row| row.get(0))
+        .unwrap();
+    // The disk turns a bit of it, after the copy has been looked through.
+    let hit = |_: &[(String, Vec<u8>)]| {
+        let mut files = std::fs::read_dir(&scratch.0).unwrap().map(|entry| entry.unwrap().path());
+        let is_new = |path: &PathBuf| {
+            let path = path.to_string_lossy();
+            path.contains("unfinished") && !path.ends_with("journal")
+        };
+        let path = files.find(is_new).unwrap();
+        let mut bytes = std::fs::read(&path).unwrap();
+        // Pages that are free may hold the same bytes.
+        for at in
+            (0..bytes.len() - body.len()).filter(|at| bytes[*at..].starts_with(&body)).collect::<Vec<_>>()
+        {
+            bytes[at + 20] ^= 1;
+        }
+        std::fs::write(&path, bytes).unwrap();
+        Vec::new()
+    };
+    let refused = snapshot::restore(&scratch.0, &copy, &hit, &|_, _, _| {});
+    let refused = refused.unwrap_err().to_string();
+    assert!(refused.contains("mistakes"), "{refused}");
+    assert_eq!(std::fs::read(scratch.file()).unwrap(), before);
+}
+
+#[test]
+fn what_is_set_aside_is_renamed_whole_or_not_at_all_and_can_be_put_back() {
+    let scratch = Scratch::new();
+    let place = schema::Place::claim(&scratch.0).unwrap();
+    let ends = ["", "-wal", "-shm"];
+    let all_there = |file: &Path| ends.iter().all(|end| std::fs::read(beside(file, end)).is_ok());
+    ends.iter().for_each(|end| std::fs::write(beside(&scratch.file(), end), end).unwrap());
+    let aside = place.set_aside_as("replaced", String::new()).unwrap();
+    assert!(all_there(&aside.path) && !scratch.file().exists());
+    // Something is in the way of the last one.
+    let way = beside(&scratch.file(), "-shm");
+    std::fs::create_dir_all(way.join("in it")).unwrap();
+    assert!(place.put_back(&aside).is_err());
+    assert!(all_there(&aside.path) && !scratch.file().exists());
+    std::fs::remove_dir_all(&way).unwrap();
+    place.put_back(&aside).unwrap();
+    assert!(all_there(&scratch.file()) && !aside.path.exists());
+}
+
+#[test]
+fn a_look_at_the_lock_does_not_keep_a_store_from_opening() {
+    let scratch = Scratch::new();
+    std::fs::create_dir(&scratch.0).unwrap();
+    let lock = std::fs::File::create(scratch.0.join("lock")).unwrap();
+    lock.lock_shared().unwrap();
+    let looked = std::thread::spawn(move || {
+        std::thread::sleep(Duration::from_millis(20));
+        drop(lock);
+    });
+    assert!(schema::Place::claim(&scratch.0).is_ok());
+    looked.join().unwrap();
 }
 
 #[test]
