@@ -14,7 +14,7 @@ use tokio::sync::oneshot;
 
 use super::forward::Step;
 use super::outbox::{Book, Waiting};
-use super::{Commit, Counters, Dropped, WAITING_JOURNAL_MAX, WAITING_SAMPLES_MAX};
+use super::{Commit, Counters, Dropped, WAITING_JOURNAL_MAX, WAITING_OUTBOX_MAX, WAITING_SAMPLES_MAX};
 
 /// A quiet sample waits this long for company. With the commit itself it stays below a second.
 pub(super) const COMMIT_EVERY: Duration = Duration::from_millis(800);
@@ -162,6 +162,12 @@ impl Inbox {
         self.book.take_back(std::mem::take(&mut window.pressing.outbox));
         let cut = window.pressing.append(self.take_pressing());
         self.count_cut(&cut);
+        if window.pressing.marks.len() > WAITING_OUTBOX_MAX {
+            let oldest = window.pressing.outbox.oldest();
+            forget_marks(&mut window.pressing.marks, |id| {
+                self.book.is_durable(id) || oldest.is_some_and(|oldest| id >= oldest)
+            });
+        }
         window.lost.append(&mut self.lost);
         window.lost.extend(forfeit(&mut window.acks, &(0..0), &cut));
         window.lost.extend(forfeit(&mut self.acks, &(0..0), &cut));
@@ -212,6 +218,22 @@ impl Inbox {
     }
 }
 
+/// Leaves out what marks nothing any more: rows that were dropped, and attempts, which are not kept as long as nothing can
+/// be written. So there are no more marks than rows that can have one.
+fn forget_marks(marks: &mut Vec<(Vec<Mark>, oneshot::Sender<()>)>, is_there: impl Fn(i64) -> bool) {
+    let idle = marks.extract_if(.., |(marks, _)| {
+        marks.retain(|mark| match mark {
+            Mark::Rows { ids, .. } => ids.iter().any(|id| is_there(*id)),
+            Mark::Configured { .. } => true,
+        });
+        marks.is_empty()
+    });
+    for (_, reply) in idle {
+        // Whoever marked seldom waits for it: rows that wait in memory are shown by now.
+        let _ = reply.send(());
+    }
+}
+
 /// Takes those out of `acks` that are for any of these samples or journal records.
 fn forfeit(acks: &mut Vec<Owed>, rows: &Range<u64>, journal: &Range<u64>) -> Vec<Ack> {
     let meet = |a: &Range<u64>, b: &Range<u64>| a.start.max(b.start) < a.end.min(b.end);
@@ -250,7 +272,9 @@ fn join(before: Option<Dropped>, more: Dropped) -> Dropped {
 
 #[cfg(test)]
 mod tests {
-    use sumpwarden_core::model::BrokerIndex;
+    use sumpwarden_core::alarm::settings::Priority;
+    use sumpwarden_core::model::{BrokerIndex, Name};
+    use sumpwarden_core::notify::{Action, OutboxEntry, RowState};
     use sumpwarden_core::store::RecordKind;
 
     use super::*;
@@ -287,6 +311,35 @@ mod tests {
         inbox.at_once = true;
         inbox.press(&mut window);
         assert_eq!(inbox.due_in(Instant::now()), Some(Duration::ZERO));
+    }
+
+    #[test]
+    fn marks_of_rows_that_were_dropped_do_not_pile_up() {
+        let mut inbox = Inbox::default();
+        let mut window = inbox.take();
+        let at = Timestamp::from_nanos(0);
+        let most = WAITING_OUTBOX_MAX as i64;
+        for round in 0..4 {
+            for id in round * most + 1..=(round + 1) * most {
+                let entry = OutboxEntry {
+                    receiver: Name::new("setter").unwrap(),
+                    key: id.to_string(),
+                    sequence: 1,
+                    action: Action::Raise,
+                    priority: Priority::High,
+                    at,
+                    body: String::new(),
+                };
+                inbox.book.accept(vec![entry], Instant::now());
+                let mark = Mark::Rows { ids: vec![id], state: RowState::Delivered, reason: None, at };
+                let marks = vec![mark];
+                inbox.book.mark(&marks);
+                inbox.marks.push((marks, oneshot::channel().0));
+                inbox.marks.push((Vec::new(), oneshot::channel().0));
+            }
+            inbox.press(&mut window);
+            assert_eq!(window.pressing.marks.len(), WAITING_OUTBOX_MAX, "round {round}");
+        }
     }
 
     #[test]

@@ -98,6 +98,11 @@ impl Waiting {
         }
     }
 
+    /// Number of the oldest row.
+    pub(in super::super) fn oldest(&self) -> Option<i64> {
+        self.entries.front().map(|(id, _)| *id)
+    }
+
     fn newest(&self) -> Option<i64> {
         self.entries.back().map(|(id, _)| *id)
     }
@@ -212,6 +217,11 @@ impl Book {
     /// Whether rows wait that the writer has not taken.
     pub(in super::super) fn waits(&self) -> bool {
         !self.waiting.is_empty()
+    }
+
+    /// Whether row `id` was ever in the file.
+    pub(in super::super) fn is_durable(&self, id: i64) -> bool {
+        id <= self.durable_to
     }
 
     pub(in super::super) fn is_released(&self) -> bool {
