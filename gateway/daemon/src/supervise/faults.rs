@@ -9,7 +9,7 @@ use sumpwarden_core::alarm::settings::FaultKey;
 use tokio::sync::{mpsc, watch};
 
 use super::acquisition::FaultNews;
-use crate::edge::store::{Store, StoreStatus};
+use crate::edge::store::{Counters, Store, StoreStatus};
 use crate::edge::uplink::{UplinkState, UplinkStatus};
 
 const LOOK_EVERY: Duration = Duration::from_millis(500);
@@ -40,7 +40,7 @@ pub(super) async fn watch(
     let mut told: Option<Standing> = None;
     let mut keys = vec![key(Fault::Store, ""), key(Fault::StoreSpace, "")];
     keys.extend(forwards.iter().map(|forward| key(Fault::Forwarder, &forward.name)));
-    let mut dropped = store.status().counters.dropped;
+    let mut before = store.status().counters;
     let mut troubles = 0;
     let mut pulse = tokio::time::interval(LOOK_EVERY);
     loop {
@@ -51,10 +51,9 @@ pub(super) async fn watch(
         crate::faults::pass("fault-watch").await;
         let status = store.status();
         let mut standing = store_faults(&status, was(&told, &key(Fault::StoreSpace, "")));
-        if status.counters.dropped > dropped {
-            let lost = status.counters.dropped - dropped;
-            standing.insert(key(Fault::StoreSpace, ""), format!("{lost} samples are no longer held"));
-            dropped = status.counters.dropped;
+        if let Some(gone) = gone(&before, &status.counters) {
+            standing.insert(key(Fault::StoreSpace, ""), gone);
+            before = status.counters;
         }
         // What was over between two looks is told as well: nobody is to wonder where the history has gone.
         if status.troubles > troubles {
@@ -104,6 +103,18 @@ fn store_faults(status: &StoreStatus, was_full: bool) -> Standing {
     standing
 }
 
+/// What was dropped between two looks.
+fn gone(before: &Counters, now: &Counters) -> Option<String> {
+    match (now.dropped - before.dropped, now.journal_dropped - before.journal_dropped) {
+        (0, 0) => None,
+        (samples, 0) => Some(format!("{samples} samples are no longer held")),
+        (0, records) => Some(format!("{records} records of the journal are no longer held")),
+        (samples, records) => {
+            Some(format!("{samples} samples and {records} records of the journal are no longer held"))
+        }
+    }
+}
+
 fn forwarder_fault(status: &UplinkStatus) -> Option<String> {
     match status.state {
         UplinkState::Starting | UplinkState::Delivering => None,
@@ -125,6 +136,16 @@ fn changes(told: &Standing, standing: &Standing) -> Vec<FaultNews> {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn what_was_dropped_is_told_once() {
+        let counts = |dropped, journal_dropped| Counters { dropped, journal_dropped, ..Counters::default() };
+        let told = |now| gone(&counts(5, 2), &now);
+        assert_eq!(told(counts(5, 2)), None);
+        assert_eq!(told(counts(8, 2)).unwrap(), "3 samples are no longer held");
+        assert_eq!(told(counts(5, 3)).unwrap(), "1 records of the journal are no longer held");
+        assert_eq!(told(counts(6, 4)).unwrap(), "1 samples and 2 records of the journal are no longer held");
+    }
 
     #[test]
     fn only_what_changes_is_told() {
