@@ -9,8 +9,8 @@ use std::fs;
 use std::path::{Path, PathBuf};
 
 /// Floors of `gateway/core/src`, lowest first. A floor imports itself and lower ones.
-const FLOORS: [&str; 9] =
-    ["model", "acquire", "signal", "estimate", "checks", "alarm", "store", "notify", "engine"];
+const FLOORS: [&str; 10] =
+    ["model", "acquire", "signal", "estimate", "checks", "alarm", "store", "notify", "engine", "book"];
 
 /// What the pure middle may not name, and why.
 const NOT_IN_CORE: [(&str, &str); 9] = [

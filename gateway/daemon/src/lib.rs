@@ -6,4 +6,5 @@ pub mod edge;
 pub mod faults;
 mod forwarding;
 mod notifying;
+pub mod report;
 pub mod supervise;

@@ -60,6 +60,8 @@ enum Command {
     },
     /// Take out what the store holds, also of a file that was set aside
     Export(Box<commands::export::Options>),
+    /// Write the printed log book of a month: HTML to read, print and file
+    Report(Box<commands::report::Options>),
     /// Copy the store to one file, also while the daemon runs
     Snapshot {
         #[command(flatten)]
@@ -108,6 +110,7 @@ fn main() -> ExitCode {
             commands::replay::run(&configured.config, &input, &output)
         }
         Command::Export(options) => commands::export::run(&options),
+        Command::Report(options) => commands::report::run(&options),
         Command::Snapshot { configured, output } => commands::store::copy(&configured.config, &output),
         Command::Restore { configured, from } => commands::store::restore(&configured.config, &from),
         Command::Note(options) => commands::note::run(&options),

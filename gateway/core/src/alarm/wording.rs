@@ -368,6 +368,14 @@ pub fn line(facts: &Facts, stand: &Stand<'_>) -> String {
     text
 }
 
+/// Who brought an alarm where a [`line`] says it stands; none where nobody is named. With what they said of it.
+pub fn by_whom(line: &str) -> Option<&str> {
+    let shelved = || Some(line.split_once(": shelved until ")?.1.split_once(' ')?.1);
+    let ways = [": acknowledged ", ": back to normal ", ": gives values again ", ": out of service "];
+    let way = ways.iter().find_map(|way| line.split_once(way).map(|(_, rest)| rest));
+    way.or_else(shelved)?.strip_prefix("by ")
+}
+
 fn returned(facts: &Facts) -> &'static str {
     match facts {
         Facts::Probe { .. } => "gives values again",
@@ -442,7 +450,8 @@ pub fn noun(quantity: Quantity) -> &'static str {
     }
 }
 
-fn unit_text(quantity: Quantity) -> &'static str {
+/// What stands behind a number of `quantity`, with a space before it; nothing where it has no unit.
+pub fn unit_text(quantity: Quantity) -> &'static str {
     match quantity {
         Quantity::Ph | Quantity::PumpRunning => "",
         Quantity::Conductivity => " µS/cm",
@@ -456,7 +465,8 @@ fn unit_text(quantity: Quantity) -> &'static str {
     }
 }
 
-fn decimals(quantity: Quantity) -> usize {
+/// Decimals that say something of `quantity`.
+pub fn decimals(quantity: Quantity) -> usize {
     match quantity {
         Quantity::Ph | Quantity::Concentration | Quantity::Loss => 2,
         Quantity::Temperature | Quantity::Flow => 1,
@@ -600,6 +610,22 @@ mod tests {
             Notice { by: Some("kim".to_owned()), ..notice(Change::Acknowledged, Priority::Low, hardness()) };
         let said = message(&seen, &utc).headline;
         assert_eq!(said, "Lathe 1: hardness 431 mg/L, high limit 400 mg/L: acknowledged by kim");
+    }
+
+    #[test]
+    fn who_brought_an_alarm_there_is_read_back() {
+        let (probe, reason) = ("ph".to_owned(), "no reply".to_owned());
+        for (facts, &state) in [hardness(), Facts::Probe { probe, reason }]
+            .iter()
+            .flat_map(|facts| State::ALL.iter().map(move |state| (facts, state)))
+        {
+            let until = Some(Timestamp::default());
+            let by = |by| line(facts, &Stand { state, by, why: Some("by hand"), until });
+            let told = !matches!(state, State::Unacknowledged | State::SuppressedByDesign | State::Latched);
+            let expected = told.then_some("Kim by the door (by hand)");
+            assert_eq!(by_whom(&by(Some("Kim by the door"))), expected, "{state:?}");
+            assert_eq!(by_whom(&by(None)), None, "{state:?}");
+        }
     }
 
     #[test]

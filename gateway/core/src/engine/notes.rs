@@ -11,11 +11,14 @@ use crate::checks::view::date;
 use crate::checks::{ByProbe, Calibration, Check, TestPlan};
 use crate::estimate::note::draft::{NEWS_MAX, NoteBook};
 use crate::estimate::note::{Note, NoteKind, number};
-use crate::model::{Measurement, Now, ProbeIndex, SumpIndex};
+use crate::model::{Measurement, Now, ProbeIndex, SumpIndex, Timestamp};
 use crate::signal::settings::ProbeSettings;
 use crate::store::record::JournalRecord;
 
 use super::Settings;
+
+/// Stands between what a note means and who wrote it.
+const NOTED_BY: &str = ", noted by ";
 
 /// A note that was taken, and what follows from it.
 #[derive(Clone, PartialEq, Debug, Serialize, JsonSchema)]
@@ -168,7 +171,7 @@ impl Engine {
             false => String::new(),
         };
         let text = note.text.as_ref().map_or_else(String::new, |text| format!(": {text}"));
-        format!("{}, noted by {by}{late}{text}", self.meaning_of(note))
+        format!("{}{NOTED_BY}{by}{late}{text}", self.meaning_of(note))
     }
 
     /// What a note says, in words: "concentration 5.18 % (Brix 3.7 × 1.4), target 7.5 %".
@@ -198,6 +201,28 @@ impl Engine {
 /// Whether a note is of a kind that moves what is believed, and recent enough to.
 fn moves_estimate(now: Now, note: &Note) -> bool {
     note.kind.moves_estimate() && now.utc.since(note.at) <= NEWS_MAX
+}
+
+/// The words of a note's record, taken apart again.
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Default)]
+pub struct NoteWords<'a> {
+    /// What it means; empty where nobody is named.
+    pub meaning: &'a str,
+    /// Who; untrusted text.
+    pub by: Option<&'a str>,
+    /// In their words; untrusted text.
+    pub text: Option<&'a str>,
+}
+
+/// Takes apart what the journal says of a note. A name ends where a colon and a space stand in it.
+pub fn said(message: &str) -> NoteWords<'_> {
+    let Some((meaning, rest)) = message.split_once(NOTED_BY) else { return NoteWords::default() };
+    let (by, text) = rest.split_once(": ").map_or((rest, None), |(by, text)| (by, Some(text)));
+    let by = match by.rsplit_once(" on ") {
+        Some((by, when)) if Timestamp::parse(when).is_ok() => by,
+        _ => by,
+    };
+    NoteWords { meaning, by: Some(by), text }
 }
 
 fn next_of(plan: &TestPlan, now: Now, note: &Note) -> Vec<NextView> {

@@ -71,7 +71,7 @@ impl Settings {
     }
 
     /// Probes of a sump, in their order.
-    pub(super) fn probes_of(&self, sump: SumpIndex) -> impl Iterator<Item = (ProbeIndex, &ProbeSettings)> {
+    pub fn probes_of(&self, sump: SumpIndex) -> impl Iterator<Item = (ProbeIndex, &ProbeSettings)> {
         let all = self.probes.iter().zip(0..).map(|(probe, index)| (ProbeIndex(index), probe));
         all.filter(move |(_, probe)| probe.sump == sump)
     }

@@ -19,7 +19,8 @@ pub mod settings;
 pub mod stamp;
 
 pub use record::{
-    Bound, JournalEntry, JournalRecord, Point, RecordKind, SeriesId, SeriesKey, SeriesSource, StoredSeries,
+    Bound, JournalEntry, JournalRecord, Point, RecordKind, SeriesId, SeriesKey, SeriesParts, SeriesSource,
+    StoredSeries,
 };
 
 use crate::model::{DeviceStatus, Quality, Reason, Status};

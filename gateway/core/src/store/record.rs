@@ -153,6 +153,28 @@ pub struct StoredSeries {
     pub quantity: String,
 }
 
+/// The text of a series' key, taken apart.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub struct SeriesParts<'a> {
+    /// Whose.
+    pub sump: &'a str,
+    /// Whether it is an estimate.
+    pub estimated: bool,
+    /// Name of the probe, or word of the estimate.
+    pub of: &'a str,
+    /// Of an estimate: empty for its value, or the end of the interval.
+    pub bound: &'a str,
+}
+
+impl StoredSeries {
+    /// What its key says; none for a key that is none of ours.
+    pub fn parts(&self) -> Option<SeriesParts<'_>> {
+        let mut pieces = self.text.splitn(4, '/');
+        let (sort, sump, of) = (pieces.next()?, pieces.next()?, pieces.next()?);
+        Some(SeriesParts { sump, estimated: sort == "estimate", of, bound: pieces.next().unwrap_or("") })
+    }
+}
+
 /// One record of the journal as it is kept.
 #[derive(Clone, PartialEq, Debug, Serialize, JsonSchema)]
 pub struct JournalEntry {
@@ -176,4 +198,24 @@ pub struct JournalEntry {
     pub value: Option<f64>,
     /// In words. Untrusted text.
     pub message: String,
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_series_belongs_to_the_sump_that_its_key_names() {
+        let part = |text: &str, sump: &str| {
+            let (id, quantity) = (SeriesId(1), String::new());
+            let series = StoredSeries { id, text: text.to_owned(), quantity };
+            let parts = series.parts().filter(|parts| parts.sump == sump)?;
+            Some((parts.estimated, parts.of.to_owned(), parts.bound.to_owned()))
+        };
+        let some = |estimated, of: &str, bound: &str| Some((estimated, of.to_owned(), bound.to_owned()));
+        assert_eq!(part("probe/lathe-1/ph", "lathe-1"), some(false, "ph", ""));
+        assert_eq!(part("estimate/lathe-1/liquid_l/low90", "lathe-1"), some(true, "liquid_l", "low90"));
+        assert_eq!(part("probe/lathe-10/ph", "lathe-1"), None);
+        assert_eq!(part("probe", "lathe-1"), None);
+    }
 }

@@ -52,6 +52,7 @@ enum Format {
     /// Line protocol; outbox and parked points as JSON
     Lines,
     /// One JSON object a line
+    #[value(name = "jsonl", alias = "json")]
     Json,
 }
 
@@ -80,7 +81,7 @@ pub fn run(options: &Options) -> Exit {
         Ok((counts, skipped)) => {
             progress.clear();
             console::say(&counts);
-            skipped.iter().for_each(|one| console::complain(&plain(&skipped_text(one))));
+            skipped.iter().for_each(|one| console::complain(&plain(&format!("skipped: {one}"))));
             if skipped.is_empty() { Exit::Success } else { Exit::Negative }
         }
         Err(ExportError::Store(error)) => {
@@ -96,22 +97,6 @@ pub fn run(options: &Options) -> Exit {
             Exit::Outside
         }
     }
-}
-
-/// `skipped: chunk, probe/lathe-1/ph: 1 row, 4096 points, 2026-… to 2026-…`.
-fn skipped_text(skipped: &Skipped) -> String {
-    let mut text = format!("skipped: {}", skipped.table);
-    if let Some(series) = &skipped.series {
-        text = text + ", " + series;
-    }
-    text = format!("{text}: {} row{}", skipped.rows, if skipped.rows == 1 { "" } else { "s" });
-    if skipped.points > 0 {
-        text = format!("{text}, {} points", skipped.points);
-    }
-    if let Some((from, to)) = skipped.stretch {
-        text = format!("{text}, {from} to {to}");
-    }
-    text
 }
 
 fn open(path: &Path, named: bool, progress: &Progress) -> Result<Box<dyn Holding>, StoreError> {
@@ -433,8 +418,7 @@ mod tests {
             points: 7,
             stretch: Some((at(0), at(60))),
         };
-        let text =
-            "skipped: chunk, probe/a/ph: 1 row, 7 points, 1970-01-01T00:00:00Z to 1970-01-01T00:01:00Z";
-        assert_eq!(skipped_text(&skipped), text);
+        let text = "chunk, probe/a/ph: 1 row, 7 points, 1970-01-01T00:00:00Z to 1970-01-01T00:01:00Z";
+        assert_eq!(skipped.to_string(), text);
     }
 }

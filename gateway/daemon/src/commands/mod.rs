@@ -11,6 +11,7 @@ pub mod note;
 pub mod people;
 pub mod read;
 pub mod replay;
+pub mod report;
 pub mod run;
 mod running;
 pub mod store;

@@ -36,24 +36,6 @@ fn told<T>(found: Result<T, StoreError>) -> Option<T> {
     found.inspect_err(|error| tracing::warn!(%error, "the store could not be read for the page")).ok()
 }
 
-/// A series of a sump by the text of its key.
-struct Part<'a> {
-    estimated: bool,
-    of: &'a str,
-    /// Of an estimate: empty for its value, or the end of the interval.
-    bound: &'a str,
-}
-
-impl<'a> Part<'a> {
-    /// None if it belongs to another sump.
-    fn of_sump(text: &'a str, sump: &str) -> Option<Self> {
-        let mut pieces = text.splitn(4, '/');
-        let (sort, whose, of) = (pieces.next()?, pieces.next()?, pieces.next()?);
-        let estimated = sort == "estimate";
-        (whose == sump).then(|| Self { estimated, of, bound: pieces.next().unwrap_or("") })
-    }
-}
-
 fn trends(reader: &mut Reader, asked: &TrendAsked) -> Result<Vec<Trend>, StoreError> {
     let all = reader.series()?;
     let sump = asked.sump.as_str();
@@ -61,7 +43,7 @@ fn trends(reader: &mut Reader, asked: &TrendAsked) -> Result<Vec<Trend>, StoreEr
     // A probe whose quantity was changed has two series of one name: the younger one counts.
     let mut series: BTreeMap<(bool, &str), BTreeMap<&str, &StoredSeries>> = BTreeMap::new();
     for stored in &all {
-        if let Some(part) = Part::of_sump(&stored.text, sump).filter(|part| wanted(part.of)) {
+        if let Some(part) = stored.parts().filter(|part| part.sump == sump && wanted(part.of)) {
             series.entry((part.estimated, part.of)).or_default().insert(part.bound, stored);
         }
     }
@@ -108,18 +90,4 @@ fn points(
 
 fn journal(reader: &mut Reader, asked: &JournalAsked) -> Result<Vec<JournalEntry>, StoreError> {
     reader.journal_of(asked.sump.as_ref(), asked.from, asked.until, asked.limit)
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn a_series_belongs_to_the_sump_that_its_key_names() {
-        let part = |text| Part::of_sump(text, "lathe-1").map(|part| (part.estimated, part.of, part.bound));
-        assert_eq!(part("probe/lathe-1/ph"), Some((false, "ph", "")));
-        assert_eq!(part("estimate/lathe-1/liquid_l/low90"), Some((true, "liquid_l", "low90")));
-        assert_eq!(part("probe/lathe-10/ph"), None);
-        assert_eq!(part("probe"), None);
-    }
 }

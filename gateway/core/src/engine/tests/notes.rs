@@ -2,6 +2,7 @@
 
 use super::*;
 use crate::checks::settings::{Country, PlanSettings};
+use crate::engine::notes::{NoteWords, said};
 use crate::model::Line;
 
 fn two_sumps_with_one_water() -> Settings {
@@ -45,6 +46,12 @@ fn a_note_stands_in_the_journal_with_who_and_text_and_the_plan_beside_it() {
             ("action", None, "action, noted by Kim on 1970-01-01T02:00:05Z: <i>from</i> the nozzle"),
         ]
     );
+    for (record, meaning) in
+        story.out.journal.iter().zip(["concentration 5.18 % (Brix 3.7 × 1.4), target 7.5 %", "action"])
+    {
+        let expected = NoteWords { meaning, by: Some("Kim"), text: Some("<i>from</i> the nozzle") };
+        assert_eq!(said(&record.message), expected, "it is read back");
+    }
     assert!(story.out.saved.iter().any(|(key, _)| key == "checks/lathe-3"));
     let view = story.engine.note_view(at(5), &by_kim(NoteKind::Brix, 3.7, 5), false);
     assert_eq!(

@@ -2,6 +2,7 @@
 //! [`super::Salvage`]. What cannot be read is passed over and named at the end.
 
 use std::collections::{BTreeMap, BTreeSet};
+use std::fmt;
 use std::path::Path;
 
 use rusqlite::types::Value;
@@ -65,6 +66,24 @@ pub struct Skipped {
     pub points: u64,
     /// From when to when, where that is known.
     pub stretch: Option<(Timestamp, Timestamp)>,
+}
+
+impl fmt::Display for Skipped {
+    /// `chunk, probe/lathe-1/ph: 1 row, 4096 points, 2026-… to 2026-…`.
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(self.table)?;
+        if let Some(series) = &self.series {
+            write!(f, ", {series}")?;
+        }
+        write!(f, ": {} row{}", self.rows, if self.rows == 1 { "" } else { "s" })?;
+        if self.points > 0 {
+            write!(f, ", {} points", self.points)?;
+        }
+        match self.stretch {
+            Some((from, to)) => write!(f, ", {from} to {to}"),
+            None => Ok(()),
+        }
+    }
 }
 
 /// What was passed over, gathered by table and series.
@@ -313,7 +332,8 @@ impl Holding for Whole {
     }
 }
 
-fn each_batch(
+/// Every point of the batches that touch `from..until`; those that cannot be read are noted.
+pub(super) fn each_batch(
     connection: &Connection,
     from: Timestamp,
     until: Timestamp,

@@ -27,6 +27,7 @@ mod reserve;
 mod retain;
 mod salvage;
 mod schema;
+mod shelf;
 pub mod snapshot;
 mod writer;
 
@@ -48,6 +49,7 @@ use tokio::sync::{Notify, watch};
 pub use reader::{Reader, Samples, TrendPoint};
 pub use salvage::Salvage;
 pub use schema::{FILE, SetAside};
+pub use shelf::{Beside, HourlyFigures, Shelf};
 
 use super::pulse::Pulse;
 use inbox::Inbox;

@@ -83,6 +83,11 @@ impl Quiet {
         self.still.is_some_and(|still| still != state(&self.path) || is_running(&self.path))
     }
 
+    /// The file itself.
+    pub(super) fn path(&self) -> &Path {
+        &self.path
+    }
+
     /// Where the log lies.
     pub(super) fn log_path(&self) -> PathBuf {
         log_of(&self.path)

@@ -348,7 +348,8 @@ fn trend_grain(
     Ok(if gone.is_some_and(|gone| from.as_nanos() <= gone) { HOUR } else { 1 })
 }
 
-fn rollups(
+/// Buckets of `width` of a series that begin in `from..until`, as they were kept.
+pub(super) fn rollups(
     connection: &Connection,
     series: SeriesId,
     width: u64,
@@ -486,7 +487,8 @@ pub(super) fn journal_after(
     statement.query_map(params![id, limit], journal_entry)?.collect()
 }
 
-fn journal_entry(row: &Row<'_>) -> rusqlite::Result<JournalEntry> {
+/// A row of the journal in the order of its columns.
+pub(super) fn journal_entry(row: &Row<'_>) -> rusqlite::Result<JournalEntry> {
     Ok(JournalEntry {
         id: row.get(0)?,
         at: Timestamp::from_nanos(row.get(1)?),
