@@ -7,4 +7,5 @@ pub mod faults;
 mod forwarding;
 mod notifying;
 pub mod report;
+pub mod stickers;
 pub mod supervise;

@@ -62,6 +62,8 @@ enum Command {
     Export(Box<commands::export::Options>),
     /// Write the printed log book of a month: HTML to read, print and file
     Report(Box<commands::report::Options>),
+    /// Write a sheet of stickers with a code for each sump, to print
+    Labels(commands::labels::Options),
     /// Copy the store to one file, also while the daemon runs
     Snapshot {
         #[command(flatten)]
@@ -111,6 +113,7 @@ fn main() -> ExitCode {
         }
         Command::Export(options) => commands::export::run(&options),
         Command::Report(options) => commands::report::run(&options),
+        Command::Labels(options) => commands::labels::run(&options),
         Command::Snapshot { configured, output } => commands::store::copy(&configured.config, &output),
         Command::Restore { configured, from } => commands::store::restore(&configured.config, &from),
         Command::Note(options) => commands::note::run(&options),

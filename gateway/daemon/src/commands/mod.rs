@@ -6,6 +6,7 @@ pub mod console;
 #[cfg(feature = "demo")]
 pub mod demo;
 pub mod export;
+pub mod labels;
 pub mod mix;
 pub mod note;
 pub mod people;
