@@ -128,3 +128,16 @@ fn what_is_asked_for_has_to_be_there_and_not_too_much() {
     let refused = book(&mut Made::default(), &Asked { sump: None, span }).expect_err("too long");
     assert_eq!(refused.to_string(), "73 months are too many for one book; ask for 60 at most");
 }
+
+#[test]
+fn a_loss_says_of_how_much_of_the_time_it_is_known() {
+    let loss = |hours| book::Loss { litres: 2.54, between: Some((0.5, 11.2)), hours, of_hours: 720.0 };
+    for (hours, says) in [
+        (719.6, "2.5 L (90 %: 0.5 L to 11 L)"),
+        (600.0, "2.5 L (90 %: 0.5 L to 11 L), known for 600 of 720 h"),
+        (0.3, "2.5 L (90 %: 0.5 L to 11 L), known for less than one of 720 h"),
+    ] {
+        assert_eq!(view::loss(Some(&loss(hours))), says);
+    }
+    assert_eq!(view::loss(None), "not known");
+}

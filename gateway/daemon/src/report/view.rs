@@ -213,11 +213,12 @@ fn lines(words: &Words<'_>, lines: &[Line]) -> Table<LineView> {
 }
 
 /// Litres lost, how sure, and of how much of the time that is.
-fn loss(loss: Option<&Loss>) -> String {
+pub(super) fn loss(loss: Option<&Loss>) -> String {
     let Some(loss) = loss else { return NOT_KNOWN.to_owned() };
     let between = loss.between.map(|(low, high)| format!(" (90 %: {} to {})", litres(low), litres(high)));
     let share = match loss.of_hours - loss.hours {
         missing if missing < 1.0 => String::new(),
+        _ if loss.hours < 1.0 => format!(", known for less than one of {:.0} h", loss.of_hours),
         _ => format!(", known for {:.0} of {:.0} h", loss.hours, loss.of_hours),
     };
     format!("{}{}{share}", litres(loss.litres), between.unwrap_or_default())
