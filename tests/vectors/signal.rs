@@ -245,7 +245,11 @@ mod electrode {
             let (t, mv, ph) = (row.number("t_c"), row.number("e_mv"), row.number("ph"));
             assert_near(calibration.ph(mv, t), ph, 0.6e-6, "printed to six decimals");
             assert_near(calibration.mv(ph, t), mv, 1e-4, "0.6e-6 pH are 4e-5 mV");
-            let sensor = SensorStage::PhElectrode { calibration, temperature: TemperatureSource::Fixed(t) };
+            let sensor = SensorStage::PhElectrode {
+                calibration,
+                temperature: TemperatureSource::Fixed(t),
+                buffers: None,
+            };
             assert_near(good(probe(Quantity::Ph, PLAIN, sensor), mv), ph, 0.6e-6, "through the channel");
         }
     }
@@ -538,7 +542,7 @@ fn sensors() -> impl Strategy<Value = SensorStage> {
                 isopotential_ph: 7.0,
                 temperature_c,
             };
-            SensorStage::PhElectrode { calibration, temperature }
+            SensorStage::PhElectrode { calibration, temperature, buffers: None }
         },
     );
     prop_oneof![

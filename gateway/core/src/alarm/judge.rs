@@ -3,7 +3,7 @@
 use std::time::Duration;
 
 use crate::estimate::settings::{EstimateKind, SumpSettings};
-use crate::model::{Severity, SumpIndex};
+use crate::model::{DeviceStatus, Severity, SumpIndex};
 use crate::signal::settings::ProbeSettings;
 
 use super::condition::Condition;
@@ -128,6 +128,8 @@ impl Definition {
     /// Whether the condition holds for what was seen, given whether it held so far; `None` if this cannot tell.
     pub(super) fn judge(&self, held: bool, seen: &Seen) -> Option<bool> {
         match self {
+            // Somebody works on it: that is no fault of the probe, and does not end one.
+            Self::Instrument(_) if seen.quality.device == DeviceStatus::FunctionCheck => None,
             Self::Instrument(_) => Some(seen.quality.severity() == Severity::Bad),
             Self::Limit(limit) => judge_limit(limit, held, seen),
             // Told, not seen.

@@ -187,6 +187,8 @@ coded! {
         OutsideTank = 33, "outside the tank's measures";
         /// A concentration beyond the ends of the fluid's jar test.
         OutsideCurve = 34, "beyond the ends of the calibration curve";
+        /// Somebody has the probe in a buffer or a standard.
+        BeingCalibrated = 35, "being calibrated";
     }
 }
 

@@ -7,7 +7,7 @@
 use std::fmt;
 use std::time::Duration;
 
-use serde::{Deserialize, Serialize, Serializer};
+use serde::{Deserialize, Deserializer, Serialize, Serializer};
 
 /// Nanoseconds of an hour.
 pub const HOUR_NS: f64 = 3.6e12;
@@ -114,6 +114,14 @@ impl Serialize for Timestamp {
     /// As text, the way [`Display`](fmt::Display) writes it.
     fn serialize<S: Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
         serializer.collect_str(self)
+    }
+}
+
+impl<'de> Deserialize<'de> for Timestamp {
+    /// From text, as [`Timestamp::parse`] reads it.
+    fn deserialize<D: Deserializer<'de>>(deserializer: D) -> Result<Self, D::Error> {
+        let text = String::deserialize(deserializer)?;
+        Self::parse(&text).map_err(serde::de::Error::custom)
     }
 }
 

@@ -7,6 +7,7 @@ use crate::model::{
     Status, Timestamp, Uptime,
 };
 
+use super::calibration::Calibrated;
 use super::fault::{self, Verdict};
 use super::frozen::Frozen;
 use super::sensor::{LiquidTemperature, Sensor};
@@ -22,6 +23,8 @@ pub(super) struct Channel {
     pub(super) temperature: Option<TemperatureSource>,
     range: Option<(f64, f64)>,
     calibration_due: Option<Timestamp>,
+    /// Somebody has the probe in a buffer: its numbers are no values of the sump.
+    being_calibrated: bool,
     frozen: Option<Frozen>,
     spike: Option<Spike>,
     /// How long a value stands in for one that is known to be missing.
@@ -60,6 +63,7 @@ impl Channel {
             temperature,
             range: settings.range,
             calibration_due: settings.calibration_due,
+            being_calibrated: false,
             frozen: settings.frozen.map(Frozen::new),
             spike: settings.spike.map(Spike::new),
             hold: settings.hold,
@@ -74,6 +78,23 @@ impl Channel {
     /// Starts the clock of a probe that has not said anything yet.
     pub(super) fn begin(&mut self, now: Uptime) {
         self.silence.heard.get_or_insert(now);
+    }
+
+    /// From now on its numbers are those of a buffer, or of the sump again. What was known before says nothing of either.
+    pub(super) fn set_being_calibrated(&mut self, being_calibrated: bool) {
+        self.being_calibrated = being_calibrated;
+        self.silence.holds = false;
+        self.forget_standing();
+        if let Some(spike) = &mut self.spike {
+            spike.forget();
+        }
+    }
+
+    /// Goes on with a new calibration, which holds until `due` where the one before was to run out.
+    pub(super) fn calibrate(&mut self, new: &Calibrated, due: Option<Timestamp>) {
+        self.sensor.calibrate(new);
+        self.calibration_due =
+            self.calibration_due.map(|configured| due.map_or(configured, |due| due.max(configured)));
     }
 
     /// Goes on from where another channel of the same quantity stands.
@@ -117,6 +138,9 @@ impl Channel {
         if gap {
             self.forget_standing();
         }
+        if self.being_calibrated {
+            return self.in_a_buffer(number);
+        }
         match self.value_of(number, stamp, liquid) {
             Ok(graded) => {
                 let Graded { value, quality } = self.judge(number, graded, stamp, elapsed);
@@ -131,11 +155,20 @@ impl Channel {
         }
     }
 
+    /// A number that says something of the electrode and nothing of the sump.
+    fn in_a_buffer(&mut self, number: f64) -> Measured {
+        self.silence.holds = false;
+        self.forget_standing();
+        Measured::Bad(self.signal(number).map_or_else(|broken| broken, |_| BEING_CALIBRATED))
+    }
+
     /// A number from before the newest: a point of its own time, which moves no check and nothing that stands. A counter
     /// cannot tell it from a restart.
     fn late(&mut self, number: f64, reading: &RawReading, liquid: LiquidTemperature) -> Measurement {
         let RawReading { probe, at, received, .. } = *reading;
-        let converted = if self.sensor.counts() {
+        let converted = if self.being_calibrated {
+            Err(BEING_CALIBRATED)
+        } else if self.sensor.counts() {
             Err(NOT_CONVERTIBLE)
         } else {
             self.value_of(number, Stamp { at, received }, liquid)
@@ -152,14 +185,19 @@ impl Channel {
         if outside { OUTSIDE_RANGE } else { Quality::GOOD }
     }
 
+    /// Input stage alone: the electrode's voltage, the cell's conductance.
+    pub(super) fn signal(&self, number: f64) -> Conversion {
+        match &self.input {
+            InputStage::Scaled(line) => Ok(Graded { value: line.at(number), quality: Quality::GOOD }),
+            InputStage::Loop { to_ma, bands, points } => {
+                loop_current::convert(bands, points, to_ma.at(number))
+            }
+        }
+    }
+
     /// Input stage, then sensor stage.
     fn value_of(&mut self, number: f64, stamp: Stamp, liquid: LiquidTemperature) -> Conversion {
-        let signal = match &self.input {
-            InputStage::Scaled(line) => Graded { value: line.at(number), quality: Quality::GOOD },
-            InputStage::Loop { to_ma, bands, points } => {
-                loop_current::convert(bands, points, to_ma.at(number))?
-            }
-        };
+        let signal = self.signal(number)?;
         let Graded { value, quality } = self.sensor.convert(signal.value, liquid, stamp)?;
         if !value.is_finite() {
             return Err(NOT_CONVERTIBLE);
@@ -280,6 +318,9 @@ const OUTSIDE_RANGE: Quality = Quality::new(
     DeviceStatus::OutOfSpecification,
     Reason::OutsideRange,
 );
+/// NE 107 calls it a function check: temporarily invalid because someone works on it.
+pub(super) const BEING_CALIBRATED: Quality =
+    Quality::new(Status::BadOutOfService, DeviceStatus::FunctionCheck, Reason::BeingCalibrated);
 /// An overdue calibration: the device only asks for maintenance, but its value can no longer be vouched for.
 const CALIBRATION_OVERDUE: Quality = Quality::new(
     Status::UncertainSensorNotAccurate,

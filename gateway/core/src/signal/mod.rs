@@ -7,6 +7,7 @@
 //!
 //! It refuses to know of sumps, alarms and of what a value is good for.
 
+pub mod calibration;
 mod channel;
 pub mod conductivity;
 pub mod counter;
@@ -29,6 +30,7 @@ use crate::model::{
     Uptime,
 };
 
+use calibration::Calibrated;
 use channel::Channel;
 use sensor::LiquidTemperature;
 use settings::{ProbeSettings, TemperatureSource};
@@ -154,6 +156,39 @@ impl Signals {
     pub fn carry_over(&mut self, probe: ProbeIndex, earlier: &Self, namesake: ProbeIndex) {
         self.channels[probe.slot()].carry_over(probe, &earlier.channels[namesake.slot()]);
         self.started = false;
+    }
+
+    /// Whether somebody has the probe in a buffer. Meanwhile its numbers are kept and make no value of the sump.
+    ///
+    /// # Panics
+    /// If the probe is not one of those handed to [`Signals::new`].
+    pub fn set_being_calibrated(&mut self, probe: ProbeIndex, being_calibrated: bool) {
+        self.channels[probe.slot()].set_being_calibrated(being_calibrated);
+    }
+
+    /// A new calibration takes effect. It holds until `due`, where the configuration says that calibrations run out.
+    ///
+    /// # Panics
+    /// If the probe is not one of those handed to [`Signals::new`].
+    pub fn calibrate(&mut self, probe: ProbeIndex, new: &Calibrated, due: Option<Timestamp>) {
+        self.channels[probe.slot()].calibrate(new, due);
+    }
+
+    /// What the electrode or the cell itself gives for the device's number: mV, µS or µS/cm; or why that is nothing.
+    ///
+    /// # Panics
+    /// If the probe is not one of those handed to [`Signals::new`].
+    pub fn signal(&self, probe: ProbeIndex, number: f64) -> Result<f64, Quality> {
+        self.channels[probe.slot()].signal(number).map(|graded| graded.value)
+    }
+
+    /// Temperature, °C, that the probe's compensation goes by, and whether it is a stand-in for one that is missing.
+    ///
+    /// # Panics
+    /// If the probe is not one of those handed to [`Signals::new`].
+    pub fn liquid(&self, probe: ProbeIndex, now: Uptime) -> (f64, bool) {
+        let liquid = self.liquid_temperature(self.channels[probe.slot()].temperature, now);
+        (liquid.celsius, liquid.is_fallback)
     }
 
     /// Starts the clocks of probes that have not said anything, at the first call and after [`Signals::carry_over`].

@@ -40,6 +40,26 @@ impl BufferFamily {
     /// Every family.
     pub const ALL: &'static [Self] = &[Self::Din19266, Self::JisZ8802, Self::Technical4710];
 
+    /// Stable word.
+    pub const fn word(self) -> &'static str {
+        match self {
+            Self::Din19266 => "din-19266",
+            Self::JisZ8802 => "jis-z-8802",
+            Self::Technical4710 => "technical",
+        }
+    }
+
+    /// The one of a word.
+    pub fn from_word(word: &str) -> Option<Self> {
+        Self::ALL.iter().copied().find(|family| family.word() == word)
+    }
+
+    /// The buffer on whose bottle stands about this pH, which it has at 25 °C.
+    pub fn labelled(self, ph: f64) -> Option<Buffer> {
+        let apart = |buffer: &Buffer| buffer.ph_at(25.0).map_or(f64::INFINITY, |own| (own - ph).abs());
+        self.buffers().iter().copied().find(|buffer| apart(buffer) <= LABEL_WITHIN_PH)
+    }
+
     /// Its buffers, rising in pH.
     pub const fn buffers(self) -> &'static [Buffer] {
         match self {
@@ -65,6 +85,9 @@ const fn buffer(name: &'static str, ph: &'static [f64]) -> Buffer {
 /// An uncalibrated electrode is off by less than this, and no two buffers of a family are nearer than twice it
 /// (common practice, no source).
 pub const RECOGNISED_WITHIN_PH: f64 = 0.4;
+
+/// Labels round: 4.005, 4.01 and 4.0 are the same bottle of a family.
+const LABEL_WITHIN_PH: f64 = 0.02;
 
 // DIN 19266 / NIST / IUPAC 2002 tables, from memory; 25 °C of borax and carbonate from J. Res. NBS 73A (1969) 37.
 const DIN_19266: [Buffer; 4] = [

@@ -2,6 +2,7 @@
 
 use crate::model::{DeviceStatus, Quality, Reason, Status};
 
+use super::calibration::Calibrated;
 use super::counter::{Counter, CounterRule};
 use super::settings::{Compensation, Density, PhCalibration, SensorStage, TemperatureSource};
 use super::{Conversion, Graded, NOT_CONVERTIBLE, Stamp, conductivity, level, ph, rtd};
@@ -33,7 +34,7 @@ impl Sensor {
         match stage {
             SensorStage::Direct => (Self::Direct, None),
             &SensorStage::Rtd { r0_ohm, lead_ohm } => (Self::Rtd { r0_ohm, lead_ohm }, None),
-            &SensorStage::PhElectrode { calibration, temperature } => {
+            &SensorStage::PhElectrode { calibration, temperature, .. } => {
                 (Self::PhElectrode { calibration, fit: calibration.is_within_limits() }, Some(temperature))
             }
             SensorStage::Conductivity { cell_constant_per_cm, compensation, temperature } => {
@@ -64,6 +65,19 @@ impl Sensor {
             && counter.is_like(other)
         {
             *self = earlier.clone();
+        }
+    }
+
+    /// Goes on with a new calibration; one of another kind of sensor changes nothing.
+    pub(super) fn calibrate(&mut self, new: &Calibrated) {
+        match (self, new) {
+            (Self::PhElectrode { calibration, fit }, Calibrated::Ph(new)) => {
+                (*calibration, *fit) = (*new, new.is_within_limits());
+            }
+            (Self::Conductivity { cell_constant_per_cm, .. }, Calibrated::Cell { constant_per_cm }) => {
+                *cell_constant_per_cm = *constant_per_cm;
+            }
+            _ => {}
         }
     }
 

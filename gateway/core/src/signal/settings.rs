@@ -6,6 +6,9 @@
 
 use std::time::Duration;
 
+use serde::{Deserialize, Serialize};
+
+use super::ph_buffers::BufferFamily;
 use crate::acquire::topics::Expected;
 use crate::model::{Name, ProbeIndex, Quantity, SumpIndex, Timestamp, Unit};
 
@@ -143,6 +146,8 @@ pub enum SensorStage {
         calibration: PhCalibration,
         /// Temperature of the liquid.
         temperature: TemperatureSource,
+        /// Whose buffers it is calibrated in, where the shop says so.
+        buffers: Option<BufferFamily>,
     },
     /// Conductance in uS (cell constant in 1/cm) or, with cell constant 1, conductivity in uS/cm, to 25 °C.
     Conductivity {
@@ -182,7 +187,7 @@ pub enum SensorStage {
 }
 
 /// Calibration of a pH electrode.
-#[derive(Clone, Copy, PartialEq, Debug)]
+#[derive(Clone, Copy, PartialEq, Debug, Serialize, Deserialize)]
 pub struct PhCalibration {
     /// Slope in percent of the Nernst slope, below `knee_ph`; above it `slope_alkaline_percent` holds.
     pub slope_percent: f64,

@@ -41,6 +41,11 @@ impl Spike {
         self.check == other.check
     }
 
+    /// Starts over: what comes next stands in no relation to what was.
+    pub(super) fn forget(&mut self) {
+        (self.accepted, self.candidate) = (None, None);
+    }
+
     /// Takes a value `elapsed` after the last one judged: true if it counts.
     pub(super) fn accept(&mut self, value: f64, elapsed: Duration) -> bool {
         if let Some(accepted) = &mut self.accepted {

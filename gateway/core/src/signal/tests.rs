@@ -311,7 +311,11 @@ fn an_electrode_out_of_its_limits_says_so() {
         probe(
             "ph",
             Quantity::Ph,
-            SensorStage::PhElectrode { calibration, temperature: TemperatureSource::Fixed(25.0) },
+            SensorStage::PhElectrode {
+                calibration,
+                temperature: TemperatureSource::Fixed(25.0),
+                buffers: None,
+            },
         )
     };
     let worn = PhCalibration { slope_percent: 89.0, slope_alkaline_percent: 89.0, ..PhCalibration::IDEAL };
@@ -456,4 +460,42 @@ fn a_number_from_before_the_newest_moves_nothing() {
     assert_eq!(story.signals.last(LEVEL).current, before);
     // Fifteen litres since the meter was first read: the late count is no restart.
     assert_eq!(story.number(110, meter, 1015.0).usable(), Some(15.0));
+}
+
+#[test]
+fn a_probe_in_a_buffer_gives_no_value_and_comes_back_with_its_new_calibration() {
+    let sensor = SensorStage::PhElectrode {
+        calibration: PhCalibration::IDEAL,
+        temperature: TemperatureSource::Fixed(25.0),
+        buffers: None,
+    };
+    let spike = Some(SpikeCheck { step: 0.2, rate_per_s: 0.001, confirm: 3 });
+    let due = Story::now(0).utc;
+    let settings = ProbeSettings { spike, calibration_due: Some(due), ..probe("ph", Quantity::Ph, sensor) };
+    let mut story = Story::new(&[settings]);
+    assert_eq!(story.number(0, LEVEL, -118.0).quality(), Quality::GOOD);
+    story.signals.set_being_calibrated(LEVEL, true);
+    let quality = story.number(10, LEVEL, 0.0).quality();
+    assert_eq!(
+        (quality.status, quality.device, quality.reason),
+        (Status::BadOutOfService, DeviceStatus::FunctionCheck, Reason::BeingCalibrated)
+    );
+    assert_eq!(story.number(20, LEVEL, 171.0), Measured::Bad(quality), "no jump is looked for");
+    let held = story.fault(30, LEVEL, Fault::NoReply);
+    assert_eq!(held.status, Status::BadNoCommunication, "the value from before is not held");
+    let earlier = RawReading {
+        probe: LEVEL,
+        at: Story::now(5).utc,
+        received: Story::now(5).uptime,
+        raw: Raw::Number(-118.0),
+    };
+    let late = story.signals.convert(Story::now(31), &earlier);
+    assert_eq!(late.measured, Measured::Bad(quality), "whose liquid it was nobody knows");
+    let new = PhCalibration { zero_ph: 7.5, ..PhCalibration::IDEAL };
+    story.signals.calibrate(LEVEL, &Calibrated::Ph(new), Some(Story::now(1_000).utc));
+    story.signals.set_being_calibrated(LEVEL, false);
+    let back = story.number(40, LEVEL, -118.0);
+    assert_eq!(back.quality(), Quality::GOOD, "no spike, not overdue: {back:?}");
+    assert!((back.usable().expect("good") - 9.495).abs() < 0.01, "{back:?}");
+    assert_eq!(story.number(1_010, LEVEL, -118.0).quality().reason, Reason::CalibrationOverdue);
 }

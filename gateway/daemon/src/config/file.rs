@@ -491,6 +491,22 @@ pub struct Electrode {
     pub isopotential_ph: Option<f64>,
     /// Temperature of the calibration. Default 25 Cel.
     pub calibrated_at: Option<Measure>,
+    /// Whose buffers it is calibrated in.
+    pub buffers: Option<BuffersWord>,
+}
+
+/// Families of buffers.
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Deserialize)]
+pub enum BuffersWord {
+    /// DIN 19266: 4.005, 6.865, 9.180, 10.012.
+    #[serde(rename = "din-19266")]
+    Din19266,
+    /// JIS Z 8802: 4.01, 6.86, 9.18, 10.02.
+    #[serde(rename = "jis-z-8802")]
+    JisZ8802,
+    /// Technical: 4.00, 7.00, 10.01.
+    #[serde(rename = "technical")]
+    Technical,
 }
 
 /// A conductivity cell.

@@ -1,12 +1,13 @@
 //! What a probe's signal means: the sensor stage, and the unit its signal must come in.
 
 use sumpwarden_core::model::{Quantity, Unit};
+use sumpwarden_core::signal::ph_buffers::BufferFamily;
 use sumpwarden_core::signal::settings::{
     Compensation, Density, PhCalibration, SensorStage, TemperatureSource,
 };
 use sumpwarden_protocol::words::NumberKind;
 
-use super::super::file::{Cell, CompensationWord, Counter, Electrode, Hydrostatic, Probe, Rtd};
+use super::super::file::{BuffersWord, Cell, CompensationWord, Counter, Electrode, Hydrostatic, Probe, Rtd};
 use super::notes::{At, Notes};
 use super::probe::Context;
 
@@ -130,7 +131,13 @@ fn electrode(
         isopotential_ph: isopotential?,
         temperature_c: calibrated_at,
     };
-    Some(Sensor::new(SensorStage::PhElectrode { calibration, temperature: temperature? }, Unit::Millivolt))
+    let buffers = table.buffers.map(|word| match word {
+        BuffersWord::Din19266 => BufferFamily::Din19266,
+        BuffersWord::JisZ8802 => BufferFamily::JisZ8802,
+        BuffersWord::Technical => BufferFamily::Technical4710,
+    });
+    let stage = SensorStage::PhElectrode { calibration, temperature: temperature?, buffers };
+    Some(Sensor::new(stage, Unit::Millivolt))
 }
 
 fn cell(
