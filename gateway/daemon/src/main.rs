@@ -86,6 +86,8 @@ enum Command {
     People(commands::people::Options),
     /// List the alarms that stand, or do something about one, through the running daemon
     Alarm(Box<commands::alarm::Options>),
+    /// Calibrate a pH or conductivity probe, step by step, through the running daemon
+    Calibrate(Box<commands::calibrate::Options>),
     /// Reckon what to pour, drain or leave alone, from a configuration or from numbers alone
     Mix(Box<commands::mix::Options>),
     /// Simulated sumps on real Modbus and MQTT, with everything embedded
@@ -119,6 +121,7 @@ fn main() -> ExitCode {
         Command::Note(options) => commands::note::run(&options),
         Command::People(options) => commands::people::run(&options),
         Command::Alarm(options) => commands::alarm::run(&options),
+        Command::Calibrate(options) => commands::calibrate::run(&options),
         Command::Mix(options) => commands::mix::run(&options),
         #[cfg(feature = "demo")]
         Command::Demo(options) => commands::demo::run(&options),

@@ -1,6 +1,7 @@
 //! The whole gateway against foreign peers: pymodbus on TCP and on a serial line, mosquitto and paho, two databases.
 
 mod bad_input;
+mod calibration;
 mod commands;
 mod crash;
 mod identity;

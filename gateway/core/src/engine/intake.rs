@@ -6,6 +6,7 @@
 
 use std::time::Duration;
 
+use super::calibration::{CalibrationFor, ProbeCalibrationView, Step};
 use super::notes::NoteView;
 use super::{AlarmFor, Engine, Input, Outbound};
 use crate::alarm::condition::Fault;
@@ -106,6 +107,19 @@ impl Intake {
     ) -> Result<(), AlarmFor> {
         self.engine.order(now, alarm, order, said)?;
         self.acks.push(wait());
+        Ok(())
+    }
+
+    /// What somebody does about the calibration of a probe. `wait` keeps the answer until it is durable.
+    pub fn calibrate(
+        &mut self,
+        now: Now,
+        (sump, probe): (&str, &str),
+        step: &Step,
+        wait: impl FnOnce(ProbeCalibrationView) -> Ack,
+    ) -> Result<(), CalibrationFor> {
+        let view = self.engine.calibrate(now, sump, probe, step)?;
+        self.acks.push(wait(view));
         Ok(())
     }
 

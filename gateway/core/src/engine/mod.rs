@@ -13,6 +13,7 @@
 //! ```
 
 mod annunciation;
+pub mod calibration;
 mod events;
 mod fill;
 pub mod intake;
@@ -28,6 +29,7 @@ pub use intake::{HandOver, Intake};
 pub use restart::renumbered;
 pub use settings::Settings;
 
+use calibration::Calibrations;
 use fill::{Fill, Told};
 use watch::ClockWatch;
 
@@ -114,6 +116,7 @@ pub struct Engine {
     /// What is due on each.
     plans: Vec<TestPlan>,
     alarms: Alarms,
+    calibrations: Calibrations,
     clock: ClockWatch,
     /// Who hears of alarms.
     router: Router,
@@ -157,6 +160,7 @@ impl Engine {
             sumps,
             fills,
             alarms,
+            calibrations: Calibrations::new(&settings.probes),
             clock: ClockWatch::default(),
             router: Router::new(settings.receivers.clone(), settings.site.clone()),
             estimating: Estimating::Yes,
@@ -231,6 +235,7 @@ impl Engine {
             self.signals.poll_timeout(),
             self.alarms.poll_timeout(),
             self.router.poll_timeout(),
+            self.calibrations.poll_timeout(),
             self.next_estimates,
         ]
         .into_iter()
@@ -253,6 +258,7 @@ impl Engine {
             self.take(now, &measurement);
         }
         self.overdue = overdue;
+        self.expire_calibrations(now);
         for sump in (0..).take(self.sumps.len()) {
             self.rest_limits(now, SumpIndex(sump));
         }
@@ -280,6 +286,7 @@ impl Engine {
         if !self.signals.is_latest(measurement) {
             return;
         }
+        self.watch_calibration(measurement);
         let sump = self.settings.probes[measurement.probe.slot()].sump;
         self.rest_limits(now, sump);
         self.alarms.observe(now, measurement, &mut self.transitions);

@@ -5,13 +5,13 @@ use std::time::Duration;
 use schemars::JsonSchema;
 use serde::Serialize;
 
-use super::{Engine, restart};
+use super::{Engine, Outbound, restart};
 use crate::checks::verdict::{Verdict, judge};
 use crate::checks::view::date;
 use crate::checks::{ByProbe, Calibration, Check, TestPlan};
 use crate::estimate::note::draft::{NEWS_MAX, NoteBook};
 use crate::estimate::note::{Note, NoteKind, number};
-use crate::model::{Measurement, Now, ProbeIndex, SumpIndex, Timestamp};
+use crate::model::{Measurement, Name, Now, ProbeIndex, SumpIndex, Timestamp};
 use crate::signal::settings::ProbeSettings;
 use crate::store::record::JournalRecord;
 
@@ -124,14 +124,18 @@ impl Engine {
         for (index, sump) in (0..).zip(&self.settings.sumps) {
             let here = SumpIndex(index) == note.sump;
             if here || (note.kind.is_of_makeup_water() && sump.water.name == *water) {
-                self.plans[index as usize].note(now, note);
-                let kept = self.plans[index as usize].save();
-                self.out.saved.extend(kept.map(|bytes| (restart::checks_key(&sump.name), bytes)));
+                note_in_plan(&mut self.plans[index as usize], &sump.name, now, note, &mut self.out);
             }
         }
         if self.estimates() {
             self.journal_events(now, note.sump);
         }
+    }
+
+    /// What was done by itself here, and stands in the journal already, counts for the plan like a note of it.
+    pub(super) fn note_in_plan(&mut self, now: Now, note: &Note) {
+        let sump = &self.settings.sumps[note.sump.slot()].name;
+        note_in_plan(&mut self.plans[note.sump.slot()], sump, now, note, &mut self.out);
     }
 
     fn moves_estimate(&self, now: Now, note: &Note) -> bool {
@@ -196,6 +200,11 @@ impl Engine {
             kind => format!("{} {}", kind.noun(), kind.written(note.value)),
         }
     }
+}
+
+fn note_in_plan(plan: &mut TestPlan, sump: &Name, now: Now, note: &Note, out: &mut Outbound) {
+    plan.note(now, note);
+    out.saved.extend(plan.save().map(|bytes| (restart::checks_key(sump), bytes)));
 }
 
 /// Whether a note is of a kind that moves what is believed, and recent enough to.

@@ -1,6 +1,6 @@
 //! What is needed to stand where one stood after a restart: `alarm/<sump>/<name>` → how it stands, `estimate/<sump>` →
 //! what is believed of the sump, `acidity/<sump>` and `cleanout/<sump>` → what is known of its fill, `checks/<sump>`
-//! → what was checked when, `notify/router` → who has heard of what, `alarms/occurrences-from` → the lowest number of a new
+//! → what was checked when, `calibration/<sump>/<probe>` → the calibration in force and the one that goes on, `notify/router` → who has heard of what, `alarms/occurrences-from` → the lowest number of a new
 //! occurrence, where the store was restored from a copy.
 
 use std::collections::BTreeMap;
@@ -70,6 +70,11 @@ pub(super) fn checks_key(sump: &Name) -> String {
     format!("checks/{sump}")
 }
 
+/// Where the calibration of a probe is kept, and the session that goes on.
+pub(super) fn calibration_key(sump: &Name, probe: &Name) -> String {
+    format!("calibration/{sump}/{probe}")
+}
+
 impl Engine {
     /// Puts every alarm and every belief back to where it stood, before the first input. `lookup` gives what the store kept under a key.
     /// An engine without estimates leaves beliefs where they are. An entry that cannot be read leaves its alarm normal and its sump unknown: the next readings decide. Gives the keys of such entries.
@@ -99,6 +104,7 @@ impl Engine {
                 unreadable.push(key);
             }
         }
+        unreadable.extend(self.restore_calibrations(now, &mut lookup));
         if let Some(bytes) = lookup(OCCURRENCES_KEY) {
             match number(&bytes) {
                 Some(first) => self.alarms.number_from(first),

@@ -610,5 +610,6 @@ fn a_bus_that_is_gone_is_an_alarm_of_the_gateway() {
     assert_eq!(view.id, "gateway/bus/hall");
     assert!(view.message.starts_with("nothing comes over bus hall: connection refused."), "{view:?}");
 }
+mod calibration;
 mod notes;
 mod reduced;

@@ -1,5 +1,6 @@
 //! `labels`: stickers for the sumps, each with a code that a phone follows to the page.
 
+use std::cell::Cell;
 use std::path::PathBuf;
 
 use clap::Args;
@@ -8,6 +9,7 @@ use sumpwarden_core::model::Name;
 use super::console::plain;
 use super::report::{new_file, why};
 use super::{Exit, console, load};
+use crate::edge::web::access::Access;
 use crate::stickers::sheet;
 
 /// For which shop, and where to.
@@ -27,8 +29,17 @@ pub fn run(options: &Options) -> Exit {
         Ok(settings) => settings,
         Err(exit) => return exit,
     };
-    // Codes that let a phone write without the key: none are given out yet.
-    let code = |_: &Name| None;
+    let told = Cell::new(false);
+    let code = |sump: &Name| {
+        let found = Access::sticker_code(&settings.store.directory, sump);
+        let complain = |error: &std::io::Error| {
+            if !told.replace(true) {
+                let cure = "start the daemon once, and run this as its user; without codes the stickers lead to a login";
+                console::complain(&plain(&format!("no codes: {error}; {cure}")));
+            }
+        };
+        found.inspect_err(complain).ok()
+    };
     let sheet = match sheet(&settings, code) {
         Ok(sheet) => sheet,
         Err(error) => {

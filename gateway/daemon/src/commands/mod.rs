@@ -1,6 +1,7 @@
 //! F9: what the commands do; `main` only reads arguments.
 
 pub mod alarm;
+pub mod calibrate;
 pub mod check;
 pub mod console;
 #[cfg(feature = "demo")]

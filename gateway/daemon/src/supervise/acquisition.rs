@@ -10,6 +10,7 @@ use sumpwarden_core::acquire::Plan;
 use sumpwarden_core::acquire::settings::BusSettings;
 use sumpwarden_core::alarm::order::Said;
 use sumpwarden_core::alarm::settings::FaultKey;
+use sumpwarden_core::engine::calibration::{CalibrationFor, ProbeCalibrationView, Step};
 use sumpwarden_core::engine::snapshot::Snapshot;
 use sumpwarden_core::engine::{Engine, HandOver, Intake, Outbound};
 use sumpwarden_core::model::{BusIndex, Now};
@@ -250,6 +251,32 @@ impl EngineLoop {
                     drop(answer.send(Err(refused.to_string())));
                 }
             }
+            Command::Calibration { sump, probe, step, answer } => {
+                self.calibration(now, (&sump, &probe), step.as_deref(), answer);
+            }
+        }
+    }
+
+    fn calibration(
+        &mut self,
+        now: Now,
+        (sump, probe): (&str, &str),
+        step: Option<&Step>,
+        answer: oneshot::Sender<Result<Box<ProbeCalibrationView>, CalibrationFor>>,
+    ) {
+        let Some(step) = step else {
+            let view = self.intake.engine().calibration_view(now, sump, probe);
+            drop(answer.send(view.map(Box::new)));
+            return;
+        };
+        let mut answer = Some(answer);
+        let wait = |view| {
+            let answer = answer.take().expect("a step is waited for once");
+            self.answers.wait(Waiting::Calibrated(Box::new(view), answer))
+        };
+        let refused = self.intake.calibrate(now, (sump, probe), step, wait).err();
+        if let Some((refused, answer)) = refused.zip(answer) {
+            drop(answer.send(Err(refused)));
         }
     }
 

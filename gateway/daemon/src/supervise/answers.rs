@@ -3,6 +3,7 @@
 use std::collections::BTreeMap;
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 
+use sumpwarden_core::engine::calibration::{CalibrationFor, ProbeCalibrationView};
 use sumpwarden_core::engine::notes::NoteView;
 use sumpwarden_core::estimate::note::draft::Refused;
 use sumpwarden_core::model::{Ack, BrokerIndex};
@@ -15,6 +16,8 @@ pub(super) enum Waiting {
     Noted(Box<NoteView>, oneshot::Sender<Result<NoteView, Refused>>),
     /// An order about an alarm was carried out.
     Done(oneshot::Sender<Result<(), String>>),
+    /// A step of a calibration was done.
+    Calibrated(Box<ProbeCalibrationView>, oneshot::Sender<Result<Box<ProbeCalibrationView>, CalibrationFor>>),
 }
 
 impl Waiting {
@@ -22,6 +25,7 @@ impl Waiting {
         match self {
             Self::Noted(_, answer) => answer.is_closed(),
             Self::Done(answer) => answer.is_closed(),
+            Self::Calibrated(_, answer) => answer.is_closed(),
         }
     }
 
@@ -30,6 +34,7 @@ impl Waiting {
         match self {
             Self::Noted(view, answer) => drop(answer.send(Ok(*view))),
             Self::Done(answer) => drop(answer.send(Ok(()))),
+            Self::Calibrated(view, answer) => drop(answer.send(Ok(view))),
         }
     }
 }

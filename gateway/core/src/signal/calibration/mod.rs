@@ -28,8 +28,8 @@ use serde::{Deserialize, Serialize};
 use super::conductivity::{self, REFERENCE_C};
 use super::ph::{self, BUFFER_DISTANCE_PH_MIN, BufferReading, nernst_slope_mv};
 use super::ph_buffers::BufferFamily;
-use super::settings::{Compensation, PhCalibration, ProbeSettings, SensorStage};
-use crate::model::{Line, Now, Quality, Status, Timestamp, Uptime};
+use super::settings::{Compensation, PhCalibration, ProbeSettings, SensorStage, TemperatureSource};
+use crate::model::{Line, Now, Quality, Status, Timestamp, Unit, Uptime};
 
 pub use judge::{Judgement, Verdict};
 pub use kept::Kept;
@@ -100,6 +100,10 @@ pub struct Setup {
     pub family: Option<BufferFamily>,
     /// The signal stands at 25 °C already, whatever the liquid's temperature is.
     pub at_reference: bool,
+    /// No thermometer tells the liquid's temperature; the configuration names one.
+    pub celsius_is_fixed: bool,
+    /// The signal is a conductivity, µS/cm, rather than a conductance, µS.
+    pub is_conductivity: bool,
     /// How often it is read.
     pub period: Duration,
 }
@@ -107,12 +111,23 @@ pub struct Setup {
 impl Setup {
     /// Of a probe whose calibration `before` is in force; none where it cannot be calibrated here.
     pub fn of(settings: &ProbeSettings, before: Calibrated) -> Option<Self> {
-        let (family, at_reference) = match &settings.sensor {
-            SensorStage::PhElectrode { buffers, .. } => (*buffers, false),
-            SensorStage::Conductivity { compensation, .. } => (None, *compensation == Compensation::None),
+        let (family, at_reference, temperature) = match &settings.sensor {
+            SensorStage::PhElectrode { buffers, temperature, .. } => (*buffers, false, temperature),
+            SensorStage::Conductivity { compensation, temperature, .. } => {
+                (None, *compensation == Compensation::None, temperature)
+            }
             _ => return None,
         };
-        Some(Self { before, family, at_reference, period: settings.period })
+        let celsius_is_fixed = matches!(temperature, TemperatureSource::Fixed(_));
+        let is_conductivity = settings.input_unit == Some(Unit::MicrosiemensPerCm);
+        Some(Self {
+            before,
+            family,
+            at_reference,
+            celsius_is_fixed,
+            is_conductivity,
+            period: settings.period,
+        })
     }
 
     /// What makes its signal steady.
@@ -138,6 +153,8 @@ pub struct Seen {
     pub signal: f64,
     /// Temperature of the liquid, °C, as the probe's compensation knows it.
     pub celsius: f64,
+    /// That is a stand-in: the thermometer gives nothing.
+    pub stands_in: bool,
 }
 
 /// A point that was taken.
@@ -309,6 +326,10 @@ impl Session {
         if let Some(why) = self.trouble {
             return Some(Unsteady::NoSignal(why));
         }
+        let is_guess = !self.setup.at_reference && self.celsius.is_none();
+        if is_guess && self.window.latest().is_some_and(|latest| latest.stands_in) {
+            return Some(Unsteady::NoTemperature);
+        }
         self.setup.criteria().judge(&self.window)
     }
 
@@ -372,7 +393,14 @@ impl Session {
             (_, configured) => configured,
         };
         match &self.setup.before {
-            Calibrated::Ph(before) => standard::buffer(choice, family, before, signal, celsius),
+            Calibrated::Ph(before) => {
+                // The points so far know a worn electrode better than its last calibration does.
+                let known = match self.outcome() {
+                    Ok(Outcome { calibrated: Calibrated::Ph(known), .. }) => known,
+                    _ => *before,
+                };
+                standard::buffer(choice, family, &known, signal, celsius)
+            }
             Calibrated::Cell { constant_per_cm } => {
                 standard::solution(choice, *constant_per_cm, signal, celsius)
             }

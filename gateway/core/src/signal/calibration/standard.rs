@@ -93,11 +93,11 @@ impl fmt::Display for Choice {
     }
 }
 
-/// The buffer an electrode of calibration `before` stands in that gives `mv` at `celsius`.
+/// The buffer an electrode stands in that gives `mv` at `celsius`, and is `known` to be about so.
 pub(super) fn buffer(
     choice: Option<Choice>,
     family: Option<BufferFamily>,
-    before: &PhCalibration,
+    known: &PhCalibration,
     mv: f64,
     celsius: f64,
 ) -> Result<Standard, Refusal> {
@@ -120,7 +120,7 @@ pub(super) fn buffer(
         _ => family.ok_or(Refusal::NoFamily)?,
     };
     // A new electrode is nearer to the book than to the calibration of the one before it.
-    let reads = [before.ph(mv, celsius), PhCalibration::IDEAL.ph(mv, celsius)];
+    let reads = [known.ph(mv, celsius), PhCalibration::IDEAL.ph(mv, celsius)];
     let found = reads.into_iter().find_map(|ph| family.recognise(ph, celsius));
     let found = found.and_then(|buffer| Some(named(family, buffer.name, buffer.ph_at(celsius)?)));
     found.ok_or(Refusal::NoSuchBuffer { family, reads: reads[0], within: RECOGNISED_WITHIN_PH })

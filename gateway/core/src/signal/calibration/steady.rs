@@ -63,6 +63,8 @@ pub struct Figures {
 pub enum Unsteady {
     /// There is none.
     NoSignal(Quality),
+    /// The thermometer that its compensation goes by gives nothing.
+    NoTemperature,
     /// It has not been looked at for long enough.
     Waiting {
         /// For so long.
@@ -119,6 +121,9 @@ impl fmt::Display for Unsteady {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         match self {
             Self::NoSignal(why) => write!(f, "no signal: {}", why.reason.text()),
+            Self::NoTemperature => f.write_str(
+                "the thermometer gives nothing: say the temperature of the liquid (temperature_c)",
+            ),
             Self::Waiting { covers, window } => {
                 let left = window.saturating_sub(*covers).as_secs_f64().ceil();
                 write!(

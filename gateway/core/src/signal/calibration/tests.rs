@@ -18,14 +18,24 @@ fn now(seconds: u64) -> Now {
     }
 }
 
+fn setup(before: Calibrated, family: Option<BufferFamily>) -> Setup {
+    Setup {
+        before,
+        family,
+        at_reference: false,
+        celsius_is_fixed: false,
+        is_conductivity: false,
+        period: Duration::from_secs(2),
+    }
+}
+
 fn electrode(family: Option<BufferFamily>) -> Setup {
     let before = Calibrated::Ph(PhCalibration::IDEAL);
-    Setup { before, family, at_reference: false, period: Duration::from_secs(2) }
+    setup(before, family)
 }
 
 fn cell(constant_per_cm: f64) -> Setup {
-    let before = Calibrated::Cell { constant_per_cm };
-    Setup { before, family: None, at_reference: false, period: Duration::from_secs(2) }
+    setup(Calibrated::Cell { constant_per_cm }, None)
 }
 
 fn take() -> Take {
@@ -56,7 +66,7 @@ impl Bench {
     fn sweep(&mut self, signal: impl Fn(f64) -> f64, celsius: f64, seconds: u64) -> &mut Self {
         for passed in (2..=seconds).step_by(2) {
             let received = now(self.second + passed).uptime;
-            self.session.observe(Seen { received, signal: signal(passed as f64), celsius });
+            self.session.observe(Seen { received, signal: signal(passed as f64), celsius, stands_in: false });
         }
         self.second += seconds;
         self
@@ -107,7 +117,12 @@ fn drift_waves_and_warming_are_told_apart() {
         let mut bench = Bench::new(electrode(None), Some(DIN));
         for second in (0..=60).step_by(2) {
             let (received, at) = (now(second).uptime, second as f64);
-            bench.session.observe(Seen { received, signal: signal(at), celsius: celsius(at) });
+            bench.session.observe(Seen {
+                received,
+                signal: signal(at),
+                celsius: celsius(at),
+                stands_in: false,
+            });
         }
         bench.session.unsteady()
     };
@@ -199,6 +214,22 @@ fn a_liquid_that_is_none_of_the_family_has_to_be_named() {
 }
 
 #[test]
+fn a_worn_electrode_is_known_by_its_first_point() {
+    let worn = PhCalibration {
+        slope_percent: 91.0,
+        slope_alkaline_percent: 91.0,
+        zero_ph: 7.35,
+        ..PhCalibration::IDEAL
+    };
+    let mut bench = Bench::new(electrode(Some(BufferFamily::Technical4710)), None);
+    let refused = bench.point(worn.mv(10.01, 25.0), 25.0);
+    assert!(matches!(refused, Err(Refusal::NoSuchBuffer { .. })), "it reads far too low: {refused:?}");
+    bench.point(worn.mv(7.0, 25.0), 25.0).expect("near enough");
+    let point = bench.point(worn.mv(10.01, 25.0), 25.0).expect("3.01 pH on from there, 9 % short");
+    assert_eq!(point.standard.value, 10.01);
+}
+
+#[test]
 fn the_temperature_is_that_of_the_thermometer_in_the_beaker_where_somebody_says_so() {
     // The probe's own thermometer hangs in the warm sump.
     let mut bench = Bench::new(electrode(None), Some(DIN));
@@ -212,6 +243,19 @@ fn the_temperature_is_that_of_the_thermometer_in_the_beaker_where_somebody_says_
     assert_eq!(refused, Err(Refusal::AtReference));
     let point = device.take(take()).expect("a device that compensates");
     assert_eq!((point.celsius, point.standard.value), (25.0, 1413.0));
+}
+
+#[test]
+fn a_temperature_nobody_knows_is_asked_for() {
+    let mut bench = Bench::new(electrode(None), Some(DIN));
+    for second in (0..=40).step_by(2) {
+        let received = now(second).uptime;
+        bench.session.observe(Seen { received, signal: 0.0, celsius: 22.0, stands_in: true });
+    }
+    bench.second = 40;
+    assert_eq!(bench.take(take()), Err(Refusal::NotSteady(Unsteady::NoTemperature)));
+    let point = bench.take(Take { celsius: Some(20.0), ..take() }).expect("said");
+    assert!(point.steady && point.standard.value == 6.881, "{point:?}");
 }
 
 #[test]

@@ -1,6 +1,7 @@
 //! What comes in from outside for the engine to do.
 
 use sumpwarden_core::alarm::order::Order;
+use sumpwarden_core::engine::calibration::{CalibrationFor, ProbeCalibrationView, Step};
 use sumpwarden_core::engine::notes::NoteView;
 use sumpwarden_core::estimate::note::draft::{Draft, Refused};
 use tokio::sync::{mpsc, oneshot};
@@ -34,5 +35,16 @@ pub enum Command {
         why: Option<String>,
         /// Done, or why not, in words for the person.
         answer: oneshot::Sender<Result<(), String>>,
+    },
+    /// Do something about the calibration of a probe, or only look.
+    Calibration {
+        /// Name of the sump, as it was sent.
+        sump: String,
+        /// Name of the probe, as it was sent.
+        probe: String,
+        /// What; none where somebody only looks, who is answered at once.
+        step: Option<Box<Step>>,
+        /// How it stands then.
+        answer: oneshot::Sender<Result<Box<ProbeCalibrationView>, CalibrationFor>>,
     },
 }

@@ -143,6 +143,15 @@ impl Admitted {
         }
     }
 
+    /// In whose name, where somebody has to be named.
+    pub(super) fn by_name(&self, said: Option<&str>) -> Result<Line, Problem> {
+        let by = self.by(said)?.ok_or_else(|| {
+            let detail = "say who: `by`, as in \"by\": \"Kim\"";
+            Problem::new(StatusCode::UNPROCESSABLE_ENTITY, "text", detail)
+        })?;
+        line(&by, "by", Line::NAME_CHARS_MAX)
+    }
+
     /// Says in the record what was done.
     pub(super) fn on_record(&self, detail: String) {
         self.trace.detail(detail);
@@ -463,8 +472,8 @@ impl IntoResponse for Problem {
 }
 
 /// A text of one line, or what is wrong with it.
-pub(super) fn line(text: &str, what: &str, chars_max: usize) -> Result<String, Problem> {
-    Line::new(text, chars_max).map(|line| line.to_string()).map_err(|error| {
+pub(super) fn line(text: &str, what: &str, chars_max: usize) -> Result<Line, Problem> {
+    Line::new(text, chars_max).map_err(|error| {
         let detail = format!("`{what}` {error}; write one line of at most {chars_max} characters");
         Problem::new(StatusCode::UNPROCESSABLE_ENTITY, "text", detail)
     })

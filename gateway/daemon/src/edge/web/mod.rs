@@ -10,6 +10,7 @@
 pub mod access;
 mod acknowledge;
 mod assets;
+pub mod calibration;
 pub mod certificate;
 pub mod commands;
 mod desk;

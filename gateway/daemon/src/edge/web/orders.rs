@@ -85,11 +85,9 @@ pub(super) async fn take(State(page): State<Arc<Page>>, request: Request) -> Res
         let detail = "taking an alarm out of service takes the role `manage`; shelve it for a time instead";
         return Err(Problem::new(StatusCode::FORBIDDEN, "role", detail));
     }
-    let by = admitted.by(draft.by.as_deref())?.ok_or_else(|| {
-        Problem::new(StatusCode::UNPROCESSABLE_ENTITY, "text", "say who: `by`, as in \"by\": \"Kim\"")
-    })?;
-    let by = desk::line(&by, "by", Line::NAME_CHARS_MAX)?;
+    let by = admitted.by_name(draft.by.as_deref())?.to_string();
     let why = draft.why.as_deref().map(|why| desk::line(why, "why", Line::REMARK_CHARS_MAX)).transpose()?;
+    let why = why.map(|why| why.to_string());
     admitted.on_record(format!("{:?} {}", draft.what, draft.alarm));
     let (order, alarm) = (draft.order(), draft.alarm);
     let command = |answer| Command::Order { alarm, order, by, why, answer };

@@ -9,6 +9,7 @@ use axum::response::{IntoResponse, Response};
 use axum::routing::get;
 use axum::{Json, Router};
 use sumpwarden_core::alarm::performance::Performance;
+use sumpwarden_core::engine::calibration::ProbeCalibrationView;
 use sumpwarden_core::engine::notes::NoteView;
 use sumpwarden_core::engine::snapshot::SumpView;
 use sumpwarden_core::estimate::cleanout::Sheet;
@@ -20,8 +21,8 @@ use super::access::Units;
 use super::desk::Problem;
 use super::interface::{Interface, Method, Open};
 use super::{
-    Page, Shop, acknowledge, assets, events, guard, health, login, lookers_only, metrics, mix, notes, orders,
-    persons, records,
+    Page, Shop, acknowledge, assets, calibration, events, guard, health, login, lookers_only, metrics, mix,
+    notes, orders, persons, records,
 };
 
 use Method::{Delete, Get, Post, Put};
@@ -65,6 +66,14 @@ fn looking(to: &mut Interface) {
         .query::<records::TrendQuery>()
         .answers::<records::Trends>()
         .by(records::trend);
+    to.route(
+        Get,
+        calibration::PATH,
+        ToLookers,
+        "The calibration of a probe in force, and the one that goes on.",
+    )
+    .answers::<ProbeCalibrationView>()
+    .by(calibration::show);
     to.route(Get, "/sumps/{sump}/cleanout-sheet", ToLookers, "Amounts, rules and cautions of a clean-out.")
         .answers::<Advice<Sheet>>()
         .by(records::cleanout_sheet);
@@ -94,6 +103,15 @@ fn doing(to: &mut Interface) {
     to.route(Post, "/alarms", ToThoseWhoMay, "Does something about an alarm; answered once it is durable.")
         .takes::<orders::OrderDraft>()
         .by(orders::take);
+    to.route(
+        Post,
+        calibration::PATH,
+        ToThoseWhoMay,
+        "Takes a step of a calibration; answered once it is durable.",
+    )
+    .takes::<calibration::CalibrationDraft>()
+    .answers::<ProbeCalibrationView>()
+    .by(calibration::take);
 }
 
 fn people(to: &mut Interface) {

@@ -88,6 +88,7 @@ pub(super) async fn served(says: Says, access: Arc<Access>) -> SocketAddr {
             match command {
                 Command::Order { answer, .. } => _ = answer.send(said),
                 Command::Note { answer, .. } => drop(answer),
+                Command::Calibration { answer, .. } => drop(answer),
             }
         }
     });
