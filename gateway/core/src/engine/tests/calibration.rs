@@ -162,21 +162,29 @@ fn a_buffer_raises_no_alarm_and_the_new_calibration_holds_at_once() {
 }
 
 #[test]
-fn the_estimator_and_the_fill_do_not_see_a_buffer() {
+fn what_is_known_of_the_fill_is_not_moved_by_a_buffer() {
+    // Most of an hour, so that its median would be that of the buffer.
     let run = |calibrates: bool| {
         let mut bench = Bench::new();
         bench.stand_in(9.0, 3_600);
         if calibrates {
             bench.go(Deed::Begin);
-            bench.stand_in(4.0, 600).go(Deed::Abandon);
+            bench.stand_in(4.0, 1_500).go(Deed::Take);
+            bench.stand_in(4.0, 1_500).go(Deed::Abandon);
         } else {
-            bench.second += 600;
+            bench.second += 3_000;
         }
-        bench.stand_in(9.0, 10_200);
-        let snapshot = bench.story.engine.snapshot();
-        serde_json::to_value(&snapshot.sumps[0].fill).expect("JSON")
+        bench.stand_in(9.0, 7_800);
+        let kept = bench.story.out.saved.iter().rfind(|(key, _)| key == "acidity/lathe-3");
+        let (_, kept) = kept.expect("kept every hour");
+        serde_json::from_slice::<serde_json::Value>(kept).expect("JSON")["state"]["acidity"].clone()
     };
-    assert_eq!(run(true), run(false));
+    let (calibrated, left_alone) = (run(true), run(false));
+    assert!(
+        left_alone.to_string().contains("\"ph\":863"),
+        "what it is taken for as configured: {left_alone}"
+    );
+    assert_eq!(calibrated, left_alone);
 }
 
 #[test]
