@@ -1,4 +1,4 @@
-//! When to knock again: back-off with full jitter, and a brake for connections that do not last.
+//! When to knock again: back-off with full jitter, and a brake where another client seems to use our client id.
 
 use std::collections::VecDeque;
 use std::time::Duration;
@@ -9,7 +9,7 @@ use crate::model::Uptime;
 /// A connection that ends sooner than this after the broker accepted it did not last.
 const SHORT: Duration = Duration::from_secs(30);
 
-/// While connections do not last: this many in [`BRAKE_WINDOW`] at most.
+/// While the client id seems to be taken over: this many in [`BRAKE_WINDOW`] at most.
 const BRAKE_CONNECTS_MAX: usize = 2;
 
 /// See [`BRAKE_CONNECTS_MAX`].
@@ -21,22 +21,23 @@ const TAKE_OVER_AFTER: u32 = 2;
 /// Keeps the waits between attempts.
 ///
 /// Two clients with one client id throw each other out for ever: each connect of one ends the other's connection (MQTT
-/// 3.1.1, 3.1.4). Seen from here it is a connection that is accepted and soon closed, again and again. The brake keeps
-/// that, and every other way of not lasting, to two connects a minute.
+/// 3.1.1, 3.1.4). Seen from here it is a connection that is accepted and soon closed, again and again, by a broker that is
+/// always there. The brake keeps that to two connects a minute. Every other connection that does not last, be it given up
+/// from here or ended by a broker that then was away, is no more than another failure: waits grow as if it had not been.
 #[derive(Debug)]
 pub struct Pace {
     backoff: Backoff,
     longest: Duration,
     /// When the last connections were accepted, newest last.
     accepted: VecDeque<Uptime>,
-    short_lived: u32,
+    /// Connections in a row that the broker ended early without having been away.
     closed_early: u32,
 }
 
 /// How a connection or an attempt ended.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
 pub enum End {
-    /// Nobody there, no TLS, time-out.
+    /// Nobody there, no TLS, time-out, not available yet.
     NotReached,
     /// The broker said no: credentials, client id.
     Refused,
@@ -53,7 +54,6 @@ impl Pace {
             backoff: Backoff::new(reconnect.0, reconnect.1, seed),
             longest: reconnect.1,
             accepted: VecDeque::with_capacity(BRAKE_CONNECTS_MAX),
-            short_lived: 0,
             closed_early: 0,
         }
     }
@@ -71,9 +71,14 @@ impl Pace {
         if was_accepted {
             let lasted = self.accepted.back().map_or(Duration::ZERO, |at| now.since(*at));
             let short = lasted < SHORT;
-            self.short_lived = if short { self.short_lived + 1 } else { 0 };
             self.closed_early = if short && end == End::ClosedByPeer { self.closed_early + 1 } else { 0 };
-            self.backoff.reset();
+            // Over a fight for the client id it is the brake that holds us back.
+            if !short || self.looks_taken_over() {
+                self.backoff.reset();
+            }
+        } else if end == End::NotReached {
+            // Who throws us out for another client is there to accept us again.
+            self.closed_early = 0;
         }
         let wait = match end {
             // What was refused once is refused again until a person changes something.
@@ -100,7 +105,7 @@ impl Pace {
 
     /// How long the brake holds.
     fn brake(&self, now: Uptime) -> Duration {
-        if self.short_lived == 0 || self.accepted.len() < BRAKE_CONNECTS_MAX {
+        if !self.looks_taken_over() || self.accepted.len() < BRAKE_CONNECTS_MAX {
             return Duration::ZERO;
         }
         self.accepted.front().map_or(Duration::ZERO, |first| first.plus(BRAKE_WINDOW).since(now))
@@ -149,6 +154,45 @@ mod tests {
             pace.next_wait(End::ClosedByPeer, true, at(9000.0)) <= Duration::from_secs(1),
             "waits start over"
         );
+    }
+
+    #[test]
+    fn connections_that_break_early_are_no_take_over_and_do_not_wait_for_a_minute() {
+        for end in [End::Lost, End::NotReached] {
+            let mut pace = pace();
+            for start in [0.0, 20.0] {
+                pace.accepted(at(start));
+                let wait = pace.next_wait(end, true, at(start + 10.0));
+                assert!(wait <= Duration::from_secs(2), "{end:?}: {wait:?}");
+            }
+            assert!(!pace.looks_taken_over());
+        }
+    }
+
+    #[test]
+    fn a_broker_that_restarts_twice_is_no_take_over() {
+        let mut pace = pace();
+        for start in [0.0, 15.0] {
+            pace.accepted(at(start));
+            pace.next_wait(End::ClosedByPeer, true, at(start + 10.0));
+            let wait = pace.next_wait(End::NotReached, false, at(start + 11.0));
+            assert!(wait <= Duration::from_secs(8), "{wait:?}");
+        }
+        assert!(!pace.looks_taken_over());
+    }
+
+    #[test]
+    fn waits_grow_while_no_connection_lasts() {
+        let (mut pace, mut now, mut waited) = (pace(), 0.0, Duration::ZERO);
+        for _ in 0..40 {
+            pace.accepted(at(now));
+            let wait = pace.next_wait(End::Lost, true, at(now + 1.0));
+            now += 1.0 + wait.as_secs_f64();
+            waited = waited.max(wait);
+        }
+        assert!(waited > Duration::from_secs(30), "{waited:?}");
+        pace.accepted(at(now));
+        assert!(pace.next_wait(End::Lost, true, at(now + 31.0)) <= Duration::from_secs(1), "it lasted");
     }
 
     #[test]

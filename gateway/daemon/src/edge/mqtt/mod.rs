@@ -1,7 +1,7 @@
 //! One task per broker: listens to the configured topics and hands the readings on.
 //!
 //! ```text
-//!            ┌── wait: back-off with jitter; two connects a minute while connections do not last
+//!            ┌── wait: back-off with jitter; two connects a minute while another has our client id
 //!            ▼                                                            │
 //!       connecting ── accepted, subscribe ──► listening ── broken, silent ┤
 //!            └──────── refused, not reached ──────────────────────────────┘
