@@ -9,6 +9,10 @@ use sumpwarden_core::acquire::pace::End;
 /// How it ended, and the words for it.
 pub(super) fn explain(error: &ConnectionError) -> (End, String) {
     match error {
+        // One that is just starting says so, and will be ready in a moment.
+        ConnectionError::ConnectionRefused(code @ ConnectReturnCode::ServiceUnavailable) => {
+            (End::NotReached, refused(*code).to_owned())
+        }
         ConnectionError::ConnectionRefused(code) => (End::Refused, refused(*code).to_owned()),
         ConnectionError::NetworkTimeout => {
             (End::NotReached, "does not answer: nothing there, or something between us drops it".to_owned())
@@ -108,4 +112,22 @@ pub(super) fn shown(text: &str) -> String {
         cut.push('…');
     }
     cut
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_broker_that_is_not_ready_is_asked_again_soon_and_one_that_refuses_us_is_not() {
+        for (code, end) in [
+            (ConnectReturnCode::ServiceUnavailable, End::NotReached),
+            (ConnectReturnCode::BadUserNamePassword, End::Refused),
+            (ConnectReturnCode::NotAuthorized, End::Refused),
+            (ConnectReturnCode::BadClientId, End::Refused),
+            (ConnectReturnCode::RefusedProtocolVersion, End::Refused),
+        ] {
+            assert_eq!(explain(&ConnectionError::ConnectionRefused(code)).0, end, "{code:?}");
+        }
+    }
 }
