@@ -1,11 +1,12 @@
 //! An independent account of what was read, answered and promised, and what must follow from it.
 
-use std::collections::{BTreeMap, BTreeSet};
+use std::collections::BTreeMap;
 use std::time::Duration;
 
+use sumpwarden_core::acquire::Fate;
 use sumpwarden_core::alarm::settings::{LimitSettings, Side, Subject};
 use sumpwarden_core::engine::HandOver;
-use sumpwarden_core::model::{Now, Uptime};
+use sumpwarden_core::model::{Now, Timestamp, Uptime};
 
 use super::disk::Window;
 use super::shop;
@@ -96,8 +97,11 @@ pub(crate) struct Books {
     now: Now,
     /// Shelves that were answered for, with their ends.
     pub(crate) shelves: BTreeMap<String, Uptime>,
-    /// Numbers of messages that this process has taken over, or says it has had.
-    pub(crate) accepted: BTreeSet<(usize, u64)>,
+    /// What must be kept before the broker may forget a message with this number, as far as this process has seen it.
+    owed: BTreeMap<(usize, u64), u64>,
+    /// The number that a probe's reading of this time has. A second one of the same time is the same reading, whatever it
+    /// says: a publisher whose clock jumps gives a time twice.
+    of_time: BTreeMap<(usize, Timestamp), u64>,
     pub(crate) samples: u64,
     pub(crate) complaints: Vec<String>,
 }
@@ -123,7 +127,8 @@ impl Books {
             durable: 0,
             now: Now::default(),
             shelves: BTreeMap::new(),
-            accepted: BTreeSet::new(),
+            owed: BTreeMap::new(),
+            of_time: BTreeMap::new(),
             samples: 0,
             complaints: Vec::new(),
         }
@@ -176,6 +181,27 @@ impl Books {
         }
     }
 
+    /// A message with this number of this time came to this.
+    pub(crate) fn fate(&mut self, probe: usize, number: u64, at: Timestamp, fate: Fate) {
+        match fate {
+            Fate::Accepted => {
+                self.of_time.insert((probe, at), number);
+                self.owed.insert((probe, number), number);
+            }
+            Fate::Duplicate => {
+                // Of nothing that was ever taken over: then this very number is missing.
+                let first = self.of_time.get(&(probe, at)).copied().unwrap_or(number);
+                self.owed.insert((probe, number), first);
+            }
+            Fate::RetainedIgnored | Fate::Refused(_) => {}
+        }
+    }
+
+    /// The number that must be kept before the broker may forget this one; none where this process has taken nothing over.
+    pub(crate) fn owed_for(&self, probe: usize, number: u64) -> Option<u64> {
+        self.owed.get(&(probe, number)).copied()
+    }
+
     /// How many hand-overs there have been.
     pub(crate) fn hand_overs(&self) -> u64 {
         self.hand_overs
@@ -189,7 +215,7 @@ impl Books {
     /// The process is gone, and with it whatever was not durable.
     pub(crate) fn lost(&mut self) {
         let durable = self.durable;
-        self.accepted.clear();
+        self.owed.clear();
         for watched in &mut self.watched {
             if watched.shown.last().is_none_or(|(_, _, hand_over)| *hand_over <= durable) {
                 continue;

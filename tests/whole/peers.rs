@@ -3,6 +3,7 @@
 use std::collections::{BTreeMap, BTreeSet, VecDeque};
 use std::time::Duration;
 
+use sumpwarden_core::model::Timestamp;
 use sumpwarden_core::notify::OutboxEntry;
 use sumpwarden_core::notify::dispatch::Outcome;
 use sumpwarden_core::store::parcel::Answer;
@@ -15,6 +16,8 @@ pub(crate) struct Published {
     pub(crate) payload: String,
     /// The probe's number in it where it is to be believed.
     pub(crate) number: Option<(usize, u64)>,
+    /// When it was taken, as it says.
+    pub(crate) at: Timestamp,
 }
 
 /// A message on its way to us.

@@ -7,9 +7,7 @@ use std::collections::BTreeMap;
 
 use sumpwarden_core::acquire::inflight::{Coming, Delivery, Inflight};
 use sumpwarden_core::acquire::pace::{End, Pace};
-use sumpwarden_core::acquire::{
-    Backoff, Exchange, Fate, Message, Next, Outcome, Reply, Schedule, TopicMap, plan,
-};
+use sumpwarden_core::acquire::{Backoff, Exchange, Message, Next, Outcome, Reply, Schedule, TopicMap, plan};
 use sumpwarden_core::alarm::condition::Fault as Broken;
 use sumpwarden_core::alarm::order::{Order, Said};
 use sumpwarden_core::alarm::settings::FaultKey;
@@ -337,12 +335,10 @@ impl Process {
                 Coming::AfterLoss => self.topics.read_again(&message, now),
                 Coming::First | Coming::Again(_) => self.topics.read(&message, now),
             };
-            if let Some(number) = sent
-                .what
-                .number
-                .filter(|_| taken.fates.iter().any(|fate| matches!(fate, Fate::Accepted | Fate::Duplicate)))
-            {
-                world.books.accepted.insert(number);
+            if let Some((probe, bits)) = sent.what.number {
+                for fate in &taken.fates {
+                    world.books.fate(probe, bits, sent.what.at, *fate);
+                }
             }
             if !taken.waits_for_the_store() {
                 let token = self.inflight.add(delivery, coming, sent.id);
