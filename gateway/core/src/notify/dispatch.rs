@@ -14,11 +14,11 @@ use crate::alarm::settings::Priority;
 use crate::model::{Now, Timestamp, Uptime};
 
 /// Rows of one message: bounds its size. What is more goes into the next.
-pub const ROWS_MAX: usize = 200;
+const ROWS_MAX: usize = 200;
 /// First and longest wait after a failure.
-pub const RETRY: (Duration, Duration) = (Duration::from_secs(1), Duration::from_secs(300));
+pub(super) const RETRY: (Duration, Duration) = (Duration::from_secs(1), Duration::from_secs(300));
 /// An old row is tried for so long before it expires: a clock that was set forward must not empty the outbox.
-pub const EXPIRE_GRACE: Duration = Duration::from_mins(10);
+pub(super) const EXPIRE_GRACE: Duration = Duration::from_mins(10);
 
 /// What to do now.
 #[derive(Clone, PartialEq, Eq, Debug)]
@@ -124,11 +124,6 @@ impl Dispatch {
         ids.iter().filter_map(|id| self.rows.get(id)).map(|waiting| &waiting.row).collect()
     }
 
-    /// How many rows wait.
-    pub fn waiting(&self) -> usize {
-        self.rows.len()
-    }
-
     /// What to do now.
     pub fn next(&self, now: Now) -> Decision {
         let expired: Vec<i64> = self.expired(now).collect();
@@ -195,12 +190,13 @@ impl Dispatch {
         let refusal = outcome.refusal(ids.len()).map(str::to_owned);
         if let Some(why) = refusal {
             let keys = self.keys(ids);
-            self.refused(now, ids);
+            // It answers, so the next message need not wait for longer.
+            self.answered(now, ids);
             return Some(self.reach.refused(keys, why));
         }
         match outcome {
             Outcome::Taken => {
-                self.delivered(now, ids);
+                self.answered(now, ids);
                 self.reach.reached()
             }
             Outcome::Later(why, asked) => {
@@ -228,8 +224,8 @@ impl Dispatch {
         self.not_before
     }
 
-    /// The other side has taken these rows.
-    pub fn delivered(&mut self, now: Uptime, ids: &[i64]) {
+    /// The other side has taken these rows, or refused them for good.
+    fn answered(&mut self, now: Uptime, ids: &[i64]) {
         self.remove(ids);
         self.sent_at = Some(now);
         // What was too large once may have been one row alone.
@@ -243,28 +239,21 @@ impl Dispatch {
         ids.iter().for_each(|id| drop(self.rows.remove(id)));
     }
 
-    /// The other side has refused these rows for good. It answers, so the next message need not wait for longer.
-    pub fn refused(&mut self, now: Uptime, ids: &[i64]) {
-        self.delivered(now, ids);
-    }
-
-    /// The message was too large: the next one has half of these rows. False where there was but one.
-    pub fn too_large(&mut self, ids: &[i64]) -> bool {
+    /// The message was too large: the next one has half of these rows.
+    fn too_large(&mut self, ids: &[i64]) {
         self.rows_max = (ids.len() / 2).max(1);
-        ids.len() > 1
     }
 
     /// It failed for now. The next attempt waits as [`Backoff`] says, and at least as long as the other side asked for, but
-    /// never longer than the longest wait of [`RETRY`]. Gives that wait.
-    pub fn later(&mut self, now: Uptime, asked: Option<Duration>) -> Duration {
+    /// never longer than the longest wait of [`RETRY`].
+    fn later(&mut self, now: Uptime, asked: Option<Duration>) {
         let drawn = self.backoff.next_wait();
         let wait = asked.map_or(drawn, |asked| asked.saturating_add(drawn).min(RETRY.1));
         self.not_before = now.plus(wait);
-        wait
     }
 
     /// Keys of these rows, each once, in order.
-    pub fn keys(&self, ids: &[i64]) -> Vec<String> {
+    fn keys(&self, ids: &[i64]) -> Vec<String> {
         let mut seen = BTreeSet::new();
         let keys = self.rows(ids).into_iter().map(|row| row.entry.key.clone());
         keys.filter(|key| seen.insert(key.clone())).collect()

@@ -7,11 +7,11 @@ use std::time::Duration;
 use jiff::civil::Time;
 use proptest::prelude::*;
 
-use super::dispatch::{Decision, Dispatch, EXPIRE_GRACE, RETRY};
+use super::dispatch::{Decision, Dispatch, EXPIRE_GRACE, Outcome, RETRY};
 use super::quiet::QuietHours;
 use super::settings::{ReceiverSettings, Way, WebhookSettings};
 use super::words::{PAGER_CHARS_MAX, compose, test_message};
-use super::{Action, OutboxEntry, OutboxRow, Router};
+use super::{Action, OutboxEntry, OutboxRow, Reached, Router};
 use crate::acquire::settings::Secret;
 use crate::alarm::notice::{Change, Facts, Notice};
 use crate::alarm::settings::{Priority, Side};
@@ -251,11 +251,11 @@ fn a_burst_goes_as_one_message_and_what_is_urgent_does_not_wait_for_company() {
     dispatch.take(second(4).uptime, vec![trigger(2, "b", Priority::Medium)]);
     assert_eq!(dispatch.next(second(4)), Decision::Wait(Some(second(10).uptime)));
     assert_eq!(dispatch.next(second(10)), Decision::Send(vec![1, 2]));
-    dispatch.delivered(second(10).uptime, &[1, 2]);
+    dispatch.settle(second(10).uptime, &[1, 2], Outcome::Taken);
     dispatch.take(second(11).uptime, vec![trigger(3, "c", Priority::High)]);
     assert_eq!(dispatch.next(second(11)), Decision::Wait(Some(second(20).uptime)), "one message in 10 s");
     assert_eq!(dispatch.next(second(20)), Decision::Send(vec![3]));
-    dispatch.delivered(second(20).uptime, &[3]);
+    dispatch.settle(second(20).uptime, &[3], Outcome::Taken);
     dispatch.take(second(60).uptime, vec![trigger(4, "d", Priority::High)]);
     assert_eq!(dispatch.next(second(60)), Decision::Send(vec![4]), "at once");
 }
@@ -270,10 +270,10 @@ fn after_an_outage_the_most_urgent_alarms_come_first_and_each_in_order() {
     dispatch.take(second(0).uptime, rows);
     let Decision::Send(first) = dispatch.next(second(0)) else { panic!("urgent") };
     assert!(first.len() == 200 && first.contains(&302) && first.contains(&1) && first.contains(&301));
-    dispatch.delivered(second(0).uptime, &first);
+    dispatch.settle(second(0).uptime, &first, Outcome::Taken);
     let Decision::Send(rest) = dispatch.next(second(10)) else { panic!("due") };
     assert_eq!(first.len() + rest.len(), 302);
-    assert!(dispatch.too_large(&rest) && !dispatch.too_large(&rest[..1]));
+    dispatch.settle(second(10).uptime, &rest[..2], Outcome::TooLarge);
     assert!(matches!(dispatch.next(second(10)), Decision::Send(ids) if ids.len() == 1));
 }
 
@@ -298,7 +298,7 @@ fn quiet_hours_hold_back_and_their_end_tells_the_latest_of_each_alarm_once() {
     assert_eq!(dispatch.next(night), Decision::Wait(Some(at("2026-03-02T06:00:00Z").uptime)));
     dispatch.take(night.uptime, vec![row(4, "lathe-1/level", 1, Action::Raise, Priority::High, night.utc)]);
     assert_eq!(dispatch.next(night), Decision::Send(vec![4]), "this gets through");
-    dispatch.delivered(night.uptime, &[4]);
+    dispatch.settle(night.uptime, &[4], Outcome::Taken);
     let morning = at("2026-03-02T06:00:00Z");
     assert_eq!(dispatch.next(morning), Decision::Send(vec![1, 2, 3]));
     let composed = compose(&name("hall-2"), &settings, &dispatch.rows(&[1, 2, 3]), |_| None);
@@ -317,10 +317,10 @@ fn what_is_too_old_expires_but_not_because_the_clock_was_set() {
         Decision::Send(vec![1, 2]),
         "stamped in 1970, and new all the same"
     );
-    dispatch.later(second(10).uptime, None);
+    dispatch.settle(second(10).uptime, &[1, 2], later(None));
     assert_eq!(dispatch.next(second(EXPIRE_GRACE.as_secs())), Decision::Expire(vec![1]));
     dispatch.remove(&[1]);
-    assert_eq!(dispatch.waiting(), 1);
+    assert_eq!(dispatch.rows(&[1, 2]).len(), 1);
 }
 
 /// Two hours without a receiver, 500 changes of 50 alarms meanwhile: one wait (five minutes at most), then a message in ten
@@ -352,11 +352,11 @@ fn after_two_hours_away_everything_arrives_within_minutes() {
                 Decision::Expire(ids) => panic!("{ids:?} are not that old"),
             };
             if now < 7_200 {
-                dispatch.later(second(now).uptime, None);
+                dispatch.settle(second(now).uptime, &ids, later(None));
                 continue;
             }
             arrived.extend(dispatch.rows(&ids).iter().map(|one| (one.entry.key.clone(), one.entry.sequence)));
-            dispatch.delivered(second(now).uptime, &ids);
+            dispatch.settle(second(now).uptime, &ids, Outcome::Taken);
             ended = now;
         }
         assert_eq!(arrived.len(), 500);
@@ -436,12 +436,18 @@ fn untrusted_text_stays_on_one_line_and_short() {
     assert_eq!(clean("abcdef", 4), "abc…");
 }
 
+/// It failed for now, and the other side asked for this wait.
+fn later(asked: Option<Duration>) -> Outcome {
+    Outcome::Later("503".to_owned(), asked)
+}
+
 proptest! {
     #[test]
     fn waits_stay_within_their_bounds(failures in 0u32..80, asked in proptest::option::of(0u64..100_000), seed: u64) {
         let mut dispatch = Dispatch::new(receiver("setter", 0), seed);
-        (0..failures).for_each(|_| _ = dispatch.later(second(0).uptime, None));
-        let wait = dispatch.later(second(0).uptime, asked.map(Duration::from_secs));
+        (0..failures).for_each(|_| _ = dispatch.settle(second(0).uptime, &[], later(None)));
+        dispatch.settle(second(0).uptime, &[], later(asked.map(Duration::from_secs)));
+        let wait = dispatch.not_before().since(second(0).uptime);
         let ceiling = RETRY.0.saturating_mul(1 << failures.min(30)).min(RETRY.1);
         prop_assert!(wait <= RETRY.1);
         match asked {
@@ -585,7 +591,6 @@ impl World {
         for receiver in self.dispatches.keys().cloned().collect::<Vec<_>>() {
             let dispatch = self.dispatches.get_mut(&receiver).expect("configured");
             let Decision::Send(ids) = dispatch.next(now) else { continue };
-            let keys = dispatch.keys(&ids);
             match self.answer {
                 Answer::Taken => {
                     for row in dispatch.rows(&ids) {
@@ -593,12 +598,13 @@ impl World {
                         let (key, priority) = (one.key.clone(), one.priority);
                         self.got.push((receiver.clone(), key, one.sequence, one.action, self.now, priority));
                     }
-                    dispatch.delivered(now.uptime, &ids);
+                    dispatch.settle(now.uptime, &ids, Outcome::Taken);
                     self.mark(&ids, "delivered");
                 }
-                Answer::Later => drop(dispatch.later(now.uptime, None)),
+                Answer::Later => drop(dispatch.settle(now.uptime, &ids, later(None))),
                 Answer::Refused => {
-                    dispatch.refused(now.uptime, &ids);
+                    let refused = dispatch.settle(now.uptime, &ids, Outcome::Refused("404".to_owned()));
+                    let Some(Reached::Refused { keys, .. }) = refused else { panic!("{refused:?}") };
                     self.mark(&ids, "failed");
                     for key in keys {
                         let rows = self.router.failed(&name(&receiver), &key, now);
