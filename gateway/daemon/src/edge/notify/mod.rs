@@ -298,12 +298,9 @@ impl<S: Outbox> Receiver<S> {
         let settings = self.dispatch.settings();
         let now = Clock.utc();
         let link = |notice: &Notice| self.links.as_ref()?.address(notice, &settings.name, now);
-        let mut message = compose(&self.site, settings, &self.dispatch.rows(&ids), link);
-        if faults::broken("random-key@outbox") {
-            let drawn = RandomState::new().hash_one(());
-            let Composed { items, latest, .. } = &mut message;
-            items.iter_mut().chain(latest).for_each(|item| item.key = format!("{drawn:x}"));
-        }
+        let message = compose(&self.site, settings, &self.dispatch.rows(&ids), link);
+        #[cfg(feature = "faults")]
+        let message = under_another_key(message);
         let outcome = self.attempt(&message).await;
         if let Some(mark) = outcome.mark(&ids, Clock.utc()) {
             self.outbox.mark(vec![mark]).await?;
@@ -411,4 +408,15 @@ impl<S: Outbox> Receiver<S> {
             news
         });
     }
+}
+
+/// What a right program never does; for a test that has to notice.
+#[cfg(feature = "faults")]
+fn under_another_key(mut message: Composed) -> Composed {
+    if faults::broken("random-key@outbox") {
+        let drawn = RandomState::new().hash_one(());
+        let Composed { items, latest, .. } = &mut message;
+        items.iter_mut().chain(latest).for_each(|item| item.key = format!("{drawn:x}"));
+    }
+    message
 }

@@ -14,7 +14,9 @@ use std::fmt::Display;
 use std::hash::{BuildHasher, RandomState};
 use std::time::{Duration, Instant};
 
-use sumpwarden_core::store::cursor::{Cursor, Stretch};
+#[cfg(feature = "faults")]
+use sumpwarden_core::store::cursor;
+use sumpwarden_core::store::cursor::Stretch;
 use sumpwarden_core::store::forward::{Delivered, ForwardTotals, Parked, Read};
 use sumpwarden_core::store::forwarder::{Errand, Forwarder, JOURNAL_MAX, Waits};
 use sumpwarden_core::store::lines::Catalogue;
@@ -206,6 +208,7 @@ impl<S: Outbox> Uplink<S> {
             Errand::Read(stretch) => {
                 let read = self.outbox.read(stretch, LINES_MAX).await?;
                 let lines = self.lines(&read).await?;
+                #[cfg(feature = "faults")]
                 if faults::broken("early-cursor@forwarder") && read.next != stretch.from {
                     self.record_unsent(stretch.from, &read).await?;
                 }
@@ -233,7 +236,8 @@ impl<S: Outbox> Uplink<S> {
     }
 
     /// What a right program never does; for a test that has to notice.
-    async fn record_unsent(&self, from: Cursor, read: &Read) -> Result<(), S::Error> {
+    #[cfg(feature = "faults")]
+    async fn record_unsent(&self, from: cursor::Cursor, read: &Read) -> Result<(), S::Error> {
         let forwarded = read.points.len() as u64;
         let done =
             Delivered { from, to: read.next, forwarded, parked: Vec::new(), damaged: 0, layout: read.layout };
