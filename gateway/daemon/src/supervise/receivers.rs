@@ -70,7 +70,7 @@ pub(super) fn writes(
             stand.iter().map(|(name, status)| view(name, &status.borrow())).collect()
         }),
         health: Arc::new(move || {
-            let Crashes { of_task, reduced } = ledger.view();
+            let Crashes { of_task, reduced, .. } = ledger.view();
             HealthView { reduced, task_crashes: of_task.into_iter().collect(), panics: panics::count() }
         }),
         performance: Arc::new(move |days| {
@@ -124,8 +124,10 @@ pub(super) async fn start(
         progress.push(Progress::of(format!("receiver {name}"), &seat.pulse));
         let (pulse, stopping) = (seat.pulse.clone(), keeper.stop.clone());
         let (settings, store, around) = (settings.clone(), store.clone(), around.clone());
+        let mut first = Some(receiver);
         let make = move || {
-            let made = Receiver::new(settings.clone(), &store, around.clone());
+            let made =
+                first.take().map_or_else(|| Receiver::new(settings.clone(), &store, around.clone()), Ok);
             let (seat, stopping) = (seat.clone(), stopping.clone());
             async move {
                 match made {
@@ -149,17 +151,9 @@ pub(super) fn start_heartbeat(
 ) -> Result<(), StartError> {
     // A store that cannot be written keeps alarms from getting out: then silence is what speaks.
     watched.push(Progress::of("what is written to the store", store.written()));
-    Heartbeat::new(settings, Vec::new()).map_err(StartError::Heartbeat)?;
-    let (settings, stopping) = (settings.clone(), keeper.stop.clone());
-    let make = move || {
-        let (made, stopping) = (Heartbeat::new(&settings, watched.clone()), stopping.clone());
-        async move {
-            match made {
-                Ok(heartbeat) => heartbeat.run(stopping).await,
-                Err(error) => tracing::error!(%error, "the sign of life cannot be started again"),
-            }
-        }
-    };
+    let heartbeat = Heartbeat::new(settings, watched).map_err(StartError::Heartbeat)?;
+    let stopping = keeper.stop.clone();
+    let make = move || heartbeat.clone().run(stopping.clone());
     kept.keep(keeper.clone(), (tasks::HEARTBEAT, None), None, make);
     Ok(())
 }

@@ -1,7 +1,7 @@
 //! A sign of life to an outside watcher, so that silence is noticed.
 //!
-//! It is sent only if everything that must go on has gone on since the last one: the engine, the store, and every receiver's
-//! task. A gateway whose process lives while its polling is stuck falls silent, and the watcher speaks up.
+//! It is sent only if everything it is given to watch has gone on since the last one. A gateway whose process lives while its
+//! polling is stuck falls silent, and the watcher speaks up.
 
 use std::time::Duration;
 
@@ -13,6 +13,7 @@ use tokio::time::MissedTickBehavior;
 use super::http::{Target, check_url, post};
 use super::{MESSAGE_DEADLINE, Outcome, ReceiverError};
 use crate::edge::pulse::Progress;
+use crate::faults;
 
 /// What the checked configuration tells.
 #[derive(Clone, PartialEq, Debug)]
@@ -25,7 +26,8 @@ pub struct HeartbeatSettings {
     pub private_network: bool,
 }
 
-/// Sends the signs of life.
+/// Sends the signs of life; a clone begins to watch where this one stands.
+#[derive(Clone)]
 pub struct Heartbeat {
     target: Target,
     every: Duration,
@@ -40,17 +42,20 @@ impl Heartbeat {
         let url = check_url(settings.url.reveal())
             .map_err(|why| ReceiverError::Address(format!("the address cannot be used: {why}")))?;
         let target = Target { url, private_network: settings.private_network, ca_file: None };
-        let last = watched.iter().map(|one| (one.count)()).collect();
+        let last = vec![None; watched.len()];
         Ok(Self { target, every: settings.every, watched, last })
     }
 
     /// Sends until `stop` holds true or its sender is gone.
     pub async fn run(mut self, mut stop: watch::Receiver<bool>) {
+        // Whatever went on before this began is no sign of life.
+        self.stuck();
         let mut ticks = tokio::time::interval(self.every);
         ticks.set_missed_tick_behavior(MissedTickBehavior::Delay);
         ticks.tick().await;
         let beating = async {
             loop {
+                faults::pass("heartbeat").await;
                 ticks.tick().await;
                 self.beat().await;
             }

@@ -18,7 +18,7 @@ const ANSWER_BYTES_MAX: usize = 64 * 1024;
 const CONNECT_DEADLINE: Duration = Duration::from_secs(5);
 
 /// Where requests go.
-#[derive(Debug)]
+#[derive(Clone, Debug)]
 pub(super) struct Target {
     pub(super) url: Url,
     pub(super) private_network: bool,
