@@ -111,11 +111,22 @@ fn every_kind_of_task_is_kept() {
     tables += &format!(
         "\n[receiver.chat]\nwebhook = {{ url = \"http://127.0.0.1:{closed}/\", private_network = true }}\n"
     );
+    tables += &forwarder();
+    tables += &format!("\n[heartbeat]\nurl = \"http://127.0.0.1:{closed}/alive\"\nprivate_network = true\n");
     let installation = Installation::new(&tables);
-    let faults =
-        "panic@bus:3,panic@broker:2,panic@receiver:2,panic@page:1,panic@dispatcher:1,panic@fault-watch:2";
-    let daemon = installation.run_with_faults(faults);
-    for task in ["bus/net", "broker/shop", "receiver/chat", "page", "dispatcher", "fault-watch"] {
+    let tasks = [
+        ("bus/net", "panic@bus:3"),
+        ("broker/shop", "panic@broker:2"),
+        ("forwarder/db", "panic@forwarder:2"),
+        ("receiver/chat", "panic@receiver:2"),
+        ("page", "panic@page:1"),
+        ("dispatcher", "panic@dispatcher:1"),
+        ("fault-watch", "panic@fault-watch:2"),
+        ("weekly-report", "panic@weekly-report:1"),
+        ("heartbeat", "panic@heartbeat:1"),
+    ];
+    let daemon = installation.run_with_faults(&tasks.map(|(_, fault)| fault).join(","));
+    for (task, _) in tasks {
         let alarm = wait_for(task, || daemon.alarm(&format!("gateway/task/{task}")));
         assert_eq!(alarm["state"], "UNACK", "{alarm}");
     }
@@ -227,6 +238,22 @@ fn a_store_whose_writer_crashes_takes_the_process_at_once() {
     let installation = Installation::new(&shop(devices.port, "200 ms"));
     let (status, log) = installation.run_with_faults("panic@writer:5").end(Duration::from_secs(15));
     assert_eq!(status.code(), PANICKED, "{log:#?}");
+}
+
+#[test]
+fn what_the_daemon_cannot_be_without_takes_the_process() {
+    let devices = ModbusTcp::start(&[1]);
+    let thrice = "panic@dispatcher:1,panic@dispatcher:2,panic@dispatcher:3";
+    for (faults, cause) in [
+        (thrice, "dispatcher has crashed again and again: fault injected at dispatcher"),
+        ("panic@watchdog:2", "panic in watchdog: fault injected at watchdog"),
+    ] {
+        let installation = Installation::new(&shop(devices.port, "200 ms"));
+        let (status, log) = installation.run_with_faults(faults).end(MOMENT);
+        assert_eq!(status.code(), PANICKED, "{log:#?}");
+        let record = fs::read_to_string(installation.path("data").join("starts.json")).expect("written");
+        assert!(record.contains(cause), "{record}");
+    }
 }
 
 #[test]

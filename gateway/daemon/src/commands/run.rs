@@ -62,7 +62,7 @@ async fn until_ended(running: &mut Running) -> Exit {
     running.ready().await;
     tokio::select! {
         () = running.lost() => {
-            tracing::error!("a vital thread has ended by itself; stopping so that the daemon is started anew");
+            tracing::error!("a vital thread or task has ended by itself; stopping so that the daemon is started anew");
             if panics::has_crashed() { Exit::Panicked } else { Exit::Outside }
         }
         () = running.reduced_for_long() => {

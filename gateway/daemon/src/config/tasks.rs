@@ -20,5 +20,8 @@ pub const WEEKLY_REPORT: &str = "weekly-report";
 /// Sends the sign of life.
 pub const HEARTBEAT: &str = "heartbeat";
 
+/// Without it nothing more would be acknowledged or answered: where it cannot be kept, the process ends.
+pub const VITAL: &str = DISPATCHER;
+
 /// Kinds of which there is one.
 pub const SINGLE: [&str; 5] = [PAGE, DISPATCHER, FAULT_WATCH, WEEKLY_REPORT, HEARTBEAT];

@@ -26,6 +26,7 @@ use crate::edge::store::{Commit, Store};
 use crate::edge::web::PollStarts;
 use crate::edge::web::commands::Command;
 
+use super::LOOK_EVERY;
 use super::answers::{Answers, Waiting};
 use super::keeper::Keeper;
 use crate::config::tasks;
@@ -34,9 +35,6 @@ use crate::faults;
 
 /// Reports handled between two looks at everything else, so that a burst from one side delays nobody for long.
 const REPORTS_AT_ONCE: usize = 32;
-
-/// The engine's loop comes round at least so often.
-const LOOK_EVERY: Duration = Duration::from_secs(1);
 
 /// How long the engine waits for a store that has fallen behind, so that polls slow down instead of samples being lost.
 /// A store that is stuck for longer is not waited for again until it has caught up: alarms must not wait for a disk.

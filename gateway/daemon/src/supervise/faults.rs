@@ -12,7 +12,7 @@ use super::acquisition::FaultNews;
 use crate::edge::store::{Counters, Store, StoreStatus};
 use crate::edge::uplink::{UplinkState, UplinkStatus};
 
-const LOOK_EVERY: Duration = Duration::from_millis(500);
+const FAULTS_EVERY: Duration = Duration::from_millis(500);
 
 /// Part of what the store may use from which its fault holds, and under which it is over.
 const NEARLY_FULL: (f64, f64) = (0.8, 0.75);
@@ -42,7 +42,7 @@ pub(super) async fn watch(
     keys.extend(forwards.iter().map(|forward| key(Fault::Forwarder, &forward.name)));
     let mut before = store.status().counters;
     let mut troubles = 0;
-    let mut pulse = tokio::time::interval(LOOK_EVERY);
+    let mut pulse = tokio::time::interval(FAULTS_EVERY);
     loop {
         tokio::select! {
             _ = pulse.tick() => {}

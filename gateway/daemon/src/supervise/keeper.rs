@@ -1,8 +1,10 @@
-//! Keeps a task running: one that panics is counted, told as an alarm, and started again after a growing wait. After three
-//! panics within ten minutes it is left away until the daemon is started anew; everything else goes on.
+//! Keeps a task running: one that panics, or ends though nobody told it to, is counted, told as an alarm, and started again
+//! after a growing wait. After three such ends within ten minutes it is left away until the daemon is started anew, and
+//! everything else goes on; where it is vital, the process ends.
 
 use std::collections::{BTreeMap, VecDeque};
 use std::hash::{BuildHasher, RandomState};
+use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use std::time::Duration;
 
@@ -14,25 +16,29 @@ use tokio::sync::{mpsc, watch};
 use tokio::task::JoinHandle;
 
 use super::acquisition::FaultNews;
-use super::panics::{Named, words_of};
+use super::panics::{self, Named, words_of};
+use crate::config::tasks::VITAL;
 use crate::edge::clock::Clock;
 use crate::edge::pulse::Pulse;
 
-/// So long without another panic, and the task runs well; so many within that, and it is left away (common practice, no
+/// So long without another crash, and the task runs well; so many within that, and it is left away (common practice, no
 /// source).
 const WELL_AFTER: Duration = Duration::from_mins(10);
-const PANICS_MAX: usize = 3;
+const CRASHES_MAX: usize = 3;
 /// First and longest wait before a task is started again.
 const AGAIN: (Duration, Duration) = (Duration::from_secs(1), Duration::from_secs(30));
 
-/// When a task has panicked lately, and what follows.
+/// How a task shows that ended without a panic.
+const ENDED: &str = "it ended though it was not told to";
+
+/// When a task has crashed lately, and what follows.
 #[derive(Debug)]
 struct Lately {
-    panics: VecDeque<Uptime>,
+    crashes: VecDeque<Uptime>,
     backoff: Backoff,
 }
 
-/// What becomes of a task that has panicked.
+/// What becomes of a task that has crashed.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
 enum Then {
     /// It is started again after this.
@@ -43,16 +49,16 @@ enum Then {
 
 impl Lately {
     fn new(seed: u64) -> Self {
-        Self { panics: VecDeque::new(), backoff: Backoff::new(AGAIN.0, AGAIN.1, seed) }
+        Self { crashes: VecDeque::new(), backoff: Backoff::new(AGAIN.0, AGAIN.1, seed) }
     }
 
-    fn panicked(&mut self, now: Uptime) -> Then {
-        while self.panics.pop_front_if(|then| now.since(*then) >= WELL_AFTER).is_some() {}
-        if self.panics.is_empty() {
+    fn crashed(&mut self, now: Uptime) -> Then {
+        while self.crashes.pop_front_if(|then| now.since(*then) >= WELL_AFTER).is_some() {}
+        if self.crashes.is_empty() {
             self.backoff.reset();
         }
-        self.panics.push_back(now);
-        if self.panics.len() >= PANICS_MAX {
+        self.crashes.push_back(now);
+        if self.crashes.len() >= CRASHES_MAX {
             return Then::LeftAway;
         }
         Then::Again(self.backoff.next_wait())
@@ -65,10 +71,12 @@ pub(super) struct Ledger(Arc<Mutex<Crashes>>);
 
 #[derive(Clone, PartialEq, Eq, Debug, Default)]
 pub(super) struct Crashes {
-    /// Panics of each task.
+    /// Crashes of each task.
     pub(super) of_task: BTreeMap<String, u64>,
     /// What is left away and why, in words; nothing while everything runs.
     pub(super) reduced: Vec<String>,
+    /// What cannot be left away cannot be kept.
+    lost: bool,
 }
 
 impl Ledger {
@@ -79,6 +87,11 @@ impl Ledger {
     /// Something is left away.
     pub(super) fn leave_away(&self, words: String) {
         self.lock().reduced.push(words);
+    }
+
+    /// Whether something that is vital cannot be kept.
+    pub(super) fn has_lost(&self) -> bool {
+        self.lock().lost
     }
 
     fn note(&self, task: &str) -> u64 {
@@ -103,7 +116,7 @@ pub(super) struct Keeper {
 }
 
 impl Keeper {
-    /// Runs what `make` makes until it ends by itself, which is when the daemon stops. `spawn` puts it on its runtime.
+    /// Runs what `make` makes until the daemon stops. `spawn` puts it on its runtime.
     pub(super) async fn keep<F: Future<Output = ()>>(
         mut self,
         key: FaultKey,
@@ -114,11 +127,12 @@ impl Keeper {
         let name: Arc<str> = key.of.as_str().into();
         let mut lately = Lately::new(RandomState::new().hash_one(&name));
         let pulse = pulse.unwrap_or_default();
-        while let Some(words) = self.run(&key, spawn(Named::new(&name, make()))).await {
+        while let Some(words) = self.once(&key, &name, &mut make, &spawn).await {
             let count = self.ledger.note(&name);
-            match lately.panicked(self.clock.uptime()) {
+            match lately.crashed(self.clock.uptime()) {
                 Then::Again(wait) => {
-                    tracing::error!(task = &*name, count, ?wait, "a task has crashed; it is started again");
+                    let crash = "a task has crashed; it is started again";
+                    tracing::error!(task = &*name, count, ?wait, words, "{crash}");
                     self.tell(&key, Some(words)).await;
                     tokio::select! {
                         _ = self.stop.wait_for(|stop| *stop) => break,
@@ -126,12 +140,12 @@ impl Keeper {
                     }
                 }
                 Then::LeftAway => {
-                    tracing::error!(
-                        task = &*name,
-                        count,
-                        "a task has crashed again and again; it is left away"
-                    );
+                    let crash = "a task has crashed again and again; it is left away";
+                    tracing::error!(task = &*name, count, words, "{crash}");
                     pulse.rest();
+                    if *name == *VITAL {
+                        self.lose(&name, &words);
+                    }
                     self.leave_away(&key, &words).await;
                     let _ = self.stop.wait_for(|stop| *stop).await;
                     break;
@@ -139,6 +153,28 @@ impl Keeper {
             }
         }
         pulse.rest();
+    }
+
+    /// Makes and runs a task; gives how it shows that it crashed, none where the daemon stops.
+    async fn once<F: Future<Output = ()>>(
+        &mut self,
+        key: &FaultKey,
+        name: &Arc<str>,
+        make: &mut impl FnMut() -> F,
+        spawn: &impl Fn(Named<F>) -> JoinHandle<()>,
+    ) -> Option<String> {
+        let making = AssertUnwindSafe(|| panics::within(name, &mut *make));
+        let task = match catch_unwind(making) {
+            Ok(task) => Named::new(name, task),
+            Err(panic) => return Some(words_of(&*panic)),
+        };
+        let panicked = self.run(key, spawn(task)).await;
+        panicked.or_else(|| (!self.is_stopping()).then(|| ENDED.to_owned()))
+    }
+
+    fn is_stopping(&self) -> bool {
+        // Who could tell to stop has gone: that is an end as well.
+        *self.stop.borrow() || self.stop.has_changed().is_err()
     }
 
     /// Waits for the end of a task; gives what it said if it panicked. One that has run well for long enough is told.
@@ -152,6 +188,12 @@ impl Keeper {
             }
         };
         ended.err().and_then(|error| error.try_into_panic().ok()).map(|panic| words_of(&*panic))
+    }
+
+    /// The process is to end: [`super::Running::lost`] looks for it.
+    fn lose(&self, name: &str, words: &str) {
+        panics::crashed(&format!("{name} has crashed again and again: {words}"));
+        self.ledger.lock().lost = true;
     }
 
     async fn leave_away(&self, key: &FaultKey, words: &str) {
@@ -179,8 +221,8 @@ mod tests {
     }
 
     #[test]
-    fn the_third_panic_within_ten_minutes_is_the_last() {
-        for (panics, left_away_at) in [
+    fn the_third_crash_within_ten_minutes_is_the_last() {
+        for (crashes, left_away_at) in [
             (&[0, 1, 2][..], Some(2)),
             (&[0, 300, 599], Some(2)),
             (&[0, 300, 601], None),
@@ -188,8 +230,8 @@ mod tests {
             (&[0, 500, 650, 700], Some(3)),
         ] {
             let mut lately = Lately::new(1);
-            let then: Vec<Then> = panics.iter().map(|second| lately.panicked(at(*second))).collect();
-            assert_eq!(then.iter().position(|then| *then == Then::LeftAway), left_away_at, "{panics:?}");
+            let then: Vec<Then> = crashes.iter().map(|second| lately.crashed(at(*second))).collect();
+            assert_eq!(then.iter().position(|then| *then == Then::LeftAway), left_away_at, "{crashes:?}");
             for then in then {
                 let Then::Again(wait) = then else { break };
                 assert!(wait <= AGAIN.1, "{wait:?}");
@@ -197,23 +239,66 @@ mod tests {
         }
     }
 
+    /// A way to fail.
+    #[derive(Clone, Copy)]
+    enum Fails {
+        Panicking,
+        Ending,
+        BeforeItRuns,
+    }
+
+    type Kept = (mpsc::Receiver<FaultNews>, Ledger, watch::Sender<bool>, Arc<AtomicU32>, Pulse);
+
     /// A kept task that panics at its first `panics` starts and then runs until it is stopped.
-    fn kept(panics: u32) -> (mpsc::Receiver<FaultNews>, Ledger, watch::Sender<bool>, Arc<AtomicU32>, Pulse) {
+    fn kept(panics: u32) -> Kept {
+        kept_as("page", Fails::Panicking, panics)
+    }
+
+    /// A kept task that fails so at its first `times` starts and then runs until it is stopped.
+    fn kept_as(kind: &str, fails: Fails, times: u32) -> Kept {
         let (news, told) = mpsc::channel(16);
         let (stop, stopping) = watch::channel(false);
         let (ledger, starts, pulse) = (Ledger::default(), Arc::new(AtomicU32::new(0)), Pulse::default());
         let keeper = Keeper { clock: Clock, ledger: ledger.clone(), news, stop: stopping.clone() };
         let count = Arc::clone(&starts);
         let make = move || {
-            let (count, mut stopping) = (Arc::clone(&count), stopping.clone());
+            let start = count.fetch_add(1, Ordering::Relaxed);
+            let well = start >= times;
+            assert!(well || !matches!(fails, Fails::BeforeItRuns), "start {start} was not made");
+            let mut stopping = stopping.clone();
             async move {
-                let start = count.fetch_add(1, Ordering::Relaxed);
-                assert!(start >= panics, "start {start} was not to be");
-                let _ = stopping.wait_for(|stop| *stop).await;
+                assert!(well || !matches!(fails, Fails::Panicking), "start {start} was not to be");
+                if well {
+                    let _ = stopping.wait_for(|stop| *stop).await;
+                }
             }
         };
-        tokio::spawn(keeper.keep(FaultKey::task("page", None), Some(pulse.clone()), make, tokio::spawn));
+        tokio::spawn(keeper.keep(FaultKey::task(kind, None), Some(pulse.clone()), make, tokio::spawn));
         (told, ledger, stop, starts, pulse)
+    }
+
+    #[tokio::test(start_paused = true)]
+    async fn a_task_that_ends_by_itself_or_cannot_be_made_has_crashed() {
+        for (fails, words) in [(Fails::Ending, ENDED), (Fails::BeforeItRuns, "start 0 was not made")] {
+            let (mut told, ledger, stop, starts, _) = kept_as("page", fails, 1);
+            assert_eq!(told.recv().await.expect("told").shows.as_deref(), Some(words));
+            assert_eq!(told.recv().await.expect("told").shows, None, "it runs well since");
+            assert_eq!((starts.load(Ordering::Relaxed), ledger.view().of_task["page"]), (2, 1));
+            stop.send_replace(true);
+            assert_eq!(told.recv().await, None, "told to end, it may");
+            assert_eq!(ledger.view().of_task["page"], 1);
+        }
+    }
+
+    #[tokio::test(start_paused = true)]
+    async fn only_a_vital_task_that_cannot_be_kept_is_lost() {
+        for (kind, times, lost) in [("page", 3, false), (VITAL, 2, false), (VITAL, 3, true)] {
+            let (mut told, ledger, _stop, starts, _) = kept_as(kind, Fails::Panicking, times);
+            for _ in 0..=times {
+                told.recv().await.expect("told");
+            }
+            assert_eq!((ledger.has_lost(), starts.load(Ordering::Relaxed)), (lost, 3), "{kind} {times}");
+        }
     }
 
     #[tokio::test(start_paused = true)]
@@ -226,7 +311,7 @@ mod tests {
         }
         assert_eq!(told.recv().await.expect("told").shows, None, "after ten minutes");
         assert_eq!(starts.load(Ordering::Relaxed), 3);
-        assert_eq!(ledger.view(), Crashes { of_task: [("page".to_owned(), 2)].into(), reduced: Vec::new() });
+        assert_eq!(ledger.view(), Crashes { of_task: [("page".to_owned(), 2)].into(), ..Crashes::default() });
         assert!(pulse.passes().is_some(), "expected to go on");
         stop.send_replace(true);
         assert_eq!(told.recv().await, None, "the keeper ends with its task");

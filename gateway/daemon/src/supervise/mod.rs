@@ -75,7 +75,7 @@ const SNAPSHOT_REQUESTS_MAX: usize = 4;
 const ACKS_MAX: usize = 1024;
 /// News of faults on their way to the engine. Full: whoever found one waits.
 const FAULTS_MAX: usize = 64;
-/// How often it is looked whether threads live.
+/// How often it is looked whether threads live, and how often their loops come round at least.
 const LOOK_EVERY: Duration = Duration::from_secs(1);
 /// After so long reduced without a crash the whole is tried again (common practice, no source).
 const REDUCED_FOR: Duration = Duration::from_hours(1);
@@ -415,15 +415,20 @@ impl Running {
         self.manager.ready(&status);
     }
 
-    /// Completes if acquisition or the store's writer ends without having been told to: there is no point in going on then.
+    /// Completes if acquisition, the store's writer, the watchdog or a task that is vital ends without having been told to:
+    /// there is no point in going on then.
     pub async fn lost(&self) {
         let mut look = tokio::time::interval(LOOK_EVERY);
         loop {
             tokio::select! {
                 () = self.snapshots.closed() => return,
-                _ = look.tick() => if self.store.has_ended() { return },
+                _ = look.tick() => if self.has_lost() { return },
             }
         }
+    }
+
+    fn has_lost(&self) -> bool {
+        self.store.has_ended() || self.watchdog.has_ended() || self.ledger.has_lost()
     }
 
     /// Completes once it has run reduced for so long without a crash that the whole may be tried again.

@@ -134,10 +134,15 @@ impl<F: Future> Future for Named<F> {
     type Output = F::Output;
 
     fn poll(mut self: Pin<&mut Self>, context: &mut Context<'_>) -> Poll<F::Output> {
-        let before = TASK.replace(Some(Arc::clone(&self.name)));
-        let _running = Running(before);
-        self.task.as_mut().poll(context)
+        let name = Arc::clone(&self.name);
+        within(&name, || self.task.as_mut().poll(context))
     }
+}
+
+/// What a kept task has done for it outside of itself: a panic in it is told by the task's name.
+pub(super) fn within<T>(name: &Arc<str>, work: impl FnOnce() -> T) -> T {
+    let _running = Running(TASK.replace(Some(Arc::clone(name))));
+    work()
 }
 
 /// Puts the thread's task back, also when the task panics: after the hook has run.

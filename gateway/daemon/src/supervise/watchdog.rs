@@ -8,12 +8,13 @@ use std::sync::mpsc::{Receiver, RecvTimeoutError, Sender, channel};
 use std::thread::JoinHandle;
 use std::time::Duration;
 
+use super::LOOK_EVERY;
 use super::panics::{self, Fatal};
 use super::systemd::Manager;
 use crate::edge::pulse::Progress;
+use crate::faults;
 use std::sync::Arc;
 
-const LOOK_EVERY: Duration = Duration::from_secs(1);
 /// A loop beats every few seconds at least; one that has stood still for so many looks gets no sign of life sent.
 const LOOKS_QUIET: u32 = 10;
 /// For so many, it is stuck. A sync of a slow card takes five seconds, starvation ten.
@@ -81,6 +82,11 @@ impl Watchdog {
         let _ = self.stop.send(());
     }
 
+    /// Whether its thread is no more.
+    pub(super) fn has_ended(&self) -> bool {
+        self.thread.is_finished()
+    }
+
     /// Everything has stopped.
     pub(super) fn end(self) {
         drop(self.stop);
@@ -98,6 +104,7 @@ fn watch(watched: &[Progress], manager: &Manager, stopped: &Receiver<()>) {
             Err(RecvTimeoutError::Disconnected) => return,
             Ok(()) => return watch_stop(stopped),
         }
+        faults::point("watchdog");
         let counts: Vec<_> = watched.iter().map(|one| (one.count)()).collect();
         match looks.look(&counts) {
             Verdict::Alive => manager.alive(),

@@ -19,7 +19,7 @@ const RECORDS_MAX: u32 = 200_000;
 /// How far before the stretch an alarm that still stands may have come up.
 const LOOK_BACK: Duration = Duration::from_hours(24 * 35);
 /// How often the calendar is looked at.
-const LOOK_EVERY: Duration = Duration::from_secs(60);
+const CALENDAR_EVERY: Duration = Duration::from_secs(60);
 /// Monday, before the early shift.
 const HOUR: i8 = 6;
 
@@ -39,12 +39,13 @@ pub(super) fn performance(
 pub(super) async fn report(store: Store, clock: Clock, zone: TimeZone, mut stop: watch::Receiver<bool>) {
     const WEEK: Duration = Duration::from_hours(24 * 7);
     let mut before = clock.utc();
-    let mut pulse = tokio::time::interval(LOOK_EVERY);
+    let mut pulse = tokio::time::interval(CALENDAR_EVERY);
     loop {
         tokio::select! {
             _ = pulse.tick() => {}
             _ = stop.wait_for(|stop| *stop) => return,
         }
+        crate::faults::pass("weekly-report").await;
         let now = clock.utc();
         let due = is_due(before, now, &zone);
         before = now;
