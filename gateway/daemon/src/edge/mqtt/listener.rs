@@ -500,7 +500,7 @@ const LOST: &str = "the store had no room for what came; the broker sends it aga
 const TOO_SLOW: &str =
     "the gateway takes messages over more slowly than they come; the broker keeps the rest";
 
-fn lock(inflight: &Mutex<Inflight>) -> MutexGuard<'_, Inflight> {
+pub(super) fn lock(inflight: &Mutex<Inflight>) -> MutexGuard<'_, Inflight> {
     inflight.lock().unwrap_or_else(PoisonError::into_inner)
 }
 

@@ -12,7 +12,8 @@
 //!   with them and comes back. What was not acknowledged comes again after a reconnect, and is known for a copy.
 //! - Nothing a broker sends grows anything here: messages over the packet limit are cut on the way in ([`sieve`]), what is
 //!   handed on waits in a bounded channel, unacknowledged messages have a bounded number of places ([`inflight`]).
-//! - The client library's `poll` is awaited in a task of its own and never dropped half-way.
+//! - The client library's `poll` is never dropped half-way: listening and answering go on beside each other in one task,
+//!   and whatever ends or crashes in either is the task's own end.
 //!
 //! What a topic means and whether to believe a message is [`TopicMap`]'s to know.
 
@@ -28,7 +29,8 @@ mod status;
 mod tests;
 mod words;
 
-use std::sync::{Arc, Mutex, PoisonError};
+use std::pin::pin;
+use std::sync::{Arc, Mutex};
 use std::time::Duration;
 
 use rumqttc::{AsyncClient, ManualAck};
@@ -45,7 +47,7 @@ pub use self::publish::publish_once;
 pub use self::status::{BrokerCounters, BrokerStatus, Link};
 
 use self::inflight::{Inflight, UNACKNOWLEDGED_MAX};
-use self::listener::Listener;
+use self::listener::{Listener, lock};
 use super::clock::Clock;
 use super::pulse::Pulse;
 
@@ -139,26 +141,7 @@ pub struct Losses(Arc<Mutex<Inflight>>);
 impl Losses {
     /// What went with `ack` never comes to be stored. It must be of this broker.
     pub fn tell(&self, ack: Ack) {
-        self.0.lock().unwrap_or_else(PoisonError::into_inner).lost(ack.token);
-    }
-}
-
-/// Ends a task with whoever started it, and passes its panic on to that one.
-struct Part(tokio::task::JoinHandle<()>);
-
-impl Part {
-    async fn ended(&mut self) {
-        if let Err(error) = (&mut self.0).await
-            && let Ok(panic) = error.try_into_panic()
-        {
-            std::panic::resume_unwind(panic);
-        }
-    }
-}
-
-impl Drop for Part {
-    fn drop(&mut self) {
-        self.0.abort();
+        lock(&self.0).lost(ack.token);
     }
 }
 
@@ -178,7 +161,7 @@ pub async fn run_broker(
     mut shutdown: watch::Receiver<bool>,
 ) {
     let BrokerSeat { acks, status, inflight, pulse } = seat;
-    inflight.lock().unwrap_or_else(PoisonError::into_inner).cut();
+    lock(&inflight).cut();
     let wires = listener::Wires { clock, reports, status: status.clone(), shutdown: shutdown.clone(), pulse };
     let (client, listener) =
         match Listener::new(broker, settings, (topics, notes), Arc::clone(&inflight), wires) {
@@ -189,31 +172,32 @@ pub async fn run_broker(
                 return;
             }
         };
-    let mut listening = Part(tokio::spawn(listener.run()));
-    let passing = pass_acks(acks, Arc::clone(&inflight), client.clone(), status.clone());
-    let mut passing = Part(tokio::spawn(passing));
-    let ended = tokio::select! {
-        _ = shutdown.wait_for(|stop| *stop) => Some(false),
-        () = listening.ended() => Some(true),
-        () = passing.ended() => None,
-    };
-    if ended.is_none() {
-        // Nobody acknowledges any more: the daemon is on its way out.
-        let _ = shutdown.wait_for(|stop| *stop).await;
-    }
-    let ended = ended == Some(true);
-    if !ended {
-        let places = inflight.lock().unwrap_or_else(PoisonError::into_inner).places();
+    let mut listening = pin!(listener.run());
+    let mut passing = pin!(pass_acks(acks, Arc::clone(&inflight), client.clone(), status.clone()));
+    let mut passes = true;
+    let told = loop {
         tokio::select! {
-            _ = timeout(STOP_GRACE, places.acquire_many(UNACKNOWLEDGED_MAX as u32)) => {}
-            () = passing.ended(), if !passing.0.is_finished() => {}
+            _ = shutdown.wait_for(|stop| *stop) => break true,
+            () = &mut listening => break false,
+            // Nobody acknowledges any more: the daemon is on its way out.
+            () = &mut passing, if passes => passes = false,
         }
+    };
+    if told {
+        let places = lock(&inflight).places();
+        let listens = tokio::select! {
+            _ = timeout(STOP_GRACE, places.acquire_many(UNACKNOWLEDGED_MAX as u32)) => true,
+            () = &mut passing, if passes => true,
+            () = &mut listening => false,
+        };
         // Not queued when the queue is full: then the listener is ended without a goodbye, below.
         let _ = client.try_disconnect_with_timeout(GOODBYE_MAX);
-        // Who does not say it in time is ended without.
-        let _ = timeout(GOODBYE_MAX, listening.ended()).await;
+        if listens {
+            // Who does not say it in time is ended without.
+            let _ = timeout(GOODBYE_MAX, listening).await;
+        }
     }
-    let left = inflight.lock().unwrap_or_else(PoisonError::into_inner).len();
+    let left = lock(&inflight).len();
     status.send_modify(|s| {
         s.link = Link::Stopped;
         s.words = format!("stopped; {left} messages not acknowledged, they will come again");
@@ -232,7 +216,7 @@ async fn pass_acks(
     let mut acks = acks.lock().await;
     while let Some(ack) = acks.recv().await {
         // The lock is held until the answer is queued, so that it cannot slip into the next connection.
-        let mut inflight = inflight.lock().unwrap_or_else(PoisonError::into_inner);
+        let mut inflight = lock(&inflight);
         for answer in inflight.done(ack.token) {
             answer_with(&client, answer, &status);
         }

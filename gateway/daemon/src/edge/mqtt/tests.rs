@@ -423,6 +423,19 @@ async fn when_nobody_takes_the_readings_the_broker_keeps_them() {
 }
 
 #[tokio::test(flavor = "multi_thread")]
+async fn a_listener_that_ends_is_missed_though_nobody_acknowledges_any_more() {
+    let broker = broker(None);
+    let mut edge = Edge::start(settings(broker, &["hall/t"]), 64);
+    edge.connected().await;
+    let Edge { reports, acks, task, shutdown: _running, .. } = edge;
+    drop(acks);
+    tokio::time::sleep(Duration::from_millis(50)).await;
+    drop(reports);
+    publish(broker, &numbered(0..1)).await;
+    timeout(MOMENT, task).await.expect("the task ends with its listener").unwrap();
+}
+
+#[tokio::test(flavor = "multi_thread")]
 async fn stopping_waits_for_the_store_and_says_goodbye() {
     let broker = broker(None);
     let mut edge = Edge::start(settings(broker, &["hall/t"]), 64);
