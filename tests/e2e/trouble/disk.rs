@@ -1,4 +1,4 @@
-//! A disk that is full, read-only, out of inodes, slow, or has gone.
+//! A disk that is full, read-only, out of inodes, or has gone.
 
 use std::process::Command;
 use std::time::{Duration, Instant};
@@ -137,6 +137,26 @@ fn it_starts_though_it_cannot_write_and_writes_once_it_can() {
         shop.told.assert_once_in_order();
         shop.assert_whole(&shop.installation.stored());
     }
+}
+
+/// The same on the file of the run before: nothing of what the start itself wants written may hold it up.
+#[test]
+fn it_starts_on_its_own_file_that_can_only_be_read() {
+    let shop = Shop::new();
+    let disk = Mount::small(&shop.data(), "size=40m");
+    let daemon = shop.installation.run();
+    shop.wait_polled(10);
+    daemon.terminate();
+    disk.change("ro");
+    let mut daemon = shop.installation.run();
+    shop.told.wait("store#", "raise");
+    shop.wait_polled(20);
+    disk.change("rw");
+    wait_over(&mut daemon);
+    let (status, log) = daemon.terminate();
+    assert_eq!(status.code(), Some(0), "{log:?}");
+    shop.told.assert_once_in_order();
+    shop.assert_whole(&shop.installation.stored());
 }
 
 /// A directory that is not there and cannot be made is a mistake of the configuration or a mount that is missing: said in one

@@ -1,4 +1,4 @@
-//! The gateway's own program while its disk or its clock is in trouble: it polls, raises alarms and sends messages, and loses
+//! The gateway's own program while its disk is in trouble: it polls, raises alarms and sends messages, and loses
 //! nothing that was acknowledged. Needs root, for small file systems of its own.
 
 mod disk;
@@ -92,10 +92,6 @@ struct Shop {
 
 impl Shop {
     fn new() -> Self {
-        Self::with("")
-    }
-
-    fn with(tables: &str) -> Self {
         let (counting, other_port, told) = (ModbusTcp::start(&[1]), free_port(), Told(Receiver::new()));
         let bus = |name: &str, port: u16, read: &str| {
             format!(
@@ -109,7 +105,7 @@ impl Shop {
             "\n[receiver.setter]\ngather_for = \"0 s\"\nrate = \"0 s\"\n[receiver.setter.webhook]\nurl = \"http://127.0.0.1:{}/hook\"\n",
             told.0.port
         );
-        Self { counting, other_port, told, installation: Installation::new(&(all + tables)) }
+        Self { counting, other_port, told, installation: Installation::new(&all) }
     }
 
     fn data(&self) -> PathBuf {

@@ -246,8 +246,7 @@ pub async fn start(settings: Settings) -> Result<Running, StartError> {
     let (told, hearing) = mpsc::channel(RECEIVER_REPORTS_MAX);
     let told_of = &engine.settings().receivers;
     let (receivers, progress) =
-        receivers::start(told_of, &store, &settings.site.name, links.clone(), told, &keeper, &mut tasks)
-            .await?;
+        receivers::start(told_of, &store, &settings.site.name, links.clone(), told, &keeper, &mut tasks)?;
     watched.extend(progress);
     let named = told_of.iter().map(|receiver| receiver.name.clone()).zip(receivers.iter().cloned()).collect();
     let (commands, commanded) = mpsc::channel(COMMANDS_MAX);

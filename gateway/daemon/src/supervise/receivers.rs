@@ -99,7 +99,7 @@ fn view(name: &Name, status: &ReceiverStatus) -> ReceiverView {
 }
 
 /// Starts one task a receiver; gives how each is, and what must go on in it.
-pub(super) async fn start(
+pub(super) fn start(
     receivers: &[ReceiverSettings],
     store: &Store,
     site: &Name,
@@ -109,7 +109,9 @@ pub(super) async fn start(
     kept: &mut Tasks,
 ) -> Result<(Vec<watch::Receiver<ReceiverStatus>>, Vec<Progress>), StartError> {
     let names = receivers.iter().map(|one| one.name.clone()).collect();
-    store.outbox_mark(vec![Mark::Configured { receivers: names, at: Clock.utc() }]).await?;
+    let (outbox, configured) = (store.clone(), Mark::Configured { receivers: names, at: Clock.utc() });
+    // Written when it can be: a disk that cannot be written keeps nobody from starting.
+    tokio::spawn(async move { outbox.outbox_mark(vec![configured]).await });
     let publisher: Publisher = Arc::new(|mqtt, payload| {
         Box::pin(async move { publish_once(&mqtt.broker, &mqtt.topic, payload).await })
     });
