@@ -9,7 +9,9 @@ use std::thread::sleep;
 use std::time::{Duration, Instant};
 
 use rustix::process::Signal;
-use sumpwarden_tests::gateway::{Daemon, Installation, plain_probe, program, program_with_faults, sump};
+use sumpwarden_tests::gateway::{
+    Daemon, Installation, counting_devices, plain_probe, program, program_with_faults, sump, tcp_bus,
+};
 use sumpwarden_tests::modbus::ModbusTcp;
 use sumpwarden_tests::process::{self, TempDir, free_port};
 
@@ -27,15 +29,9 @@ fn wait_for<T>(what: &str, found: impl FnMut() -> Option<T>) -> T {
     process::wait_for(what, MOMENT, found)
 }
 
-/// A sump with one bus, and a probe that reads the device's reply counter this often.
-fn shop(port: u16, every: &str) -> String {
-    let bus = format!(
-        "\n[bus.net]\nlink = \"modbus-tcp\"\naddress = \"127.0.0.1:{port}\"\n\
-         [device.net-1]\nbus = \"net\"\nunit_id = 1\ntimeout = \"4 s\"\nworst_reply = \"5 s\"\nretries = 0\n"
-    );
-    let source =
-        format!("device = \"net-1\"\nregister = \"holding:0\"\nnumber = \"u32\"\nevery = \"{every}\"");
-    sump("s") + &bus + &plain_probe("s", "net-1", &source)
+/// A sump with one bus, and a probe that reads the device's reply counter this often, in ms.
+fn shop(port: u16, every: u32) -> String {
+    sump("s") + &tcp_bus("net", port) + &counting_devices("net", "s", &[(1, every)])
 }
 
 /// A database nobody listens for.
@@ -58,7 +54,7 @@ fn goes_on(daemon: &Daemon) {
 #[test]
 fn a_task_that_crashes_is_told_and_started_again_and_polling_does_not_notice() {
     let devices = ModbusTcp::start(&[1]);
-    let installation = Installation::new(&(shop(devices.port, "100 ms") + &forwarder()));
+    let installation = Installation::new(&(shop(devices.port, 100) + &forwarder()));
     let daemon = installation.run_with_faults("panic@forwarder:2");
     let alarm = wait_for("its alarm", || daemon.alarm("gateway/task/forwarder/db"));
     assert_eq!(alarm["state"], "UNACK");
@@ -86,7 +82,7 @@ fn a_task_that_crashes_is_told_and_started_again_and_polling_does_not_notice() {
 #[test]
 fn a_task_that_crashes_thrice_is_left_away_and_everything_else_goes_on() {
     let devices = ModbusTcp::start(&[1]);
-    let installation = Installation::new(&(shop(devices.port, "100 ms") + &forwarder()));
+    let installation = Installation::new(&(shop(devices.port, 100) + &forwarder()));
     let daemon = installation.run_with_faults("panic@forwarder:1,panic@forwarder:2,panic@forwarder:3");
     let reduced = wait_for("the reduced mode", || daemon.alarm("gateway/reduced"));
     let message = reduced["message"].as_str().expect("text");
@@ -105,7 +101,7 @@ fn a_task_that_crashes_thrice_is_left_away_and_everything_else_goes_on() {
 fn every_kind_of_task_is_kept() {
     let devices = ModbusTcp::start(&[1]);
     let (away, closed) = (free_port(), free_port());
-    let mut tables = shop(devices.port, "200 ms");
+    let mut tables = shop(devices.port, 200);
     tables += &format!("\n[broker.shop]\naddress = \"127.0.0.1:{away}\"\nreconnect_after = \"200 ms\"\n");
     tables += &plain_probe("s", "a", "broker = \"shop\"\ntopic = \"hall/a\"\nevery = \"1 s\"");
     tables += &format!(
@@ -141,7 +137,7 @@ fn every_kind_of_task_is_kept() {
 fn a_loop_that_hangs_is_named_and_the_process_ends_within_thirty_seconds() {
     let devices = ModbusTcp::start(&[1]);
     let hangs = [("engine:15", "engine for 2"), ("writer:3", "store for 2"), ("bus:5", "bus net for 2")];
-    let shops: Vec<_> = hangs.iter().map(|_| Installation::new(&shop(devices.port, "200 ms"))).collect();
+    let shops: Vec<_> = hangs.iter().map(|_| Installation::new(&shop(devices.port, 200))).collect();
     let daemons: Vec<_> = (shops.iter().zip(&hangs))
         .map(|(shop, (point, _))| {
             let daemon = shop.run_with_faults(&format!("hang@{point}"));
@@ -167,7 +163,7 @@ fn a_loop_that_hangs_is_named_and_the_process_ends_within_thirty_seconds() {
 #[test]
 fn a_process_that_was_stopped_for_long_is_not_bitten_and_polls_once() {
     let devices = ModbusTcp::start(&[1]);
-    let installation = Installation::new(&shop(devices.port, "6 s"));
+    let installation = Installation::new(&shop(devices.port, 6_000));
     let mut daemon = installation.run_program(program(), &[]);
     let answered = || devices.answered().len();
     wait_for("the first poll", || (answered() > 0).then_some(()));
@@ -188,7 +184,7 @@ fn a_process_that_was_stopped_for_long_is_not_bitten_and_polls_once() {
 #[test]
 fn three_crashes_make_the_next_start_reduced_and_a_clean_stop_ends_that() {
     let devices = ModbusTcp::start(&[1]);
-    let mut tables = shop(devices.port, "200 ms") + &forwarder();
+    let mut tables = shop(devices.port, 200) + &forwarder();
     let source = "device = \"net-1\"\nregister = \"holding:40\"\nnumber = \"f32\"\nevery = \"500 ms\"";
     tables += &plain_probe("s", "warm", source);
     tables +=
@@ -235,7 +231,7 @@ fn three_crashes_make_the_next_start_reduced_and_a_clean_stop_ends_that() {
 #[test]
 fn a_store_whose_writer_crashes_takes_the_process_at_once() {
     let devices = ModbusTcp::start(&[1]);
-    let installation = Installation::new(&shop(devices.port, "200 ms"));
+    let installation = Installation::new(&shop(devices.port, 200));
     let (status, log) = installation.run_with_faults("panic@writer:5").end(Duration::from_secs(15));
     assert_eq!(status.code(), PANICKED, "{log:#?}");
 }
@@ -248,7 +244,7 @@ fn what_the_daemon_cannot_be_without_takes_the_process() {
         (thrice, "dispatcher has crashed again and again: fault injected at dispatcher"),
         ("panic@watchdog:2", "panic in watchdog: fault injected at watchdog"),
     ] {
-        let installation = Installation::new(&shop(devices.port, "200 ms"));
+        let installation = Installation::new(&shop(devices.port, 200));
         let (status, log) = installation.run_with_faults(faults).end(MOMENT);
         assert_eq!(status.code(), PANICKED, "{log:#?}");
         let record = fs::read_to_string(installation.path("data").join("starts.json")).expect("written");
@@ -259,7 +255,7 @@ fn what_the_daemon_cannot_be_without_takes_the_process() {
 #[test]
 fn the_service_manager_hears_of_start_life_and_stop() {
     let devices = ModbusTcp::start(&[1]);
-    let installation = Installation::new(&shop(devices.port, "1 s"));
+    let installation = Installation::new(&shop(devices.port, 1_000));
     let place = TempDir::new("manager");
     let path = place.file("notify");
     let manager = UnixDatagram::bind(&path).expect("bound");

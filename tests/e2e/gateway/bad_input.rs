@@ -9,11 +9,11 @@ use sumpwarden::supervise::{Running, start};
 use sumpwarden_core::acquire::Refusal;
 use sumpwarden_core::engine::snapshot::ProbeView;
 use sumpwarden_tests::broker::{Entrance, Mosquitto, publish};
-use sumpwarden_tests::gateway::{Installation, plain_probe, sump};
+use sumpwarden_tests::gateway::{Installation, counting_devices, plain_probe, sump, tcp_bus};
 use sumpwarden_tests::modbus::ModbusTcp;
 use tokio::time::{Instant, sleep};
 
-use super::{MOMENT, counting_devices, tcp_bus};
+use super::MOMENT;
 
 async fn started(installation: &Installation) -> Running {
     let loaded =

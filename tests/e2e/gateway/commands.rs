@@ -11,11 +11,11 @@ use sumpwarden_sim::scenario::{
 };
 use sumpwarden_tests::broker::{Entrance, Mosquitto, publisher};
 use sumpwarden_tests::database::http;
-use sumpwarden_tests::gateway::{Installation, plain_probe, program, sump};
+use sumpwarden_tests::gateway::{Installation, counting_devices, plain_probe, program, sump, tcp_bus};
 use sumpwarden_tests::modbus::{ModbusRtu, ModbusTcp};
 use sumpwarden_tests::process::{Peer, TempDir, free_port};
 
-use super::{MOMENT, counting_devices, numbered_topics, serial_bus, tcp_bus, wait_for};
+use super::{MOMENT, numbered_topics, serial_bus, wait_for};
 
 pub(super) fn text(output: &Output) -> String {
     String::from_utf8_lossy(&output.stdout).into_owned() + &String::from_utf8_lossy(&output.stderr)

@@ -9,10 +9,10 @@ use rustix::process::Signal;
 use sumpwarden_core::store::RecordKind;
 use sumpwarden_tests::broker::{Entrance, Mosquitto, publisher};
 use sumpwarden_tests::database::VictoriaMetrics;
-use sumpwarden_tests::gateway::{Installation, plain_probe, sump};
+use sumpwarden_tests::gateway::{Installation, counting_devices, plain_probe, sump, tcp_bus};
 use sumpwarden_tests::modbus::ModbusTcp;
 
-use super::{MOMENT, counting_devices, numbered_topics, tcp_bus, wait_for};
+use super::{MOMENT, numbered_topics, wait_for};
 
 const NUMBERS: u32 = 1500;
 const KILLS: usize = 3;

@@ -6,10 +6,10 @@ use std::time::Duration;
 
 use sumpwarden_tests::broker::{Entrance, Mosquitto, publisher};
 use sumpwarden_tests::database::{InfluxDb, OtherPath, Point, VictoriaMetrics};
-use sumpwarden_tests::gateway::{Installation, Stored, sump};
+use sumpwarden_tests::gateway::{Installation, Stored, counting_devices, sump, tcp_bus};
 use sumpwarden_tests::modbus::{ModbusRtu, ModbusTcp};
 
-use super::{counting_devices, numbered_topics, serial_bus, tcp_bus, wait_for};
+use super::{numbered_topics, serial_bus, wait_for};
 
 const TCP: [(u8, u32); 3] = [(1, 50), (2, 80), (7, 130)];
 const RTU: [(u8, u32); 2] = [(3, 150), (4, 220)];

@@ -34,29 +34,6 @@ fn numbered_topics(port: u16, sump: &str, topics: &[&str]) -> String {
     broker + &topics.iter().map(probe).collect::<String>()
 }
 
-/// Tables of devices on one bus, with a probe each that reads the reply counter: (unit id, period in ms).
-fn counting_devices(bus: &str, sump: &str, devices: &[(u8, u32)]) -> String {
-    let device = |(unit, period): &(u8, u32)| {
-        let name = format!("{bus}-{unit}");
-        // Long time-outs: a device that this machine has no time for is no lost reply.
-        let device = format!(
-            "\n[device.{name}]\nbus = \"{bus}\"\nunit_id = {unit}\ntimeout = \"4 s\"\nworst_reply = \"5 s\"\nretries = 0\n"
-        );
-        let source = format!(
-            "device = \"{name}\"\nregister = \"holding:0\"\nnumber = \"u32\"\nevery = \"{period} ms\""
-        );
-        device + &sumpwarden_tests::gateway::plain_probe(sump, &name, &source)
-    };
-    devices.iter().map(device).collect()
-}
-
-/// A bus of Modbus TCP on this loopback port.
-fn tcp_bus(name: &str, port: u16) -> String {
-    format!(
-        "\n[bus.{name}]\nlink = \"modbus-tcp\"\naddress = \"127.0.0.1:{port}\"\nreconnect_after_max = \"1 s\"\n"
-    )
-}
-
 /// A bus on a pseudo-terminal.
 fn serial_bus(name: &str, port: &str, baud: u32) -> String {
     format!("\n[bus.{name}]\nlink = \"modbus-rtu\"\nport = \"{port}\"\nbaud = {baud}\nparity = \"none\"\n")

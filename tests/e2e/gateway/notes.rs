@@ -7,11 +7,11 @@ use serde_json::{Value, json};
 use sumpwarden_core::model::Timestamp;
 use sumpwarden_core::store::JournalEntry;
 use sumpwarden_tests::broker::{Entrance, Mosquitto, publish};
-use sumpwarden_tests::gateway::{Daemon, Installation, program, sump};
+use sumpwarden_tests::gateway::{Daemon, Installation, counting_devices, program, sump, tcp_bus};
 use sumpwarden_tests::modbus::ModbusTcp;
 use sumpwarden_tests::process::{free_port, peer_script, python, run};
 
-use super::{counting_devices, tcp_bus, wait_for};
+use super::wait_for;
 
 const PLAN: &str = "\n[plan]\ncountry = \"de\"\ndip_slide = { every = \"7 d\", bands = [10000, 1000000] }\n";
 

@@ -1,9 +1,9 @@
 //! Every kind of number in every order, from the registers of pymodbus to the state that the page shows.
 
-use sumpwarden_tests::gateway::{Installation, plain_probe, sump};
+use sumpwarden_tests::gateway::{Installation, plain_probe, sump, tcp_bus};
 use sumpwarden_tests::modbus::{BITS, ModbusTcp, REGISTERS, VALUES};
 
-use super::{tcp_bus, wait_for};
+use super::wait_for;
 
 fn numbered(address: u16, kind: &str, order: &str) -> String {
     format!(

@@ -3,11 +3,11 @@
 use std::fs;
 
 use sumpwarden_protocol::line::parse::{Value as Field, parse};
-use sumpwarden_tests::gateway::{Installation, sump};
+use sumpwarden_tests::gateway::{Installation, counting_devices, sump, tcp_bus};
 use sumpwarden_tests::modbus::ModbusTcp;
 
 use super::commands::{json, text};
-use super::{counting_devices, tcp_bus, wait_for};
+use super::wait_for;
 
 /// A daemon that polls two counters, four times a second each.
 fn shop() -> (Installation, ModbusTcp) {

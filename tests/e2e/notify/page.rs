@@ -1,7 +1,7 @@
 //! The gateway's own program: what waited in the outbox goes out after a start, with a link, and the link acknowledges.
 
 use std::io::{Read, Write};
-use std::net::{TcpListener, TcpStream};
+use std::net::TcpStream;
 use std::path::Path;
 use std::sync::mpsc::{Receiver, channel};
 use std::time::{Duration, Instant};
@@ -15,33 +15,19 @@ use sumpwarden_core::notify::{Action, OutboxEntry};
 use sumpwarden_tests::gateway::{Daemon, Installation, plain_probe, sump};
 use sumpwarden_tests::modbus::ModbusTcp;
 use sumpwarden_tests::process::free_port;
+use sumpwarden_tests::server::serve;
 
 use super::{MOMENT, name, open};
 
-/// Takes every message and hands its body on.
+/// Takes every message and hands its body on; a sign of life has none.
 fn other_side() -> (u16, Receiver<Value>) {
-    let listener = TcpListener::bind("127.0.0.1:0").expect("loopback");
-    let port = listener.local_addr().expect("bound").port();
     let (bodies, taken) = channel();
-    std::thread::spawn(move || {
-        for mut stream in listener.incoming().map_while(Result::ok) {
-            let mut bytes = Vec::new();
-            let mut piece = [0; 4096];
-            let body = loop {
-                let length = stream.read(&mut piece).expect("a whole request");
-                bytes.extend_from_slice(&piece[..length]);
-                let end = bytes.windows(4).position(|four| four == b"\r\n\r\n").map(|end| end + 4);
-                let body: Option<Value> = end.and_then(|end| serde_json::from_slice(&bytes[end..]).ok());
-                // A sign of life has no body.
-                if body.is_some() || length == 0 || bytes.starts_with(b"POST /alive") {
-                    break body;
-                }
-            };
-            let _ = stream.write_all(b"HTTP/1.1 204 x\r\nConnection: close\r\n\r\n");
-            if body.is_some_and(|body| bodies.send(body).is_err()) {
-                return;
-            }
+    let port = serve(move |request, stream| {
+        if let Ok(body) = serde_json::from_slice(&request.body) {
+            // The test may be over.
+            let _ = bodies.send(body);
         }
+        stream.write_all(b"HTTP/1.1 204 x\r\n\r\n").map(|()| true)
     });
     (port, taken)
 }
