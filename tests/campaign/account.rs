@@ -9,11 +9,15 @@ use rusqlite::{Connection, OpenFlags};
 use sumpwarden_tests::gateway::Stored;
 
 use super::others::{PointKey, raw_point};
-use super::plant::{COUNTING, MOMENT, Plant};
-use super::witness::counted;
+use super::plant::{COUNTING, MOMENT, PUBLISHED, Plant};
+use super::witness::{WAS_DURABLE, counted};
 
 /// What is said of a number that no device sent whole.
 pub(crate) const FOREIGN: &str = "stored and never answered whole";
+/// What is said of a point that is stored and not forwarded.
+pub(crate) const NEVER_CAME: &str = "never came to the database";
+/// What is said of a message that nobody owed.
+pub(crate) const NOT_OWED: &str = "was told and is not in the outbox";
 
 /// What was counted, and all that is wrong.
 #[derive(Clone, Debug, Default)]
@@ -43,10 +47,11 @@ pub(crate) struct Account {
 /// Lets everything through and counts.
 pub(crate) fn close(plant: &mut Plant) -> Account {
     let mut account = Account::default();
-    plant.calm();
     if !plant.runs() {
         plant.start();
     }
+    wait_for_each(plant);
+    plant.calm();
     let published = plant.end_publisher();
     wait_for_messages(plant, &published, &mut account);
     end_well(plant, &mut account);
@@ -67,6 +72,18 @@ pub(crate) fn close(plant: &mut Plant) -> Account {
     account
 }
 
+/// So that there is something to account for, however short the campaign was.
+fn wait_for_each(plant: &mut Plant) {
+    let deadline = Instant::now() + MOMENT;
+    let missing = |plant: &Plant| {
+        (plant.parts.alarms && plant.durable.outbox.is_empty())
+            || (plant.parts.broker && plant.published().is_empty())
+    };
+    while missing(plant) && Instant::now() < deadline {
+        plant.pass(Duration::from_millis(100));
+    }
+}
+
 fn end_well(plant: &mut Plant, account: &mut Account) {
     let asked = Instant::now();
     let (status, log) = plant.take().terminate();
@@ -78,14 +95,26 @@ fn end_well(plant: &mut Plant, account: &mut Account) {
 /// The broker delivers what it holds; until the last number that it took is stored.
 fn wait_for_messages(plant: &mut Plant, published: &[u32], account: &mut Account) {
     let deadline = Instant::now() + MOMENT;
-    let here = |plant: &Plant| {
-        let held = plant.durable.numbers.get("hall-a");
-        published.iter().all(|number| held.is_some_and(|held| held.contains(number)))
+    let missing = |plant: &Plant| -> Vec<u32> {
+        let none = BTreeSet::new();
+        let held = plant.durable.numbers.get(PUBLISHED).unwrap_or(&none);
+        published.iter().filter(|number| !held.contains(number)).copied().collect()
     };
     plant.look();
-    while !here(plant) {
+    loop {
+        let missing = missing(plant);
+        let Some(first) = missing.first() else { return };
         if Instant::now() > deadline {
-            account.wrong.push("the broker's messages did not all become durable in a minute".to_owned());
+            let log = plant.daemon().peer().output();
+            let of_broker: Vec<_> = log.iter().rev().filter(|line| line.contains("broker")).take(5).collect();
+            account.wrong.push(format!(
+                "{} of {} messages that the broker has did not become durable in a minute: {:?}; {first} {}; \
+                 last of the log: {of_broker:#?}",
+                missing.len(),
+                published.len(),
+                &missing[..missing.len().min(5)],
+                plant.story(PUBLISHED, *first),
+            ));
             return;
         }
         plant.pass(Duration::from_millis(300));
@@ -141,29 +170,53 @@ fn count(plant: &Plant, published: &[u32], account: &mut Account) {
     compare_answered(plant, &stored, published, account);
     compare_forwarded(plant, &stored, &aside, account);
     compare_told(plant, &outbox, account);
+    refuse_emptiness(plant, account);
+}
+
+/// Where nothing was given, stored, forwarded or told, nothing is shown.
+fn refuse_emptiness(plant: &Plant, account: &mut Account) {
+    let parts = [
+        ("stored", account.stored, true),
+        ("forwarded", account.forwarded, true),
+        ("told", account.messages, plant.parts.alarms),
+    ];
+    for (what, count, wanted) in parts {
+        if wanted && count == 0 {
+            account.wrong.push(format!("nothing was {what}: this shows nothing"));
+        }
+    }
 }
 
 /// Everything that was seen durable is there; nothing is there that nobody gave; in order; messages each once.
 fn compare_answered(plant: &Plant, stored: &Stored, published: &[u32], account: &mut Account) {
     let mut given = plant.answered();
     if plant.broker.is_some() {
-        given.insert("hall-a".to_owned(), published.to_vec());
+        given.insert(PUBLISHED.to_owned(), published.to_vec());
     }
     for (probe, given) in &given {
+        if given.is_empty() {
+            account.wrong.push(format!("{probe} gave nothing: this shows nothing"));
+        }
         let in_order = stored.raw(&format!("probe/s/{probe}"));
         let held: BTreeSet<u32> = in_order.iter().copied().collect();
         let all: BTreeSet<u32> = given.iter().copied().collect();
         account.answered += all.len() as u64;
         account.stored += held.len() as u64;
         let durable = plant.durable.numbers.get(probe).cloned().unwrap_or_default();
-        account.lost.extend(durable.difference(&held).map(|number| format!("{probe} {number} was durable")));
-        if held.len() != in_order.len() || (probe != "hall-a" && !in_order.is_sorted()) {
+        account.lost.extend(
+            durable
+                .difference(&held)
+                .map(|number| format!("{probe} {number} {}", plant.story(probe, *number))),
+        );
+        if held.len() != in_order.len() || (probe != PUBLISHED && !in_order.is_sorted()) {
             account.wrong.push(format!("{probe}: not each number once and in order"));
         }
-        if probe == "hall-a" {
+        if probe == PUBLISHED {
             // At least once from the broker, once by their time.
-            let missing = all.difference(&held).map(|number| format!("message {number} was acknowledged"));
-            account.lost.extend(missing);
+            let missing = all.difference(&held);
+            account.lost.extend(missing.map(|number| {
+                format!("message {number}, which the broker had, {}", plant.story(probe, *number))
+            }));
         } else {
             account.volatile += all.difference(&held).count() as u64;
             let foreign: Vec<_> = held.difference(&all).take(3).collect();
@@ -190,7 +243,7 @@ fn compare_forwarded(plant: &Plant, stored: &Stored, aside: &BTreeSet<PointKey>,
             Some(there) if there == raw => {}
             Some(there) => account.wrong.push(format!("{key:?}: stored {raw}, the database has {there}")),
             None if aside.contains(key) => {}
-            None => account.lost.push(format!("{key:?} {raw} never came to the database")),
+            None => account.lost.push(format!("{key:?} {raw} {NEVER_CAME}")),
         }
     }
     let foreign: Vec<_> =
@@ -220,11 +273,9 @@ fn compare_told(plant: &Plant, owed: &[(String, u64, String)], account: &mut Acc
     account.messages = rows.len() as u64;
     account.messages_twice = (log.len() - arrived.len()) as u64;
     let seen = plant.durable.outbox.iter().filter(|row| !rows.contains(row));
-    account.lost.extend(seen.map(|row| format!("row {row:?} was durable")));
+    account.lost.extend(seen.map(|row| format!("row {row:?} {WAS_DURABLE}")));
     account.lost.extend(rows.difference(&arrived).map(|row| format!("{row:?} was never told")));
-    account
-        .lost
-        .extend(arrived.difference(&rows).map(|row| format!("{row:?} was told and is not in the outbox")));
+    account.lost.extend(arrived.difference(&rows).map(|row| format!("{row:?} {NOT_OWED}")));
     let (mut last, mut told) = (BTreeMap::new(), BTreeSet::new());
     for item @ (key, sequence, _) in &log {
         if told.insert(item) && last.insert(key, *sequence).is_some_and(|before| before > *sequence) {

@@ -28,6 +28,9 @@ pub(crate) struct Outcome {
     /// What was promised and lost, the first few; all are counted.
     pub(crate) lost: u64,
     pub(crate) lost_first: Vec<String>,
+    /// All of it.
+    #[serde(skip)]
+    lost_all: Vec<String>,
     /// What else was not as promised.
     pub(crate) wrong: Vec<String>,
     /// From a start to its first poll, in ms: half and 99 of a hundred within.
@@ -64,8 +67,14 @@ impl Outcome {
     /// Counts what is lost.
     pub(crate) fn lose(&mut self, lost: Vec<String>) {
         self.lost += lost.len() as u64;
-        self.lost_first.extend(lost);
+        self.lost_first.extend(lost.iter().take(SHOWN).cloned());
         self.lost_first.truncate(SHOWN);
+        self.lost_all.extend(lost);
+    }
+
+    /// The first complaint with these words.
+    pub(crate) fn complaint(&self, words: &str) -> Option<&String> {
+        self.lost_all.iter().chain(&self.wrong).find(|what| what.contains(words))
     }
 
     /// Counts what is not as promised unless `right`.

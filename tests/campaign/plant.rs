@@ -12,14 +12,14 @@ use std::time::{Duration, Instant};
 use sumpwarden_protocol::modbus::{Address, Table};
 use sumpwarden_sim::device::{Bank, Server, ServerOptions, Unit};
 use sumpwarden_tests::broker::{Entrance, Mosquitto, publisher};
-use sumpwarden_tests::gateway::{Daemon, Installation, plain_probe, sump};
+use sumpwarden_tests::gateway::{Daemon, Installation, plain_probe, sump, tcp_bus};
 use sumpwarden_tests::process::{Peer, TempDir};
 use sumpwarden_tests::receiver::Receiver;
 use tokio::runtime::Runtime;
 
 use super::others::Database;
 use super::relay::Relay;
-use super::witness::{Mark, Seen, Witness};
+use super::witness::{Mark, Seen, WAS_DURABLE, Witness};
 
 /// Counting devices: unit id and period of its probe in ms.
 pub(crate) const COUNTING: [(u8, u32); 4] = [(1, 40), (2, 60), (3, 90), (4, 130)];
@@ -29,6 +29,8 @@ const RESTLESS: u8 = 9;
 const RESTLESS_PROBES: u16 = 6;
 /// Time between two of its changes.
 const RESTLESS_EVERY: Duration = Duration::from_millis(500);
+/// The probe that numbered messages are for.
+pub(crate) const PUBLISHED: &str = "hall-a";
 /// Time between two numbered messages.
 const MESSAGE_EVERY_MS: u32 = 25;
 /// How long anything may take on a busy machine.
@@ -77,7 +79,21 @@ pub(crate) struct Plant {
     fresh_from: Mark,
     /// From a start to its first poll.
     pub(crate) starts: Vec<Duration>,
+    ends: Vec<End>,
+    since: Instant,
     build: Build,
+    /// What it has.
+    pub(crate) parts: Parts,
+}
+
+/// The gateway was ended without being asked: when and how, and what had been given and seen durable until then, as the
+/// last number of each probe.
+#[derive(Debug)]
+struct End {
+    at: Duration,
+    how: &'static str,
+    given: BTreeMap<String, u32>,
+    durable: BTreeMap<String, u32>,
 }
 
 /// Which build of the program runs, and under what.
@@ -130,7 +146,10 @@ impl Plant {
             fresh: Seen::default(),
             fresh_from: Mark::default(),
             starts: Vec::new(),
+            ends: Vec::new(),
+            since: Instant::now(),
             build: build.clone(),
+            parts,
         }
     }
 
@@ -232,12 +251,61 @@ impl Plant {
         }
     }
 
+    /// Lets time pass until a line of the gateway's log is `wanted`, at most so long; whether it came.
+    pub(crate) fn pass_until(&mut self, most: Duration, wanted: impl Fn(&str) -> bool) -> bool {
+        let until = Instant::now() + most;
+        loop {
+            if self.daemon().peer().output().iter().any(|line| wanted(line)) {
+                return true;
+            }
+            if Instant::now() > until {
+                return false;
+            }
+            self.pass(Duration::from_millis(100));
+        }
+    }
+
     /// Kills the gateway, right after a last look where `looking`.
     pub(crate) fn kill(&mut self, looking: bool) {
         if looking {
             self.look();
         }
+        self.end_by("a kill");
+    }
+
+    /// Kills the gateway, and remembers what had been given and promised until then.
+    pub(crate) fn end_by(&mut self, how: &'static str) {
         self.take().kill();
+        let given = self.given().into_iter().filter_map(|(probe, all)| Some((probe, *all.last()?)));
+        let durable = &self.durable.numbers;
+        let durable = durable.iter().filter_map(|(probe, all)| Some((probe.clone(), *all.last()?)));
+        let end = End { at: self.since.elapsed(), how, given: given.collect(), durable: durable.collect() };
+        self.ends.push(end);
+    }
+
+    /// What is known of a number: whether it was promised, and between which ends of the gateway it was given.
+    pub(crate) fn story(&self, probe: &str, number: u32) -> String {
+        let durable = self.durable.numbers.get(probe).is_some_and(|held| held.contains(&number));
+        let promised = if durable { WAS_DURABLE } else { "was never seen durable" };
+        let before = |end: &&End| end.given.get(probe).is_some_and(|last| *last >= number);
+        let end = self.ends.iter().position(|end| before(&end));
+        let told = |place: usize| {
+            let End { at, how, given, durable } = &self.ends[place];
+            let last = |of: &BTreeMap<String, u32>| of.get(probe).map_or("none".to_owned(), u32::to_string);
+            format!(
+                "{how} {:.1} s after the beginning, number {} of {}, when {} had been given and {} was durable",
+                at.as_secs_f64(),
+                place + 1,
+                self.ends.len(),
+                last(given),
+                last(durable)
+            )
+        };
+        let given = match end {
+            Some(place) => format!("given before {}", told(place)),
+            None => format!("given after {} ends of the gateway", self.ends.len()),
+        };
+        format!("{promised}; {given}")
     }
 
     /// What had been seen durable since the last check and is no longer there. The gateway runs again.
@@ -246,7 +314,7 @@ impl Plant {
         loop {
             match self.witness.look(self.fresh_from) {
                 Ok((now, mark)) => {
-                    let missing = self.fresh.missing_in(&now);
+                    let missing = self.fresh.missing_in(&now, |probe, number| self.story(probe, number));
                     (self.fresh, self.fresh_from, self.mark) = (Seen::default(), mark, mark);
                     self.durable.extend(&now);
                     return missing;
@@ -281,11 +349,24 @@ impl Plant {
         }
     }
 
+    /// Numbers of the messages the broker has acknowledged to the publisher so far.
+    pub(crate) fn published(&self) -> Vec<u32> {
+        let lines = self.publisher.iter().flat_map(|publisher| publisher.output());
+        lines.filter_map(|line| line.strip_prefix("acknowledged ")?.parse().ok()).collect()
+    }
+
     /// Ends the publisher; numbers of the messages the broker has acknowledged to it.
     pub(crate) fn end_publisher(&mut self) -> Vec<u32> {
-        let Some(publisher) = self.publisher.take() else { return Vec::new() };
-        let number = |line: &String| line.strip_prefix("acknowledged ")?.parse().ok();
-        publisher.output().iter().filter_map(number).collect()
+        let published = self.published();
+        self.publisher = None;
+        published
+    }
+
+    /// What devices and broker have given, by probe.
+    fn given(&self) -> BTreeMap<String, Vec<u32>> {
+        let mut given = self.answered();
+        given.insert(PUBLISHED.to_owned(), self.published());
+        given
     }
 
     /// What each counting device has answered, by probe.
@@ -338,10 +419,7 @@ fn tables(
     receiver: &Receiver,
     broker: Option<&Mosquitto>,
 ) -> String {
-    let mut tables = sump("s");
-    tables += &format!(
-        "\n[bus.net]\nlink = \"modbus-tcp\"\naddress = \"127.0.0.1:{devices}\"\nreconnect_after_max = \"1 s\"\n"
-    );
+    let mut tables = sump("s") + &tcp_bus("net", devices);
     // Long time-outs where none is looked at: a device that this machine has no time for is no lost reply.
     let (timeout, worst) = if parts.brisk { ("300 ms", "400 ms") } else { ("4 s", "5 s") };
     let device = |unit: u8| {
@@ -379,7 +457,7 @@ fn tables(
         );
         tables += &plain_probe(
             "s",
-            "hall-a",
+            PUBLISHED,
             "broker = \"shop\"\ntopic = \"hall/a\"\njson = { value = \"/v\", time = \"/t\" }\nevery = \"1 s\"",
         );
     }

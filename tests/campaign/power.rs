@@ -81,7 +81,7 @@ impl Disk {
         plant.daemon().peer().signal(Signal::STOP);
         hand.stdin.take().expect("piped").write_all(b"now\n").expect("it listens");
         let done = hand.wait().expect("ours");
-        plant.kill(false);
+        plant.end_by("a power cut");
         assert!(done.success(), "the file system cannot be shut down: root on ext4 is needed");
         self.unmount();
         self.again();

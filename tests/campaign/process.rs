@@ -126,15 +126,17 @@ pub(crate) fn unheard(around: &Around) -> Outcome {
     plant.start();
     plant.pass(Duration::from_secs(1));
     plant.kill(true);
-    // `head` reads one line, the one that says where the page is, and goes.
-    let script = "trap '' PIPE; \"$0\" \"$@\" 2>&1 | head -n 40";
+    // `head` reads its first lines, the one that says where the page is among them, and goes.
+    let script = format!("trap '' PIPE; \"$0\" \"$@\" 2>&1 | head -n {HEARD}");
     let before = plant.requests();
     let mut command = plant.dressed(std::process::Command::new("bash"));
-    command.args(["-c", script]).arg(plant.path());
+    command.args(["-c", &script]).arg(plant.path());
     plant.start_as(command);
     plant.pass(Duration::from_secs(around.size(6, 60)));
     let polls = plant.requests() - before;
     outcome.expect(polls > 2 * polls_per_second(), format!("{polls} polls only"));
+    let heard = plant.daemon().peer().output().len();
+    outcome.expect(heard >= HEARD, format!("it said {heard} lines only: its output was never closed"));
     outcome.say(format!("{polls} polls went on"));
     around.step(1, 1);
     let program = plant.path();
@@ -145,6 +147,9 @@ pub(crate) fn unheard(around: &Around) -> Outcome {
     let _ = plant.take().end(Duration::from_secs(8));
     outcome.with(close(&mut plant))
 }
+
+/// So many lines are read before nobody reads any more.
+const HEARD: usize = 40;
 
 /// Processes of this program on this configuration: those that a shell started for us.
 fn running(program: &std::path::Path, configuration: &std::path::Path) -> Vec<Pid> {

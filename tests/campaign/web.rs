@@ -13,7 +13,7 @@ use super::plant::{Parts, Plant};
 pub(crate) fn visitors(around: &Around) -> Outcome {
     let idle = around.size(200, 900);
     let mut plant = Plant::new(Parts::ALL, &around.build);
-    let mut outcome = Outcome::new(idle + 3);
+    let mut outcome = Outcome::new(0);
     plant.start();
     plant.pass(Duration::from_secs(1));
     let page = plant.daemon().port();
@@ -22,12 +22,15 @@ pub(crate) fn visitors(around: &Around) -> Outcome {
     for guest in &mut guests {
         let _ = guest.write_all(b"GET /state HTTP/1.1\r\nHost: 127");
     }
+    outcome.expect(guests.len() as u64 == idle, format!("{} of {idle} visitors only", guests.len()));
+    outcome.injected = guests.len() as u64;
     let long = "x".repeat(10 << 20);
     for text in [
         format!("GET /state HTTP/1.1\r\nX: {long}"),
         format!("POST /notes HTTP/1.1\r\nHost: 127.0.0.1:{page}\r\nContent-Length: 10485760\r\n\r\n{long}"),
     ] {
         if let Some(mut guest) = connect() {
+            outcome.injected += 1;
             let _ = guest.set_write_timeout(Some(Duration::from_secs(2)));
             let _ = guest.write_all(text.as_bytes());
         }

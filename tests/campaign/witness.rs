@@ -10,6 +10,9 @@ use std::time::Duration;
 use rusqlite::{Connection, OpenFlags};
 use sumpwarden_core::store::batch;
 
+/// What is said of what had been seen durable and is gone.
+pub(crate) const WAS_DURABLE: &str = "was durable";
+
 /// Numbers by probe, and rows of the outbox as key, number and action.
 #[derive(Clone, PartialEq, Eq, Debug, Default)]
 pub(crate) struct Seen {
@@ -29,15 +32,17 @@ impl Seen {
         self.outbox.extend(more.outbox.iter().cloned());
     }
 
-    /// What is in this and not in `other`: numbers and rows.
-    pub(crate) fn missing_in(&self, other: &Self) -> Vec<String> {
+    /// What is in this and not in `other`: numbers with their story, and rows.
+    pub(crate) fn missing_in(&self, other: &Self, story: impl Fn(&str, u32) -> String) -> Vec<String> {
         let none = BTreeSet::new();
         let mut missing = Vec::new();
         for (probe, numbers) in &self.numbers {
             let others = other.numbers.get(probe).unwrap_or(&none);
-            missing.extend(numbers.difference(others).map(|number| format!("{probe} {number}")));
+            let gone = numbers.difference(others);
+            missing.extend(gone.map(|number| format!("{probe} {number} {}", story(probe, *number))));
         }
-        missing.extend(self.outbox.difference(&other.outbox).map(|row| format!("{row:?}")));
+        let rows = self.outbox.difference(&other.outbox);
+        missing.extend(rows.map(|row| format!("row {row:?} {WAS_DURABLE}")));
         missing
     }
 }

@@ -204,6 +204,22 @@ mod tests {
     }
 
     #[test]
+    fn seconds_of_32_bits_have_no_end_here() {
+        for (text, seconds) in [
+            ("2038-01-19T03:14:07Z", i64::from(i32::MAX)),
+            ("2038-01-19T03:14:08Z", i64::from(i32::MAX) + 1),
+            ("2106-02-07T06:28:16Z", i64::from(u32::MAX) + 1),
+        ] {
+            let at = Timestamp::parse(text).expect("RFC 3339");
+            assert_eq!((at.as_nanos(), at.to_string().as_str()), (seconds * 1_000_000_000, text));
+            assert_eq!(Timestamp::from_millis(at.floor_to_millis().as_millis()), at);
+        }
+        let last = "2262-04-11T23:47:16.854775807Z";
+        assert_eq!(Timestamp::parse(last).map(Timestamp::as_nanos), Ok(i64::MAX));
+        assert!(Timestamp::parse("2262-04-11T23:47:16.854775808Z").is_err());
+    }
+
+    #[test]
     fn what_was_kept_goes_on_by_the_clock_that_went_on() {
         let hour = Duration::from_secs(3_600);
         let now = |uptime_h: u32, utc_h: u32| Now {
