@@ -9,12 +9,12 @@ use serde_json::{Value, json};
 use sumpwarden_protocol::modbus::{Address, Table};
 use sumpwarden_sim::device::{Bank, Server, ServerOptions, Unit};
 use sumpwarden_tests::database::http;
-use sumpwarden_tests::gateway::{Daemon, Installation, program, sump};
+use sumpwarden_tests::gateway::{Daemon, Installation, program, sump, tcp_bus};
 use sumpwarden_tests::process::{self, free_port, peer_script, python, run};
 use tokio::runtime::Runtime;
 
 use super::commands::{json as answer_of, text};
-use super::{tcp_bus, wait_for};
+use super::wait_for;
 
 /// Half a minute of the same signal, on a busy machine.
 const STEADY: Duration = Duration::from_secs(120);
