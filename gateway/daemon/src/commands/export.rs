@@ -14,6 +14,7 @@ use sumpwarden_core::store::{JournalEntry, Point, StoredSeries};
 use super::console::plain;
 use super::store::{Progress, file_of};
 use super::{Exit, console, load};
+use crate::edge::spreadsheet::cell;
 use crate::edge::store::extract::{Holding, OutboxLine, ParkedLine, Skipped, Whole};
 use crate::edge::store::{Salvage, StoreError};
 use sumpwarden_core::store::lines::{Catalogue, write_journal};
@@ -379,16 +380,6 @@ impl Output {
             Ok(()) => Ok(rows),
             Err(source) => Err(ExportError::Output { path, source }),
         }
-    }
-}
-
-/// A cell as text. What a spreadsheet would take for a formula gets an apostrophe before it; numbers stay numbers.
-fn cell(value: &Value) -> String {
-    match value {
-        Value::Null => String::new(),
-        Value::String(text) if text.starts_with(['=', '+', '-', '@', '\t', '\r']) => format!("'{text}"),
-        Value::String(text) => text.clone(),
-        other => other.to_string(),
     }
 }
 

@@ -16,7 +16,7 @@ use super::{Exit, console, load};
 use crate::config::Settings;
 use crate::edge::clock::Clock;
 use crate::edge::store::Beside;
-use crate::report::{Asked, ReportError, Written, written};
+use crate::report::{Asked, ReportError, Written, month, written};
 
 /// Of which days, and where to.
 #[derive(Args, Debug)]
@@ -48,11 +48,6 @@ fn name(text: &str) -> Result<Name, String> {
 
 fn day(text: &str) -> Result<Date, String> {
     text.parse().map_err(|_| "a day is written 2026-11-03".to_owned())
-}
-
-fn month(text: &str) -> Result<Span, String> {
-    let first: Result<Date, _> = format!("{text}-01").parse();
-    first.map(Span::month_of).map_err(|_| "a month is written 2026-11".to_owned())
 }
 
 /// Writes the book and says what it could not read.

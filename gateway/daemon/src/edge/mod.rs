@@ -1,11 +1,13 @@
 //! F8: everything that touches the world. Edges never import each other; all of them may use
-//! [`clock`], the only place that reads one, and [`pulse`], by which a loop shows that it lives.
+//! [`clock`], the only place that reads one, [`pulse`], by which a loop shows that it lives, and [`spreadsheet`], which is how a
+//! cell is written.
 
 pub mod clock;
 pub mod modbus;
 pub mod mqtt;
 pub mod notify;
 pub mod pulse;
+pub mod spreadsheet;
 pub mod store;
 pub mod uplink;
 pub mod web;

@@ -12,6 +12,7 @@ mod plot;
 mod tests;
 mod view;
 
+use jiff::civil::Date;
 use sumpwarden_core::book::{self, Calendar, LOOK_BACK_DAYS, Material, Span};
 use sumpwarden_core::model::{Name, SumpIndex, Timestamp};
 use sumpwarden_core::store::JournalEntry;
@@ -29,6 +30,15 @@ pub struct Asked {
     pub sump: Option<Name>,
     /// Days of the shop's time zone.
     pub span: Span,
+}
+
+/// A month as people write it: 2026-11.
+///
+/// # Errors
+/// What is right, if it is none.
+pub fn month(text: &str) -> Result<Span, String> {
+    let first: Result<Date, _> = format!("{text}-01").parse();
+    first.map(Span::month_of).map_err(|_| "a month is written 2026-11".to_owned())
 }
 
 /// Why there is no book.

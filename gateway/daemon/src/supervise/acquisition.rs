@@ -103,7 +103,12 @@ impl Acquisition {
             let kept = self.keeper.clone().keep(key, Some(pulse), make, tokio::task::spawn_local);
             tokio::task::spawn_local(kept);
         }
-        drop(reports);
+        // A shop without a bus and a broker has people who write notes: only the stop ends it.
+        let mut stop = self.stop.clone();
+        tokio::task::spawn_local(async move {
+            let _ = stop.wait_for(|stop| *stop).await;
+            drop(reports);
+        });
         // Whoever waited for it may have gone.
         let _ = self.polling.send(());
         let engine_loop = EngineLoop {

@@ -199,6 +199,7 @@ pub struct Running {
 /// Starts everything `settings` ask for. Must be called within a runtime of several threads.
 pub async fn start(settings: Settings) -> Result<Running, StartError> {
     let clock = Clock;
+    let whole = Arc::new(settings.clone());
     let (events, happening) = mpsc::unbounded_channel();
     let directory = &settings.store.directory;
     let store = Store::open(directory, &settings.engine.series(), settings.store.limits, events)?;
@@ -264,7 +265,7 @@ pub async fn start(settings: Settings) -> Result<Running, StartError> {
         site,
         snapshots: snapshots.clone(),
         writes,
-        records: records::of(&store, &engine),
+        records: records::of(&store, &engine, whole),
         starts: Arc::clone(&starts),
         access: Arc::clone(&access),
         tls: door.tls.clone(),

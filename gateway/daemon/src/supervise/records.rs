@@ -3,20 +3,23 @@
 use std::collections::BTreeMap;
 use std::sync::Arc;
 
+use sumpwarden_core::book::{Calendar, Span};
 use sumpwarden_core::engine::Engine;
-use sumpwarden_core::model::{Quantity, Timestamp};
+use sumpwarden_core::model::{Name, Quantity, Timestamp};
 use sumpwarden_core::store::rollup::Values;
 use sumpwarden_core::store::{JournalEntry, StoredSeries};
 
+use crate::config::Settings;
 use crate::edge::clock::Clock;
 use crate::edge::store::{Reader, Store, StoreError};
 use crate::edge::web::records::{JournalAsked, Records, Trend, TrendAsked};
+use crate::report::{self, ReportError};
 
 /// Looks into `store`, on threads that may wait for a disk, for what is kept of `sumps`.
-pub(super) fn of(store: &Store, engine: &Engine) -> Records {
+pub(super) fn of(store: &Store, engine: &Engine, settings: Arc<Settings>) -> Records {
     let sumps = engine.settings().sumps.iter().map(|sump| sump.name.clone()).collect();
     let cleanouts = engine.cleanout_sheets().into();
-    let (for_trends, for_journal) = (store.clone(), store.clone());
+    let (for_trends, for_journal, for_book) = (store.clone(), store.clone(), store.clone());
     Records {
         sumps,
         cleanouts,
@@ -28,8 +31,35 @@ pub(super) fn of(store: &Store, engine: &Engine) -> Records {
             let store = for_journal.clone();
             Box::pin(async move { told(store.read(move |reader| journal(reader, &asked)).await) })
         }),
+        book: Arc::new(move |sump, month| {
+            let (store, settings) = (for_book.clone(), Arc::clone(&settings));
+            Box::pin(async move { book(&store, settings, sump, month).await })
+        }),
         utc: || Clock.utc().floor_to_millis(),
     }
+}
+
+/// The log book of a month, or what is wrong with what was asked for.
+async fn book(
+    store: &Store,
+    settings: Arc<Settings>,
+    sump: Option<Name>,
+    month: Option<String>,
+) -> Option<Result<String, String>> {
+    let now = Clock.utc();
+    let this = || Span::month_of(Calendar::new(settings.site.timezone.clone()).day(now));
+    let span = match month.as_deref().map_or_else(|| Ok(this()), report::month) {
+        Ok(span) => span,
+        Err(why) => return Some(Err(why)),
+    };
+    let asked = report::Asked { sump, span };
+    let written =
+        store.read(move |reader| match report::report(reader, &settings, &asked, now, &|_, _, _| ()) {
+            Ok(book) => Ok(Ok(book.html)),
+            Err(ReportError::Store(error)) => Err(error),
+            Err(error) => Ok(Err(error.to_string())),
+        });
+    told(written.await)
 }
 
 fn told<T>(found: Result<T, StoreError>) -> Option<T> {

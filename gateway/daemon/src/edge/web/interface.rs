@@ -61,13 +61,13 @@ pub(super) struct About {
     summary: &'static str,
     query: Vec<Value>,
     body: Option<Schema>,
-    answer: (u16, Option<(&'static str, Value)>),
+    answer: (u16, Vec<(&'static str, Value)>),
 }
 
 impl About {
     /// What it is for, in a sentence; answers nothing (204) unless something else is said.
     pub(super) const fn new(summary: &'static str) -> Self {
-        Self { summary, query: Vec::new(), body: None, answer: (204, None) }
+        Self { summary, query: Vec::new(), body: None, answer: (204, Vec::new()) }
     }
 }
 
@@ -90,10 +90,8 @@ pub(super) struct Route<'i> {
 
 impl Interface {
     pub(super) fn new() -> Self {
-        let settings = SchemaSettings::draft2020_12().with(|settings| {
-            settings.definitions_path = "/components/schemas".into();
-            settings.meta_schema = None;
-        });
+        let settings = SchemaSettings::draft2020_12()
+            .with(|settings| settings.definitions_path = "/components/schemas".into());
         let mut schemas = settings.into_generator();
         schemas.subschema_for::<ProblemView>();
         Self { always: Router::new(), lookers: Router::new(), paths: Map::new(), schemas }
@@ -178,13 +176,19 @@ impl Route<'_> {
     /// What comes back.
     pub(super) fn answers_with<A: JsonSchema>(mut self, status: u16) -> Self {
         let schema = self.interface.schemas.subschema_for::<A>();
-        self.about.answer = (status, Some((JSON, schema.to_value())));
+        self.about.answer = (status, vec![(JSON, schema.to_value())]);
         self
     }
 
     /// What comes back is a text of this media type.
     pub(super) fn answers_text(mut self, media_type: &'static str) -> Self {
-        self.about.answer = (200, Some((media_type, json!({"type": "string"}))));
+        self.about.answer = (200, Vec::new());
+        self.or_text(media_type)
+    }
+
+    /// Or a text of this media type, where that is asked for.
+    pub(super) fn or_text(mut self, media_type: &'static str) -> Self {
+        self.about.answer.1.push((media_type, json!({"type": "string"})));
         self
     }
 
@@ -202,8 +206,8 @@ impl Route<'_> {
 fn operation(method: Method, path: &str, open: Open, about: About) -> Value {
     let (status, content) = about.answer;
     let mut answer = json!({"description": if status == 204 { "Done." } else { "As asked." }});
-    if let Some((media_type, schema)) = content {
-        answer["content"] = json!({media_type: {"schema": schema}});
+    for (media_type, schema) in content {
+        answer["content"][media_type] = json!({"schema": schema});
     }
     let in_path = path.split('/').filter_map(|part| part.strip_prefix('{')?.strip_suffix('}'));
     let named = in_path

@@ -83,7 +83,7 @@ const SNAPSHOT_AGE_MAX: Duration = Duration::from_millis(250);
 /// A snapshot that does not come within this is a fault of ours, and the page is told so.
 const SNAPSHOT_WAIT_MAX: Duration = Duration::from_secs(2);
 
-/// Headers of every answer, errors too.
+/// Headers of every answer, errors too, unless it has its own.
 const HEADERS: [(HeaderName, &str); 5] = [
     (
         header::CONTENT_SECURITY_POLICY,
@@ -235,7 +235,7 @@ async fn guard(State(page): State<Arc<Page>>, mut request: Request<Body>, next: 
         }
     };
     for (name, value) in HEADERS {
-        response.headers_mut().insert(name, HeaderValue::from_static(value));
+        response.headers_mut().entry(name).or_insert(HeaderValue::from_static(value));
     }
     if response.extensions().get::<acknowledge::HasForm>().is_some() {
         let policy = HeaderValue::from_static(acknowledge::POLICY);

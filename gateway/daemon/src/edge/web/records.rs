@@ -1,4 +1,4 @@
-//! What has been: trends and the journal, read from the store for whoever looks at the page.
+//! What has been: trends, the journal and the log book, read from the store for whoever looks at the page.
 //!
 //! `GET /sumps/SUMP/trend` gives every series asked for over the same stretch in the same buckets, so that they can be drawn
 //! on one time axis; `GET /journal` gives what happened, newest first, a page at a time. Both are bounded, whatever is asked.
@@ -10,9 +10,11 @@ use std::time::Duration;
 use axum::Json;
 use axum::extract::rejection::QueryRejection;
 use axum::extract::{Path, Query, State};
-use axum::http::StatusCode;
+use axum::http::{StatusCode, header};
+use axum::response::{Html, IntoResponse, Response};
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
+use serde_json::{Value, json};
 use sumpwarden_core::estimate::cleanout::Sheet;
 use sumpwarden_core::estimate::guidance::Advice;
 use sumpwarden_core::model::{Name, Timestamp};
@@ -20,6 +22,7 @@ use sumpwarden_core::store::JournalEntry;
 
 use super::Page;
 use super::desk::Problem;
+use crate::edge::spreadsheet::cell;
 
 /// Most buckets of a series.
 const BUCKETS_MAX: u32 = 2_000;
@@ -92,8 +95,20 @@ pub struct Records {
     pub trends: Arc<dyn Fn(TrendAsked) -> Finding<Vec<Trend>> + Send + Sync>,
     /// Journal records, newest first.
     pub journal: Arc<dyn Fn(JournalAsked) -> Finding<Vec<JournalEntry>> + Send + Sync>,
+    /// The printed log book of one sump or all, of a month or this one, as HTML; or what is wrong with the month.
+    pub book: Arc<dyn Fn(Option<Name>, Option<String>) -> Finding<Result<String, String>> + Send + Sync>,
     /// The time of day.
     pub utc: fn() -> Timestamp,
+}
+
+/// How an answer is written.
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Deserialize, JsonSchema)]
+#[serde(rename_all = "lowercase")]
+pub(super) enum Format {
+    /// JSON.
+    Json,
+    /// Comma-separated values (RFC 4180), with a line of names.
+    Csv,
 }
 
 /// What may stand behind the `?` of a trend.
@@ -103,7 +118,10 @@ pub(super) struct TrendQuery {
     of: Option<String>,
     from: Option<String>,
     until: Option<String>,
+    /// At most so many buckets, 1 to 2000; 500 where nobody says.
     points: Option<u32>,
+    /// `json`, or `csv` with one line a bucket.
+    format: Option<Format>,
 }
 
 /// What `GET /sumps/SUMP/trend` answers.
@@ -120,7 +138,7 @@ pub(super) async fn trend(
     State(page): State<Arc<Page>>,
     Path(sump): Path<String>,
     query: Result<Query<TrendQuery>, QueryRejection>,
-) -> Result<Json<Trends>, Problem> {
+) -> Result<Response, Problem> {
     let Query(query) = query.map_err(|error| bad("query", &error.to_string()))?;
     let sump = known(&page, &sump)?;
     let (from, until) = stretch(&page, query.from.as_deref(), query.until.as_deref())?;
@@ -131,7 +149,11 @@ pub(super) async fn trend(
     let buckets_max = within("points", query.points.unwrap_or(BUCKETS), BUCKETS_MAX)?;
     let asked = TrendAsked { sump: sump.clone(), of, from, until, buckets_max };
     let series = (page.records.trends)(asked).await.ok_or_else(unreadable)?;
-    Ok(Json(Trends { sump: sump.to_string(), from: from.to_string(), until: until.to_string(), series }))
+    let (sump, from, until) = (sump.to_string(), from.to_string(), until.to_string());
+    Ok(match query.format {
+        Some(Format::Csv) => trends_as_csv(&series)?.into_response(),
+        _ => Json(Trends { sump, from, until, series }).into_response(),
+    })
 }
 
 /// Amounts, rules and cautions of a clean-out.
@@ -152,7 +174,10 @@ pub(super) struct JournalQuery {
     sump: Option<String>,
     from: Option<String>,
     until: Option<String>,
+    /// At most so many, 1 to 1000; 100 where nobody says.
     limit: Option<u32>,
+    /// `json`, or `csv` with one line a record.
+    format: Option<Format>,
 }
 
 /// What `GET /journal` answers.
@@ -168,7 +193,7 @@ pub(super) struct JournalPage {
 pub(super) async fn journal(
     State(page): State<Arc<Page>>,
     query: Result<Query<JournalQuery>, QueryRejection>,
-) -> Result<Json<JournalPage>, Problem> {
+) -> Result<Response, Problem> {
     let Query(query) = query.map_err(|error| bad("query", &error.to_string()))?;
     let sump = query.sump.map(|sump| known(&page, &sump)).transpose()?;
     // The journal goes back for years: without `from`, all of it.
@@ -180,7 +205,86 @@ pub(super) async fn journal(
     let records = records.ok_or_else(unreadable)?;
     let more = records.len() as u32 == limit;
     let next_until = records.last().filter(|_| more).map(|record| record.at.to_string());
-    Ok(Json(JournalPage { records, next_until }))
+    Ok(match query.format {
+        Some(Format::Csv) => journal_as_csv(&records)?.into_response(),
+        _ => Json(JournalPage { records, next_until }).into_response(),
+    })
+}
+
+/// A text as comma-separated values.
+type Csv = ([(header::HeaderName, &'static str); 1], Vec<u8>);
+
+fn csv(names: &[&str], rows: impl Iterator<Item = Vec<Value>>) -> Result<Csv, Problem> {
+    let mut writer = csv::Writer::from_writer(Vec::new());
+    let write = |writer: &mut csv::Writer<Vec<u8>>| {
+        writer.write_record(names)?;
+        for row in rows {
+            writer.write_record(row.iter().map(cell))?;
+        }
+        writer.flush()
+    };
+    write(&mut writer).map_err(|_| unreadable())?;
+    let text = writer.into_inner().map_err(|_| unreadable())?;
+    Ok(([(header::CONTENT_TYPE, "text/csv; charset=utf-8")], text))
+}
+
+fn trends_as_csv(series: &[Trend]) -> Result<Csv, Problem> {
+    let rows = series.iter().flat_map(|trend| {
+        trend.points.iter().map(|(at, mean, low, high)| {
+            let at = Timestamp::from_millis(*at).to_string();
+            vec![
+                json!(at),
+                json!(trend.of),
+                json!(trend.quantity),
+                json!(trend.unit),
+                json!(mean),
+                json!(low),
+                json!(high),
+            ]
+        })
+    });
+    csv(&["time", "of", "quantity", "unit", "mean", "low", "high"], rows)
+}
+
+fn journal_as_csv(records: &[JournalEntry]) -> Result<Csv, Problem> {
+    let rows = records.iter().map(|r| {
+        vec![
+            json!(r.at),
+            json!(r.kind),
+            json!(r.sump),
+            json!(r.subject),
+            json!(r.state),
+            json!(r.priority),
+            json!(r.value),
+            json!(r.message),
+        ]
+    });
+    csv(&["time", "kind", "sump", "subject", "state", "priority", "value", "message"], rows)
+}
+
+/// What may stand behind the `?` of the log book.
+#[derive(Debug, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub(super) struct BookQuery {
+    /// Of one sump; of all where nobody says.
+    sump: Option<String>,
+    /// `2026-11`; this one where nobody says.
+    month: Option<String>,
+}
+
+/// The log book of a month, to read and to print.
+pub(super) async fn book(
+    State(page): State<Arc<Page>>,
+    query: Result<Query<BookQuery>, QueryRejection>,
+) -> Result<Response, Problem> {
+    let Query(query) = query.map_err(|error| bad("query", &error.to_string()))?;
+    let sump = query.sump.map(|sump| known(&page, &sump)).transpose()?;
+    let _one_at_a_time = page.counting.lock().await;
+    let found = (page.records.book)(sump, query.month).await.ok_or_else(unreadable)?;
+    let html = found.map_err(|why| bad("month", &why))?;
+    // It brings its own style in the page, and no script.
+    let policy = "default-src 'none'; style-src 'unsafe-inline'; base-uri 'none'; form-action 'none'; frame-ancestors 'none'";
+    Ok(([(header::CONTENT_SECURITY_POLICY, policy)], Html(html)).into_response())
 }
 
 impl Page {
@@ -254,6 +358,13 @@ pub(super) mod tests {
                 };
                 Box::pin(async move { Some(vec![line]) })
             }),
+            book: Arc::new(|sump, month| {
+                let month = month
+                    .filter(|month| month != "2026-13")
+                    .ok_or_else(|| "a month is written 2026-11".to_owned());
+                let of = sump.map_or("the shop".to_owned(), |sump| sump.to_string());
+                Box::pin(async move { Some(month.map(|month| format!("<h1>{of} {month}</h1>"))) })
+            }),
             utc: || Timestamp::parse("2026-03-01T08:00:00Z").expect("RFC 3339"),
         }
     }
@@ -294,6 +405,38 @@ pub(super) mod tests {
             assert!(answer.starts_with(&format!("HTTP/1.1 {status}")), "{path}: {answer}");
             assert!(answer.contains(says) && answer.contains("application/problem+json"), "{path}: {answer}");
         }
+    }
+
+    #[tokio::test]
+    async fn spreadsheets_get_lines_and_no_formulas() {
+        let answer = get("/sumps/lathe-1/trend?of=ph&points=7&format=csv").await;
+        assert!(answer.contains("content-type: text/csv"), "{answer}");
+        assert!(
+            answer.contains(
+                "time,of,quantity,unit,mean,low,high\n1970-01-01T00:00:00Z,ph,ph,[pH],7.0,1.0,2.0\n"
+            ),
+            "{answer}"
+        );
+        let answer = get("/journal?limit=3&format=csv").await;
+        assert!(answer.contains(",event,,topup,litres,,20.0,3 at most\n"), "{answer}");
+        assert_eq!(get("/journal?format=xls").await.split(' ').nth(1), Some("400"));
+    }
+
+    #[tokio::test]
+    async fn the_log_book_is_a_page_with_its_own_style_and_no_script() {
+        let answer = get("/report?sump=lathe-1&month=2026-02").await;
+        assert!(answer.contains("<h1>lathe-1 2026-02</h1>") && answer.contains("text/html"), "{answer}");
+        let policy =
+            answer.lines().find(|line| line.starts_with("content-security-policy")).unwrap_or_default();
+        assert!(
+            policy.contains("default-src 'none'; style-src 'unsafe-inline'") && !policy.contains("script"),
+            "{policy}"
+        );
+        let answer = get("/report?month=2026-13").await;
+        assert!(
+            answer.starts_with("HTTP/1.1 400") && answer.contains("a month is written 2026-11"),
+            "{answer}"
+        );
     }
 
     #[tokio::test]

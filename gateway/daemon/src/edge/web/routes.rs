@@ -65,6 +65,7 @@ fn looking(to: &mut Interface) {
     to.route(Get, "/sumps/{sump}/trend", ToLookers, "Series of a sump over a stretch of time.")
         .query::<records::TrendQuery>()
         .answers::<records::Trends>()
+        .or_text("text/csv")
         .by(records::trend);
     to.route(
         Get,
@@ -80,7 +81,12 @@ fn looking(to: &mut Interface) {
     to.route(Get, "/journal", ToLookers, "What happened, newest first.")
         .query::<records::JournalQuery>()
         .answers::<records::JournalPage>()
+        .or_text("text/csv")
         .by(records::journal);
+    to.route(Get, "/report", ToLookers, "The log book of a month, as a page to read and to print.")
+        .query::<records::BookQuery>()
+        .answers_text("text/html; charset=utf-8")
+        .by(records::book);
     to.route(Get, "/alarms/performance", ToLookers, "How well the alarms themselves work.")
         .query::<orders::Span>()
         .answers::<Performance>()

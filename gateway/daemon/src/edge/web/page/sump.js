@@ -114,7 +114,7 @@ export function sumpView(shop, name, range) {
   past.append(history(sump, shop.at, range));
   const back = element("nav");
   const link = (words, view) => element("a", words, { href: `#/${view}/${encodeURIComponent(name)}`, "data-key": view });
-  back.append(element("a", "All sumps", { href: "#/", "data-key": "back" }), link("Log", "log"), link("Top-up", "topup"), link("Clean-out", "cleanout"));
+  back.append(element("a", "All sumps", { href: "#/", "data-key": "back" }), link("Log", "log"), link("Top-up", "topup"), link("Clean-out", "cleanout"), element("a", "Log book", { href: `/report?sump=${encodeURIComponent(name)}`, "data-key": "report" }));
   made.append(back, ...gateway(shop), now, figures, past);
   return made;
 }
