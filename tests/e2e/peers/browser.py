@@ -128,6 +128,7 @@ def cleanout(person, given):
     person.log_in("sam")
     person.go(f"cleanout/{given['sump']}")
     person.page.on("dialog", lambda dialog: dialog.accept())
+    person.page.get_by_role("heading", name="Mind").wait_for()
     cautions = person.page.get_by_role("heading", name="Mind").locator("..").locator("li").all_inner_texts()
     person.button("Begin a clean-out").click()
     person.page.locator(".steps [aria-current=step]").wait_for()

@@ -28,6 +28,15 @@ pub struct Activation {
     pub priority: Priority,
 }
 
+/// How often one alarm came up.
+#[derive(Clone, PartialEq, Eq, Debug, Serialize, JsonSchema)]
+pub struct Frequent {
+    /// Its name in the shop: `lathe-1/ph-low`.
+    pub alarm: String,
+    /// How often.
+    pub count: usize,
+}
+
 /// The figures of a stretch of time, each beside what the standard asks for in its documentation.
 #[derive(Clone, PartialEq, Debug, Serialize, JsonSchema)]
 pub struct Performance {
@@ -50,7 +59,7 @@ pub struct Performance {
     /// Percent of all annunciations that the ten most frequent alarms make: 1 to 5 in a large plant.
     pub ten_most_frequent_percent: f64,
     /// The most frequent alarms with their counts, most frequent first; at most ten.
-    pub most_frequent: Vec<(String, usize)>,
+    pub most_frequent: Vec<Frequent>,
     /// Alarms that chattered: none.
     pub chattering: Vec<String>,
     /// Alarms that were gone within ten seconds before anybody saw them: none.
@@ -105,7 +114,7 @@ impl Performance {
         let floods = floods(&times, from, until);
         let in_flood: Duration = floods.iter().map(|(begin, end)| end.since(*begin)).sum();
         let most_frequent = most_frequent(&begun);
-        let of_ten: usize = most_frequent.iter().map(|(_, count)| count).sum();
+        let of_ten: usize = most_frequent.iter().map(|alarm| alarm.count).sum();
         let of_priority = |priority| {
             percent(begun.iter().filter(|a| a.priority == priority).count() as f64, begun.len() as f64)
         };
@@ -213,14 +222,14 @@ fn names<'a>(
     names.into_iter().map(str::to_owned).collect()
 }
 
-fn most_frequent(begun: &[&Activation]) -> Vec<(String, usize)> {
+fn most_frequent(begun: &[&Activation]) -> Vec<Frequent> {
     let mut counts: BTreeMap<&str, usize> = BTreeMap::new();
     for activation in begun {
         *counts.entry(&activation.alarm).or_default() += 1;
     }
-    let mut counts: Vec<(String, usize)> =
-        counts.into_iter().map(|(alarm, count)| (alarm.to_owned(), count)).collect();
-    counts.sort_by(|a, b| b.1.cmp(&a.1).then_with(|| a.0.cmp(&b.0)));
+    let frequent = |(alarm, count): (&str, usize)| Frequent { alarm: alarm.to_owned(), count };
+    let mut counts: Vec<Frequent> = counts.into_iter().map(frequent).collect();
+    counts.sort_by(|a, b| b.count.cmp(&a.count).then_with(|| a.alarm.cmp(&b.alarm)));
     counts.truncate(10);
     counts
 }
@@ -294,7 +303,7 @@ mod tests {
         assert_eq!(found.chattering, ["mill-2/level-low"]);
         assert_eq!(found.fleeting, ["mill-2/level-low"]);
         assert_eq!(found.stale, ["lathe-1/ph-low"]);
-        assert_eq!(found.most_frequent[0], ("mill-2/level-low".to_owned(), 3));
+        assert_eq!(found.most_frequent[0], Frequent { alarm: "mill-2/level-low".to_owned(), count: 3 });
         assert_eq!(found.by_priority_percent, [100.0, 0.0, 0.0]);
         assert_eq!((found.floods, found.most_in_ten_minutes), (0, 3));
         assert!((found.per_day - 4.0 / 7.0).abs() < 1e-12);

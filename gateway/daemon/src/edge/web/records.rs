@@ -64,7 +64,8 @@ pub struct Trend {
     /// UCUM code of its values; none where this program no longer knows the quantity.
     pub unit: Option<&'static str>,
     /// Begin of the bucket in milliseconds since 1970 (UTC), mean, and what lies around it: lowest and highest reading of a
-    /// probe, the ends of an estimate's 90 % interval.
+    /// probe, the ends of an estimate's 90 % interval: four numbers a bucket.
+    #[schemars(with = "Vec<[f64; 4]>")]
     pub points: Vec<(i64, f64, f64, f64)>,
 }
 

@@ -17,13 +17,23 @@ const OUTCOMES = { open: "to do", done: "done", "cut-short": "cut short", "not-w
 
 // What a clean-out of a sump takes follows from the configuration: asked for once.
 const plans = new Map();
-function planned(name) {
-  if (!plans.has(name)) {
-    const asked = get(`/sumps/${encodeURIComponent(name)}/cleanout-sheet`);
-    plans.set(name, asked);
-    asked.catch(() => plans.delete(name));
+
+function plan(name) {
+  const made = element("div");
+  const draw = (found) => made.replaceChildren(section("Mind", mind(found)), section("How much", amounts(found)));
+  const kept = plans.get(name);
+  if (kept !== undefined) {
+    draw(kept);
+    return made;
   }
-  return plans.get(name);
+  get(`/sumps/${encodeURIComponent(name)}/cleanout-sheet`).then(
+    (found) => {
+      plans.set(name, found);
+      draw(found);
+    },
+    (error) => made.replaceChildren(element("p", error.message, { class: "told wrong" })),
+  );
+  return made;
 }
 
 function amounts({ numbers }) {
@@ -43,7 +53,8 @@ function steps(cleanout) {
     const now = step === cleanout.step;
     const item = element("li", undefined, { "data-outcome": outcome });
     if (now) item.setAttribute("aria-current", "step");
-    item.append(element("b", STEPS[step] ?? step), ` ${now ? "now" : OUTCOMES[outcome] ?? outcome}`, element("span", text, { class: "small" }));
+    item.append(element("b", STEPS[step] ?? step), ` ${now ? "now" : OUTCOMES[outcome] ?? outcome}`);
+    if (outcome !== "open") item.append(element("span", text, { class: "small" }));
     if (now && cleanout.hours !== null && cleanout.hours_wanted !== null) {
       item.append(element("progress", undefined, { max: cleanout.hours_wanted, value: Math.min(cleanout.hours, cleanout.hours_wanted), "aria-label": "Pump hours" }));
       item.append(` ${cleanout.hours.toFixed(1)} of ${cleanout.hours_wanted} pump hours`);
@@ -90,11 +101,7 @@ export function cleanoutView(shop, name) {
   const head = element("h2", `Clean-out: ${sump.title}`, { tabindex: "-1", "data-key": "head" });
   const stage = { none: "None is under way.", suggested: "One is asked for.", running: "One is under way." }[cleanout.stage] ?? cleanout.stage;
   sheet.append(head, element("p", [stage, cleanout.to_do, cleanout.limits_rest ? "Limits of this sump rest meanwhile." : null].filter(Boolean).join(" ")));
-  const plan = element("div");
-  sheet.append(plan);
-  planned(name).then((found) => plan.replaceChildren(section("Mind", mind(found)), section("How much", amounts(found))), (error) => {
-    plan.replaceChildren(element("p", error.message, { class: "told wrong" }));
-  });
+  sheet.append(plan(name));
   if (cleanout.steps.length > 0) sheet.append(section(cleanout.stage === "running" ? "Steps" : "Steps of the last one", steps(cleanout)));
   if (cleanout.verdict !== null) sheet.append(section("The last one", element("p", cleanout.verdict)));
   if (cleanout.regrowth !== null) sheet.append(element("p", cleanout.regrowth));

@@ -44,13 +44,14 @@ export function follow(changed, lost) {
       sumps.set(sump.name, sump);
     });
     stream.addEventListener("at", ({ data }) => whole !== null && news(JSON.parse(data).at));
+    // No place, no login or no gateway: asking says which.
+    stream.addEventListener("error", poll);
   };
   listen();
-  poll();
   setInterval(() => {
     const closed = stream.readyState === EventSource.CLOSED;
     if (closed || Date.now() - heard > SILENT_AFTER) poll();
   }, ASK_EVERY);
   setInterval(() => stream.readyState === EventSource.CLOSED && listen(), LISTEN_AGAIN);
-  return { again: () => { listen(); poll(); } };
+  return { again: listen };
 }
