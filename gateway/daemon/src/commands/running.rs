@@ -31,6 +31,8 @@ struct Asked<'a> {
     method: Method,
     path: &'a str,
     body: Option<String>,
+    /// Whether the key has to go with it.
+    with_key: bool,
     /// What to do where nobody knows whether it was taken.
     twice: &'a str,
 }
@@ -38,7 +40,10 @@ struct Asked<'a> {
 /// Hands `body` in under `path`, with the key, and gives the answer; what went wrong is told. `twice` says what to do where
 /// nobody knows whether it was taken.
 pub(super) fn hand_in(settings: &Settings, path: &str, body: &Value, twice: &str) -> Result<Value, Exit> {
-    answer(settings, Asked { method: Method::POST, path, body: Some(body.to_string()), twice })
+    answer(
+        settings,
+        Asked { method: Method::POST, path, body: Some(body.to_string()), with_key: true, twice },
+    )
 }
 
 /// Does something under `path`, with the key.
@@ -48,18 +53,19 @@ pub(super) fn with_key(
     path: &str,
     body: Option<&Value>,
 ) -> Result<Value, Exit> {
-    answer(settings, Asked { method, path, body: body.map(Value::to_string), twice: "look how it is now" })
+    let (body, twice) = (body.map(Value::to_string), "look how it is now");
+    answer(settings, Asked { method, path, body, with_key: true, twice })
 }
 
 /// What stands under `path`.
 pub(super) fn look_up(settings: &Settings, path: &str) -> Result<Value, Exit> {
-    answer(settings, Asked { method: Method::GET, path, body: None, twice: "ask again" })
+    // Looking needs the key only where it takes a login; whoever may not read the key may look all the same.
+    let with_key = settings.web.reads_need_login;
+    answer(settings, Asked { method: Method::GET, path, body: None, with_key, twice: "ask again" })
 }
 
 fn answer(settings: &Settings, asked: Asked<'_>) -> Result<Value, Exit> {
-    // Looking needs the key only where it takes a login; whoever may not read the key may look all the same.
-    let looks = asked.method == Method::GET && !settings.web.reads_need_login;
-    let key = if looks { None } else { Some(key_of(settings)?) };
+    let key = if asked.with_key { Some(key_of(settings)?) } else { None };
     let certificate = certificate_of(settings)?;
     match block_on(send(address_of(settings.web.listen), certificate, key, asked))? {
         Ok((200..=299, answer)) => Ok(answer),

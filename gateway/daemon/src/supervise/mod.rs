@@ -54,7 +54,7 @@ use crate::edge::notify::{RECEIVER_REPORTS_MAX, ReceiverError, ReceiverStatus};
 use crate::edge::pulse::{Progress, Pulse};
 use crate::edge::store::{Store, StoreError, StoreEvent};
 use crate::edge::uplink::{Uplink, UplinkError, UplinkStatus};
-use crate::edge::web::access::{Access, PeopleError};
+use crate::edge::web::access::Access;
 use crate::edge::web::certificate::CertificateError;
 use crate::edge::web::commands::COMMANDS_MAX;
 use crate::edge::web::{Parts, PollStarts, SnapshotRequests};
@@ -139,9 +139,6 @@ pub enum StartError {
     /// The key that links are signed by.
     #[error("the key of the links in messages: {0}")]
     LinkKey(std::io::Error),
-    /// People, or the keys of their record and of the stickers.
-    #[error(transparent)]
-    People(#[from] PeopleError),
     /// A key of the page.
     #[error("the key {name} of the page: {why}")]
     PageKey {

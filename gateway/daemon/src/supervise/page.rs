@@ -12,7 +12,7 @@ use super::keeper::Keeper;
 use super::{StartError, Tasks, kinds, receivers, stopped};
 use crate::config::{PageTls, WebSettings};
 use crate::edge::store::Store;
-use crate::edge::web::access::{Access, PeopleError, Reads};
+use crate::edge::web::access::{Access, Reads};
 use crate::edge::web::{self, Parts, certificate, key};
 
 /// What is opened once.
@@ -88,6 +88,5 @@ fn tls(web: &WebSettings, store: &Store) -> Result<Option<Arc<ServerConfig>>, St
 fn access(web: &WebSettings, store: &Store) -> Result<Access, StartError> {
     let own = |name| receivers::own_key(store, name).map_err(|why| StartError::PageKey { name, why });
     let reads = if web.reads_need_login { Reads::Login } else { Reads::Open };
-    let opened = Access::open(store.directory(), &own(key::STICKER_KEY)?, &own(key::DEEDS_KEY)?, reads);
-    opened.map_err(|error: PeopleError| error.into())
+    Ok(Access::open(store.directory(), &own(key::STICKER_KEY)?, &own(key::DEEDS_KEY)?, reads))
 }

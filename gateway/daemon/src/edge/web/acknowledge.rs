@@ -8,20 +8,23 @@ use std::fmt::Write as _;
 use std::sync::Arc;
 
 use axum::Form;
+use axum::body::{Body, to_bytes};
 use axum::extract::rejection::FormRejection;
-use axum::extract::{Path, State};
-use axum::http::{HeaderMap, StatusCode, header};
+use axum::extract::{FromRequest, Path, Request, State};
+use axum::http::request::Parts;
+use axum::http::{StatusCode, header};
 use axum::response::{Html, IntoResponse, Response};
 use serde::Deserialize;
 use sumpwarden_core::acquire::settings::Secret;
 use sumpwarden_core::alarm::order::Order;
 use sumpwarden_core::model::Line;
+use tokio::time::timeout;
 
 use super::Health;
 use super::Page;
 use super::Receivers;
 use super::commands::{Command, Commands};
-use super::desk;
+use super::desk::{self, Trace};
 use super::orders::Measures;
 
 /// Largest body of a request.
@@ -116,17 +119,24 @@ pub(super) async fn show(State(page): State<Arc<Page>>, Path(token): Path<String
 pub(super) async fn acknowledge(
     State(page): State<Arc<Page>>,
     Path(token): Path<String>,
-    headers: HeaderMap,
-    pressed: Result<Form<Pressed>, FormRejection>,
+    request: Request,
 ) -> Response {
-    if !desk::is_same_site(&headers) {
+    let (parts, body) = request.into_parts();
+    if let Err(problem) = desk::knock(&page, &parts) {
+        return problem.into_response();
+    }
+    if !desk::is_same_site(&parts.headers) {
         return answer(StatusCode::FORBIDDEN, "Not done", "<p>The button was not pressed on this page.</p>");
     }
     let claimed = match page.writes.read(&token) {
         Ok(claimed) => claimed,
         Err(error) => return refuse(error),
     };
-    let by = match pressed {
+    if let Some(trace) = parts.extensions.get::<Trace>() {
+        trace.who(format!("(link of {})", claimed.receiver));
+        trace.detail(claimed.alarm.clone());
+    }
+    let by = match form(parts, body).await {
         Ok(Form(pressed)) => match Line::new(&pressed.name, Line::NAME_CHARS_MAX) {
             Ok(name) => name.to_string(),
             Err(error) => {
@@ -137,8 +147,8 @@ pub(super) async fn acknowledge(
                 return answer(StatusCode::BAD_REQUEST, "Not done", &text);
             }
         },
-        Err(rejection) => {
-            return answer(rejection.status(), "Not done", "<p>That was not this page's form.</p>");
+        Err(status) => {
+            return answer(status, "Not done", "<p>That was not this page's form.</p>");
         }
     };
     let (alarm, occurrence) = (claimed.alarm.clone(), Some(claimed.occurrence));
@@ -159,6 +169,14 @@ pub(super) async fn acknowledge(
             "<p>The gateway has not confirmed it. Please try again in a minute.</p>",
         ),
     }
+}
+
+/// What was sent, within a time and a size; or the status of what is wrong with it.
+async fn form(parts: Parts, body: Body) -> Result<Form<Pressed>, StatusCode> {
+    let read = timeout(desk::BODY_WAIT_MAX, to_bytes(body, BODY_BYTES_MAX)).await;
+    let bytes = read.map_err(|_| StatusCode::REQUEST_TIMEOUT)?.map_err(|_| StatusCode::PAYLOAD_TOO_LARGE)?;
+    let form = Form::from_request(Request::from_parts(parts, Body::from(bytes)), &()).await;
+    form.map_err(|rejection: FormRejection| rejection.status())
 }
 
 /// How the alarm stands, in words.

@@ -72,18 +72,25 @@ pub fn of_pem(certificate: &str, key: &Secret) -> Result<Arc<ServerConfig>, Cert
     Ok(Arc::new(config))
 }
 
-/// Our own, for these host names and addresses; made in `directory` if there is none, or none that is young enough.
+/// Our own, for these host names and addresses; made in `directory` if there is none that can be used and is young enough.
+/// Where it cannot be written it is for this run only: a page without TLS is worse than a warning in every browser.
 ///
 /// # Errors
-/// If it cannot be made, written or read.
+/// If none can be made.
 pub fn own(directory: &Path, names: &[String]) -> Result<Arc<ServerConfig>, CertificateError> {
     let (certificate, key) = (directory.join(CERTIFICATE), directory.join(KEY));
     let used = std::fs::metadata(&certificate).and_then(|meta| meta.modified()).ok();
     let young = used.is_some_and(|made| made.elapsed().is_ok_and(|age| age < USED_MAX));
-    if !young || !key.exists() {
-        make(&certificate, &key, names)?;
+    let kept = || of_pem(&read(&certificate)?, &Secret::new(read(&key)?));
+    if young && let Ok(config) = kept() {
+        return Ok(config);
     }
-    of_pem(&read(&certificate)?, &Secret::new(read(&key)?))
+    let (made, private) = make(names)?;
+    // The key first: without a certificate beside it both are made anew.
+    if let Err(error) = write(&key, private.reveal()).and_then(|()| write(&certificate, &made)) {
+        tracing::error!(%error, "the page's certificate cannot be kept: this one is for this run only");
+    }
+    of_pem(&made, &private)
 }
 
 /// Our own certificate, as it lies in `directory`, PEM.
@@ -106,7 +113,8 @@ pub fn names(address: IpAddr, public: Option<&str>) -> Vec<String> {
     names
 }
 
-fn make(certificate: &Path, key: &Path, names: &[String]) -> Result<(), CertificateError> {
+/// A certificate and its key, PEM.
+fn make(names: &[String]) -> Result<(String, Secret), CertificateError> {
     let mut params = CertificateParams::new(names.to_vec())?;
     params.distinguished_name = DistinguishedName::new();
     params.distinguished_name.push(DnType::CommonName, names.first().map_or("sumpwarden", String::as_str));
@@ -115,9 +123,7 @@ fn make(certificate: &Path, key: &Path, names: &[String]) -> Result<(), Certific
     params.not_after = (now + Duration::from_hours(24 * HOLDS_DAYS)).into();
     let pair = KeyPair::generate()?;
     let signed = params.self_signed(&pair)?;
-    // The key first: without a certificate beside it both are made anew.
-    write(key, &pair.serialize_pem())?;
-    write(certificate, &signed.pem())
+    Ok((signed.pem(), Secret::new(pair.serialize_pem())))
 }
 
 fn write(path: &Path, text: &str) -> Result<(), CertificateError> {
@@ -154,7 +160,11 @@ mod tests {
         own(&directory, &here).unwrap();
         assert_eq!(std::fs::read(directory.join(CERTIFICATE)).unwrap(), first, "the same at the next start");
         assert_eq!(std::fs::metadata(directory.join(KEY)).unwrap().mode() & 0o7777, 0o600);
+        std::fs::write(directory.join(KEY), "damaged").unwrap();
+        own(&directory, &here).unwrap();
+        assert_ne!(std::fs::read(directory.join(CERTIFICATE)).unwrap(), first, "made anew");
         std::fs::remove_dir_all(&directory).unwrap();
+        own(&directory, &here).expect("for this run, where nothing can be written");
     }
 
     #[test]

@@ -21,7 +21,7 @@ use sumpwarden_core::model::{Line, Name};
 use tokio::sync::oneshot;
 use tokio::time::{Instant, timeout};
 
-use super::access::{Caller, Role};
+use super::access::{Caller, Hashed, Role};
 use super::commands::{Command, Commands};
 use super::door::Peer;
 use super::gate::Gate;
@@ -29,7 +29,7 @@ use super::key::Lock;
 use super::{Page, is_ours};
 
 /// How long a body may take to come.
-const BODY_WAIT_MAX: Duration = Duration::from_secs(10);
+pub(super) const BODY_WAIT_MAX: Duration = Duration::from_secs(10);
 /// Largest body.
 pub(super) const BODY_BYTES_MAX: usize = 64 << 10;
 /// How long the engine and the disk may take.
@@ -45,6 +45,8 @@ const COOKIE: &str = "sumpwarden-session";
 pub(super) struct Desk {
     lock: Lock,
     gate: Mutex<Gate>,
+    /// Looks are counted by themselves: who looks much may still write, and who waits after a wrong key may still look.
+    looks: Mutex<Gate>,
     commands: Commands,
 }
 
@@ -54,7 +56,7 @@ impl Desk {
     /// # Errors
     /// If the system gives no random numbers.
     pub(super) fn new(key: &Secret, commands: Commands) -> std::io::Result<Self> {
-        Ok(Self { lock: Lock::new(key)?, gate: Mutex::default(), commands })
+        Ok(Self { lock: Lock::new(key)?, gate: Mutex::default(), looks: Mutex::default(), commands })
     }
 
     fn gate<T>(&self, look: impl FnOnce(&mut Gate, Instant) -> T) -> T {
@@ -94,6 +96,8 @@ pub(super) struct Trace(Arc<Mutex<Traced>>);
 #[derive(Clone, Default)]
 pub(super) struct Traced {
     pub(super) who: Option<String>,
+    /// They showed something that was not right.
+    pub(super) wrong: bool,
     pub(super) detail: Option<String>,
 }
 
@@ -104,6 +108,12 @@ impl Trace {
 
     pub(super) fn who(&self, who: String) {
         self.0.lock().unwrap_or_else(PoisonError::into_inner).who = Some(who);
+    }
+
+    pub(super) fn wrong(&self) {
+        let mut traced = self.0.lock().unwrap_or_else(PoisonError::into_inner);
+        traced.wrong = true;
+        traced.who.get_or_insert_with(|| "(nobody known)".to_owned());
     }
 
     pub(super) fn detail(&self, detail: String) {
@@ -178,13 +188,44 @@ pub(super) async fn from_anybody(page: &Page, request: Request) -> Result<(Bytes
     Ok((json_body(&parts.headers, body).await?, origin, trace))
 }
 
-/// A wrong or a right password came from there.
-pub(super) fn tried(page: &Page, origin: Origin, right: bool) {
-    page.desk.gate(
-        |gate, now| {
-            if right { gate.right_key(origin.address) } else { gate.wrong_key(origin.address, now) }
-        },
-    );
+/// Whether `password` is that of `name`, whose is `kept`. Counted as a wrong one before it is looked at: whoever hangs up
+/// meanwhile has tried all the same.
+pub(super) async fn is_password(
+    page: &Page,
+    origin: Origin,
+    name: &str,
+    kept: Option<Hashed>,
+    password: String,
+) -> Result<bool, Problem> {
+    let tried = page.desk.gate(|gate, now| gate.try_password(origin.address, name, now));
+    tried.map_err(Problem::too_many)?;
+    let right = page.access.hasher().verify(kept, Secret::new(password)).await;
+    if right {
+        page.desk.gate(|gate, _| gate.right_password(origin.address, name));
+    }
+    Ok(right)
+}
+
+/// One request of those that a second has room for.
+///
+/// # Errors
+/// How long to wait.
+pub(super) fn knock(page: &Page, parts: &Parts) -> Result<(), Problem> {
+    let origin = page.origin(parts);
+    page.desk.gate(|gate, now| gate.enter(origin.address, now)).map_err(Problem::too_many)
+}
+
+/// One look of those that a second has room for; whoever is on this machine may look as they like.
+///
+/// # Errors
+/// How long to wait.
+pub(super) fn may_look_again(page: &Page, parts: &Parts) -> Result<(), Problem> {
+    let origin = page.origin(parts);
+    if origin.address.is_loopback() {
+        return Ok(());
+    }
+    let mut looks = page.desk.looks.lock().unwrap_or_else(PoisonError::into_inner);
+    looks.enter(origin.address, Instant::now()).map_err(Problem::too_many)
 }
 
 /// Who makes a request, if they may; `deed` says whether they do something.
@@ -192,26 +233,25 @@ pub(super) fn permitted(page: &Page, need: &Need, parts: &Parts, deed: bool) -> 
     let origin = page.origin(parts);
     if deed {
         refuse_other_sites(page, &parts.headers)?;
+    }
+    if deed || parts.headers.contains_key(header::AUTHORIZATION) {
         page.desk.gate(|gate, now| gate.enter(origin.address, now)).map_err(Problem::too_many)?;
     }
     let trace = parts.extensions.get::<Trace>().cloned().unwrap_or_default();
     let known = known(page, origin, &parts.headers, deed);
     if let Known::Wrong { .. } = known {
         page.desk.gate(|gate, now| gate.wrong_key(origin.address, now));
-        trace.who("nobody known".to_owned());
+        trace.wrong();
     }
     let caller = known.caller()?;
     trace.who(caller.words());
-    if matches!(caller, Caller::Program | Caller::FirstStart | Caller::Sticker(_)) {
-        page.desk.gate(|gate, _| gate.right_key(origin.address));
-    } else if deed && parts.headers.get(PAGE_HEADER).is_none() {
+    let in_session = matches!(caller, Caller::Person { .. });
+    if in_session && deed && parts.headers.get(PAGE_HEADER).is_none() {
         let detail =
             format!("a browser's session counts only with the header {PAGE_HEADER}, which our page sends");
         return Err(Problem::new(StatusCode::FORBIDDEN, "other_site", detail));
     }
-    if deed && !matches!(caller, Caller::Program) {
-        refuse_open_air(origin)?;
-    }
+    refuse_open_air(origin)?;
     if may(need, &caller) { Ok(caller) } else { Err(not_allowed(need)) }
 }
 
@@ -258,14 +298,24 @@ impl Page {
             let value = parts.headers.get_all(name).iter().next_back()?.to_str().ok()?;
             value.rsplit(',').next().map(str::trim)
         };
-        if self.proxy == Some(peer.address)
-            && let Some(address) = last("x-forwarded-for").and_then(|text| text.parse().ok())
-        {
-            let tls = last("x-forwarded-proto").is_some_and(|proto| proto.eq_ignore_ascii_case("https"));
-            return Origin { address, tls, sheltered: tls };
+        let forwarded = last("x-forwarded-for");
+        if self.proxy == Some(peer.address) {
+            // One that does not say for whom it asks is believed in nothing.
+            let address = forwarded.and_then(address_of);
+            let tls = address.is_some()
+                && last("x-forwarded-proto").is_some_and(|proto| proto.eq_ignore_ascii_case("https"));
+            return Origin { address: address.unwrap_or(peer.address), tls, sheltered: tls };
         }
-        Origin { address: peer.address, tls: peer.tls, sheltered: peer.tls || peer.address.is_loopback() }
+        // A server before us that the configuration does not name asks for somebody else.
+        let here = peer.address.is_loopback() && forwarded.is_none();
+        Origin { address: peer.address, tls: peer.tls, sheltered: peer.tls || here }
     }
+}
+
+/// An address as servers forward it, with or without a port.
+fn address_of(text: &str) -> Option<std::net::IpAddr> {
+    let bare = text.trim_matches(['[', ']']);
+    bare.parse().ok().or_else(|| text.parse::<std::net::SocketAddr>().ok().map(|socket| socket.ip()))
 }
 
 /// What a request shows of who makes it.

@@ -53,6 +53,7 @@ pub(super) struct Peer {
 pub(super) async fn serve(
     listener: TcpListener,
     tls: Option<Arc<ServerConfig>>,
+    proxy: Option<IpAddr>,
     router: Router,
     shutdown: impl Future<Output = ()>,
 ) {
@@ -66,7 +67,7 @@ pub(super) async fn serve(
         };
         match accepted {
             Ok((stream, address)) => {
-                if let Some(place) = places.take(address) {
+                if let Some(place) = places.take(address, proxy) {
                     let connection =
                         one(stream, address, acceptor.clone(), router.clone(), graceful.watcher());
                     tokio::spawn(async move {
@@ -186,14 +187,16 @@ struct Place {
 }
 
 impl Places {
-    /// A place, if one is left. A server on this machine that stands before the page brings everybody's connections, so
-    /// loopback has no limit of its own.
-    fn take(&self, from: SocketAddr) -> Option<Place> {
+    /// A place, if one is left. A server that stands before the page brings everybody's connections, so it has no limit of its
+    /// own, and loopback has none.
+    fn take(&self, from: SocketAddr, proxy: Option<IpAddr>) -> Option<Place> {
         let address = from.ip().to_canonical();
         let mut held = self.0.lock().unwrap_or_else(PoisonError::into_inner);
         let all: u32 = held.values().sum();
         let own = held.get(&address).copied().unwrap_or(0);
-        if all >= CONNECTIONS_MAX || (own >= OF_ONE_ADDRESS_MAX && !address.is_loopback()) {
+        if all >= CONNECTIONS_MAX
+            || (own >= OF_ONE_ADDRESS_MAX && !address.is_loopback() && proxy != Some(address))
+        {
             return None;
         }
         held.insert(address, own + 1);
@@ -224,13 +227,13 @@ mod tests {
     fn one_address_has_sixteen_places_and_all_have_sixty_four() {
         let places = Places::default();
         let from = |last: u8| SocketAddr::from(([192, 0, 2, last], 1));
-        let held: Vec<_> = (0..20).filter_map(|_| places.take(from(1))).collect();
+        let held: Vec<_> = (0..20).filter_map(|_| places.take(from(1), None)).collect();
         assert_eq!(held.len(), 16);
-        let others: Vec<_> = (2..100).filter_map(|last| places.take(from(last))).collect();
+        let others: Vec<_> = (2..100).filter_map(|last| places.take(from(last), None)).collect();
         assert_eq!(others.len(), 48);
         drop(held);
         let here: Vec<_> =
-            (0..20).filter_map(|_| places.take(SocketAddr::from(([127, 0, 0, 1], 1)))).collect();
+            (0..20).filter_map(|_| places.take(SocketAddr::from(([127, 0, 0, 1], 1)), None)).collect();
         assert_eq!(here.len(), 16, "64 less 48: no limit of its own");
         drop((others, here));
         assert!(places.0.lock().unwrap().is_empty());
@@ -240,7 +243,7 @@ mod tests {
         let listener = TcpListener::bind("127.0.0.1:0").await.unwrap();
         let address = listener.local_addr().unwrap();
         let router = Router::new().route("/", get(|| async { "here" }));
-        tokio::spawn(serve(listener, None, router, std::future::pending()));
+        tokio::spawn(serve(listener, None, None, router, std::future::pending()));
         address
     }
 

@@ -11,8 +11,9 @@ use std::sync::Arc;
 use std::sync::atomic::{AtomicUsize, Ordering};
 use std::time::Duration;
 
-use axum::extract::State;
+use axum::extract::{Request, State};
 use axum::http::StatusCode;
+use axum::http::request::Parts;
 use axum::response::sse::{Event, Sse};
 use axum::response::{IntoResponse, Response};
 use futures_util::stream;
@@ -20,7 +21,8 @@ use serde_json::json;
 use tokio::sync::watch;
 use tokio::time::{MissedTickBehavior, interval};
 
-use super::desk::Problem;
+use super::access::Reads;
+use super::desk::{self, Need, Problem};
 use super::{Page, Shop};
 
 /// How often it is looked for changes.
@@ -116,23 +118,33 @@ impl Round {
 }
 
 /// The shop as it changes.
-pub(super) async fn listen(State(page): State<Arc<Page>>) -> Response {
+pub(super) async fn listen(State(page): State<Arc<Page>>, request: Request) -> Response {
+    let (parts, _) = request.into_parts();
     let Some(place) = page.rounds.place() else {
         let detail = format!("{LISTENERS_MAX} pages listen already; ask GET /state every few seconds");
         return Problem::new(StatusCode::SERVICE_UNAVAILABLE, "listeners", detail).into_response();
     };
     let newest = page.rounds.newest.subscribe();
-    let state = (newest, 0, Vec::new().into_iter(), place);
-    let events = stream::unfold(state, async |(mut newest, mut seen, mut waiting, place)| {
+    let looker = (Arc::clone(&page), parts);
+    let state = (newest, 0, Vec::new().into_iter(), place, looker);
+    let events = stream::unfold(state, async |(mut newest, mut seen, mut waiting, place, looker)| {
         loop {
             if let Some(event) = waiting.next() {
-                return Some((Ok::<Event, Infallible>(event), (newest, seen, waiting, place)));
+                return Some((Ok::<Event, Infallible>(event), (newest, seen, waiting, place, looker)));
             }
             newest.changed().await.ok()?;
+            if !still_looks(&looker.0, &looker.1) {
+                return None;
+            }
             let round = Arc::clone(&newest.borrow_and_update());
             waiting = round.since(seen).into_iter();
             seen = round.n;
         }
     });
     Sse::new(events).into_response()
+}
+
+/// Whether whoever listens may still look: where that takes a login, it ends with the login.
+fn still_looks(page: &Page, parts: &Parts) -> bool {
+    page.access.reads() == Reads::Open || desk::permitted(page, &Need::Look, parts, false).is_ok()
 }

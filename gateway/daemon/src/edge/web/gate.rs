@@ -1,4 +1,8 @@
-//! How often one address may knock: so many requests a second, and ever longer pauses after wrong keys.
+//! How often one address may knock: so many requests a second, and ever longer pauses after wrong keys. How often a password may
+//! be tried for one name, from wherever: a person under attack waits for seconds, never longer.
+//!
+//! A wrong key is forgotten after an hour, not by a right one: whoever has a key of their own could go on guessing
+//! another's for ever.
 
 use std::collections::BTreeMap;
 use std::net::{IpAddr, Ipv6Addr};
@@ -12,8 +16,14 @@ const REQUESTS_PER_S: f64 = 20.0;
 const WRONG_KEYS_FREE: u32 = 5;
 /// Longest pause after a wrong key; the first one lasts a second, each further one twice as long.
 const PAUSE_MAX: Duration = Duration::from_secs(60);
+/// Passwords for one name that cost nothing, whoever tries them.
+const TRIES_OF_NAME_FREE: u32 = 20;
+/// Longest pause of a name.
+const PAUSE_OF_NAME_MAX: Duration = Duration::from_secs(10);
 /// Wrong keys are forgotten after so long without another.
 const FORGOTTEN_AFTER: Duration = Duration::from_secs(3600);
+/// Names remembered. Full: the one tried longest ago is forgotten.
+const NAMES_MAX: usize = 1024;
 /// Addresses remembered. Full: whoever was quiet for longest is forgotten.
 const ADDRESSES_MAX: usize = 1024;
 
@@ -21,6 +31,7 @@ const ADDRESSES_MAX: usize = 1024;
 #[derive(Debug, Default)]
 pub(super) struct Gate {
     visitors: BTreeMap<IpAddr, Visitor>,
+    names: BTreeMap<String, Wrong>,
 }
 
 #[derive(Clone, Copy, Debug)]
@@ -28,8 +39,41 @@ struct Visitor {
     /// Requests it may make at once at `seen`.
     tokens: f64,
     seen: Instant,
-    wrong_keys: u32,
+    wrong: Wrong,
+}
+
+/// What was wrong, and what that costs.
+#[derive(Clone, Copy, Default, Debug)]
+struct Wrong {
+    count: u32,
+    last: Option<Instant>,
     paused_until: Option<Instant>,
+}
+
+impl Wrong {
+    /// Whether another try may be made now.
+    ///
+    /// # Errors
+    /// The time until then.
+    fn may(&mut self, now: Instant) -> Result<(), Duration> {
+        if self.last.is_some_and(|last| now.saturating_duration_since(last) > FORGOTTEN_AFTER) {
+            *self = Self::default();
+        }
+        self.paused_until.filter(|until| *until > now).map_or(Ok(()), |until| Err(until - now))
+    }
+
+    fn add(&mut self, now: Instant, free: u32, pause_max: Duration) {
+        (self.count, self.last) = (self.count.saturating_add(1), Some(now));
+        if let Some(beyond) = self.count.checked_sub(free + 1) {
+            self.paused_until = Some(now + Duration::from_secs(1 << beyond.min(6)).min(pause_max));
+        }
+    }
+
+    /// It was right after all: as if it had not been.
+    fn take_back(&mut self) {
+        self.count = self.count.saturating_sub(1);
+        self.paused_until = None;
+    }
 }
 
 impl Gate {
@@ -42,17 +86,12 @@ impl Gate {
         if !self.visitors.contains_key(&address) {
             self.make_room();
         }
-        let fresh = Visitor { tokens: REQUESTS_PER_S, seen: now, wrong_keys: 0, paused_until: None };
+        let fresh = Visitor { tokens: REQUESTS_PER_S, seen: now, wrong: Wrong::default() };
         let visitor = self.visitors.entry(address).or_insert(fresh);
         let passed = now.saturating_duration_since(visitor.seen);
         visitor.tokens = (visitor.tokens + passed.as_secs_f64() * REQUESTS_PER_S).min(REQUESTS_PER_S);
         visitor.seen = now;
-        if passed > FORGOTTEN_AFTER {
-            visitor.wrong_keys = 0;
-        }
-        if let Some(until) = visitor.paused_until.filter(|until| *until > now) {
-            return Err(until - now);
-        }
+        visitor.wrong.may(now)?;
         if visitor.tokens < 1.0 {
             return Err(Duration::from_secs_f64((1.0 - visitor.tokens) / REQUESTS_PER_S));
         }
@@ -62,25 +101,39 @@ impl Gate {
 
     /// The key that came with it was wrong.
     pub(super) fn wrong_key(&mut self, address: IpAddr, now: Instant) {
-        let Some(visitor) = self.visitors.get_mut(&of_one_owner(address)) else { return };
-        visitor.wrong_keys = visitor.wrong_keys.saturating_add(1);
-        if let Some(beyond) = visitor.wrong_keys.checked_sub(WRONG_KEYS_FREE + 1) {
-            let pause = Duration::from_secs(1 << beyond.min(6)).min(PAUSE_MAX);
-            visitor.paused_until = Some(now + pause);
+        if let Some(visitor) = self.visitors.get_mut(&of_one_owner(address)) {
+            visitor.wrong.add(now, WRONG_KEYS_FREE, PAUSE_MAX);
         }
     }
 
-    /// The key that came with it was right.
-    pub(super) fn right_key(&mut self, address: IpAddr) {
-        if let Some(visitor) = self.visitors.get_mut(&of_one_owner(address)) {
-            visitor.wrong_keys = 0;
+    /// A password for `name` is about to be tried: counted as wrong at once, whatever becomes of whoever tries it.
+    ///
+    /// # Errors
+    /// The time until one may be tried.
+    pub(super) fn try_password(&mut self, address: IpAddr, name: &str, now: Instant) -> Result<(), Duration> {
+        if !self.names.contains_key(name) && self.names.len() >= NAMES_MAX {
+            let oldest = self.names.iter().min_by_key(|(_, wrong)| wrong.last).map(|(name, _)| name.clone());
+            oldest.map(|name| self.names.remove(&name));
         }
+        let of_name = self.names.entry(name.to_owned()).or_default();
+        of_name.may(now)?;
+        of_name.add(now, TRIES_OF_NAME_FREE, PAUSE_OF_NAME_MAX);
+        self.wrong_key(address, now);
+        Ok(())
+    }
+
+    /// It was right: that one try is taken back.
+    pub(super) fn right_password(&mut self, address: IpAddr, name: &str) {
+        if let Some(visitor) = self.visitors.get_mut(&of_one_owner(address)) {
+            visitor.wrong.take_back();
+        }
+        self.names.remove(name);
     }
 
     fn make_room(&mut self) {
         if self.visitors.len() >= ADDRESSES_MAX
             && let Some(quiet) =
-                self.visitors.iter().min_by_key(|(_, v)| (v.wrong_keys > 0, v.seen)).map(|(a, _)| *a)
+                self.visitors.iter().min_by_key(|(_, v)| (v.wrong.count > 0, v.seen)).map(|(a, _)| *a)
         {
             self.visitors.remove(&quiet);
         }
@@ -125,10 +178,43 @@ mod tests {
             now += wait;
         }
         assert_eq!(waits, [0, 0, 0, 0, 0, 1, 2, 4, 8, 16, 32, 60, 60, 60]);
+        now += FORGOTTEN_AFTER + Duration::from_secs(1);
         gate.enter(HOST, now).unwrap();
-        gate.right_key(HOST);
         gate.wrong_key(HOST, now);
-        assert!(gate.enter(HOST, now).is_ok(), "forgiven by the right one");
+        assert!(gate.enter(HOST, now).is_ok(), "forgotten after an hour");
+    }
+
+    /// A thousand tries in ten minutes, as fast as may be, each with a right one of the guesser's own in between.
+    #[test]
+    fn ones_own_right_password_does_not_pay_for_guesses_at_anothers() {
+        let (mut gate, start) = (Gate::default(), Instant::now());
+        let (mut tried, mut now) = (0, start);
+        while now < start + Duration::from_secs(600) {
+            let own = gate.enter(HOST, now).and_then(|()| gate.try_password(HOST, "eve", now));
+            if own.is_ok() {
+                gate.right_password(HOST, "eve");
+            }
+            let guess = gate.enter(HOST, now).and_then(|()| gate.try_password(HOST, "kim", now));
+            tried += u32::from(guess.is_ok());
+            now += Duration::from_millis(300);
+        }
+        assert!((10..=30).contains(&tried), "{tried} passwords tried");
+        let elsewhere = IpAddr::V4(std::net::Ipv4Addr::LOCALHOST);
+        now += PAUSE_OF_NAME_MAX;
+        gate.enter(elsewhere, now).unwrap();
+        assert!(gate.try_password(elsewhere, "kim", now).is_ok(), "the owner gets in from another address");
+    }
+
+    #[test]
+    fn many_addresses_guess_one_name_at_the_pace_of_one() {
+        let (mut gate, start) = (Gate::default(), Instant::now());
+        let tried = (0..6000_u32).filter(|n| {
+            let (address, now) =
+                (IpAddr::V4((*n).into()), start + Duration::from_millis(100 * u64::from(*n)));
+            gate.enter(address, now).and_then(|()| gate.try_password(address, "kim", now)).is_ok()
+        });
+        assert!((60..=100).contains(&tried.count()));
+        assert!(gate.names.len() <= NAMES_MAX);
     }
 
     #[test]

@@ -9,7 +9,6 @@ use axum::http::{StatusCode, header};
 use axum::response::{IntoResponse, Response};
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
-use sumpwarden_core::acquire::settings::Secret;
 use tokio::time::Instant;
 
 use super::Page;
@@ -75,7 +74,7 @@ pub(super) async fn show(State(page): State<Arc<Page>>, request: Request) -> Jso
     let person = found.and_then(|(name, _)| people.find(name.as_str()).map(PersonView::from));
     Json(SessionView {
         person,
-        first_start: people.is_empty(),
+        first_start: people.wants_first(),
         reads: page.access.reads(),
         sheltered: origin.sheltered,
     })
@@ -91,9 +90,12 @@ pub(super) async fn begin(State(page): State<Arc<Page>>, request: Request) -> Re
     trace.who(login.name.clone());
     let person = page.access.people().find(&login.name).cloned();
     let kept = person.as_ref().map(|person| person.password.clone());
-    let right = page.access.hasher().verify(kept, Secret::new(login.password)).await;
-    desk::tried(&page, origin, right);
-    let Some(person) = person.filter(|_| right) else {
+    let right = desk::is_password(&page, origin, &login.name, kept, login.password).await?;
+    // Whoever was given another password meanwhile is not let in by the old one.
+    let person =
+        person.filter(|person| right && page.access.people().find(person.name.as_str()) == Some(person));
+    let Some(person) = person else {
+        trace.wrong();
         let detail = "name and password do not belong together";
         return Err(Problem::new(StatusCode::UNAUTHORIZED, "no_login", detail));
     };
@@ -134,8 +136,7 @@ pub(super) async fn password(State(page): State<Arc<Page>>, request: Request) ->
     })?;
     let name = named(&admitted.caller)?;
     let kept = page.access.people().find(&name).map(|person| person.password.clone());
-    let right = page.access.hasher().verify(kept, Secret::new(change.old)).await;
-    desk::tried(&page, origin, right);
+    let right = desk::is_password(&page, origin, &name, kept, change.old).await?;
     if !right {
         let detail = "the password until now is another one";
         return Err(Problem::new(StatusCode::FORBIDDEN, "no_login", detail));

@@ -44,12 +44,11 @@ use serde::Serialize;
 use sumpwarden_core::acquire::Lateness;
 use sumpwarden_core::engine::snapshot::{Snapshot, SumpView};
 use tokio::net::TcpListener;
-use tokio::sync::{Mutex, mpsc, oneshot};
+use tokio::sync::{Mutex, Semaphore, mpsc, oneshot};
 use tokio::time::Instant;
 
 use access::{Access, Caller, Deed, Reads};
-use desk::{Desk, Need, Problem, Trace};
-use door::Peer;
+use desk::{Desk, Need, Origin, Problem, Trace};
 use events::Rounds;
 use records::Records;
 
@@ -82,6 +81,9 @@ pub use acknowledge::{Claimed, TokenError, Tokens, Writes};
 const SNAPSHOT_AGE_MAX: Duration = Duration::from_millis(250);
 /// A snapshot that does not come within this is a fault of ours, and the page is told so.
 const SNAPSHOT_WAIT_MAX: Duration = Duration::from_secs(2);
+
+/// Reads of the store at once; the others wait.
+const READS_AT_ONCE: usize = 4;
 
 /// Headers of every answer, errors too, unless it has its own.
 const HEADERS: [(HeaderName, &str); 5] = [
@@ -158,8 +160,10 @@ struct Page {
     access: Arc<Access>,
     proxy: Option<IpAddr>,
     latest: Mutex<Option<(Instant, Shop)>>,
-    /// The journal is counted for one at a time: it may be long.
-    counting: Mutex<()>,
+    /// The journal is counted and a book written for one at a time: it may be long.
+    counting: Arc<Semaphore>,
+    /// Stretches of series and of the journal are read for a few at once.
+    reading: Arc<Semaphore>,
     desk: Desk,
     rounds: Rounds,
 }
@@ -186,14 +190,15 @@ pub async fn serve(
         access,
         proxy,
         latest: Mutex::new(None),
-        counting: Mutex::new(()),
+        counting: Arc::new(Semaphore::new(1)),
+        reading: Arc::new(Semaphore::new(READS_AT_ONCE)),
         desk,
         rounds: Rounds::default(),
     });
     let router = routes::router(&page);
     tokio::select! {
         () = Rounds::run(Arc::clone(&page)) => {}
-        () = door::serve(listener, tls, router, shutdown) => {}
+        () = door::serve(listener, tls, proxy, router, shutdown) => {}
     }
     Ok(())
 }
@@ -221,18 +226,23 @@ async fn health(State(page): State<Arc<Page>>) -> impl IntoResponse {
 }
 
 /// Whatever comes in and goes out: our name, our headers, and the record of deeds.
-async fn guard(State(page): State<Arc<Page>>, mut request: Request<Body>, next: Next) -> Response {
+async fn guard(State(page): State<Arc<Page>>, request: Request<Body>, next: Next) -> Response {
     let trace = Trace::default();
-    request.extensions_mut().insert(trace.clone());
-    let (method, path) = (request.method().clone(), request.uri().path().to_owned());
-    let from = request.extensions().get::<Peer>().map(|peer| peer.address.to_string());
-    let host = request.headers().get(header::HOST).and_then(|host| host.to_str().ok());
-    let mut response = match host {
-        Some(host) if is_ours(host, page.listening) || page.writes.is_public(host) => next.run(request).await,
-        _ => {
-            let detail = "this server does not answer to that host name";
-            Problem::new(StatusCode::MISDIRECTED_REQUEST, "host", detail).into_response()
-        }
+    let (mut parts, body) = request.into_parts();
+    parts.extensions.insert(trace.clone());
+    let asked = Asked {
+        method: parts.method.clone(),
+        path: parts.uri.path().to_owned(),
+        origin: page.origin(&parts),
+    };
+    let host = parts.headers.get(header::HOST).and_then(|host| host.to_str().ok());
+    let ours = host.is_some_and(|host| is_ours(host, page.listening) || page.writes.is_public(host));
+    let mut response = if ours {
+        let request = Request::from_parts(parts, body);
+        asked.answer(Arc::clone(&page), request, next, trace).await
+    } else {
+        let detail = "this server does not answer to that host name";
+        Problem::new(StatusCode::MISDIRECTED_REQUEST, "host", detail).into_response()
     };
     for (name, value) in HEADERS {
         response.headers_mut().entry(name).or_insert(HeaderValue::from_static(value));
@@ -241,31 +251,68 @@ async fn guard(State(page): State<Arc<Page>>, mut request: Request<Body>, next: 
         let policy = HeaderValue::from_static(acknowledge::POLICY);
         response.headers_mut().insert(header::CONTENT_SECURITY_POLICY, policy);
     }
-    let traced = trace.of();
-    if method != Method::GET
-        && let Some(who) = traced.who
-    {
-        let deed = Deed {
-            at: page.now(),
-            who,
-            from: from.unwrap_or_default(),
-            what: format!("{method} {path}"),
-            status: response.status().as_u16(),
-            detail: traced.detail,
-        };
-        let access = Arc::clone(&page.access);
-        // On the disk before whoever did it hears of it.
-        let _ = tokio::task::spawn_blocking(move || access.record(&deed)).await;
-    }
     response
 }
 
-/// Where looking takes a login, whoever looks has to be known; a sticker shows its own sump only.
-async fn lookers_only(State(page): State<Arc<Page>>, request: Request<Body>, next: Next) -> Response {
-    if page.access.reads() == Reads::Open {
-        return next.run(request).await;
+/// What somebody asks for, as far as the record of deeds wants to know.
+struct Asked {
+    method: Method,
+    path: String,
+    origin: Origin,
+}
+
+impl Asked {
+    async fn answer(self, page: Arc<Page>, request: Request<Body>, next: Next, trace: Trace) -> Response {
+        if matches!(self.method, Method::GET | Method::HEAD) {
+            let response = next.run(request).await;
+            self.put_on_record(&page, &trace, response.status()).await;
+            return response;
+        }
+        // Whoever hangs up has done it all the same: it is brought to its end, and goes on record.
+        let done = tokio::spawn(async move {
+            let response = next.run(request).await;
+            self.put_on_record(&page, &trace, response.status()).await;
+            response
+        });
+        done.await.unwrap_or_else(|_| {
+            let detail = "the gateway failed at this; its log says how";
+            Problem::new(StatusCode::INTERNAL_SERVER_ERROR, "failed", detail).into_response()
+        })
     }
+
+    /// Before whoever did it hears of it. What was not understood has changed nothing and is not kept; who showed something wrong
+    /// is, whatever they asked for.
+    async fn put_on_record(&self, page: &Page, trace: &Trace, status: StatusCode) {
+        let traced = trace.of();
+        let looked = matches!(self.method, Method::GET | Method::HEAD);
+        let meant = status.is_success()
+            || matches!(
+                status,
+                StatusCode::FORBIDDEN | StatusCode::CONFLICT | StatusCode::SERVICE_UNAVAILABLE
+            );
+        let Some(who) = traced.who.filter(|_| traced.wrong || (!looked && meant)) else { return };
+        let deed = Deed {
+            at: page.now(),
+            who,
+            from: self.origin.address.to_string(),
+            what: format!("{} {}", self.method, self.path),
+            status: status.as_u16(),
+            detail: traced.detail,
+        };
+        let access = Arc::clone(&page.access);
+        let _ = tokio::task::spawn_blocking(move || access.record(&deed)).await;
+    }
+}
+
+/// So many looks a second from one address; where looking takes a login, whoever looks has to be known; a sticker shows its own sump only.
+async fn lookers_only(State(page): State<Arc<Page>>, request: Request<Body>, next: Next) -> Response {
     let (parts, body) = request.into_parts();
+    if let Err(problem) = desk::may_look_again(&page, &parts) {
+        return problem.into_response();
+    }
+    if page.access.reads() == Reads::Open {
+        return next.run(Request::from_parts(parts, body)).await;
+    }
     let caller = match desk::permitted(&page, &Need::Look, &parts, false) {
         Ok(caller) => caller,
         Err(problem) => return problem.into_response(),
@@ -280,6 +327,17 @@ async fn lookers_only(State(page): State<Arc<Page>>, request: Request<Body>, nex
 }
 
 impl Page {
+    /// What is found in the store, with one of `places` held until the store is done, also where whoever asked has gone.
+    async fn found<T: Send + 'static>(places: &Arc<Semaphore>, finding: records::Finding<T>) -> Option<T> {
+        let place = Arc::clone(places).acquire_owned().await.ok()?;
+        let work = tokio::spawn(async move {
+            let found = finding.await;
+            drop(place);
+            found
+        });
+        work.await.ok().flatten()
+    }
+
     /// Whoever looks now sees what has just been done.
     async fn forget_latest(&self) {
         *self.latest.lock().await = None;

@@ -13,6 +13,7 @@ use sumpwarden_core::estimate::note::draft::{DRAFT_BYTES_MAX, Draft, NoteRefusal
 use sumpwarden_core::estimate::note::{GRADES, Gauge, NoteKind};
 
 use super::Page;
+use super::access::Caller;
 use super::commands::Command;
 use super::desk::{self, Need, Problem};
 
@@ -23,6 +24,13 @@ pub(super) async fn take(State(page): State<Arc<Page>>, request: Request) -> Res
     let admitted = desk::admitted(&page, &Need::AtSump, request).await?;
     let mut draft = Box::new(Draft::parse(&admitted.body)?);
     admitted.about(draft.sump.as_deref())?;
+    let beyond =
+        |kind: &str| matches!(NoteKind::from_word(kind), Some(NoteKind::Cleanout | NoteKind::Calibrated));
+    if matches!(admitted.caller, Caller::Sticker(_)) && draft.kind.as_deref().is_some_and(beyond) {
+        let detail =
+            "a sticker is for readings; a clean-out and a calibration take somebody who is logged in";
+        return Err(Problem::new(StatusCode::FORBIDDEN, "role", detail));
+    }
     draft.by = admitted.by(draft.by.as_deref())?;
     let what = |text: &Option<String>| text.as_deref().unwrap_or("?").to_owned();
     admitted.on_record(format!("{} {}", what(&draft.sump), what(&draft.kind)));

@@ -116,8 +116,7 @@ pub(super) async fn performance(
     let days = days.filter(|days| (1..=DAYS_MAX).contains(days)).ok_or_else(|| {
         Problem::new(StatusCode::BAD_REQUEST, "days", format!("ask for ?days=N with N from 1 to {DAYS_MAX}"))
     })?;
-    let _one_at_a_time = page.counting.lock().await;
-    let found = (page.writes.performance)(days).await;
+    let found = Page::found(&page.counting, (page.writes.performance)(days)).await;
     let unread = "the journal cannot be read now; try again";
     found.map(Json).ok_or_else(|| Problem::new(StatusCode::SERVICE_UNAVAILABLE, "journal", unread))
 }

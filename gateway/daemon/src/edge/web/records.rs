@@ -149,7 +149,7 @@ pub(super) async fn trend(
     }
     let buckets_max = within("points", query.points.unwrap_or(BUCKETS), BUCKETS_MAX)?;
     let asked = TrendAsked { sump: sump.clone(), of, from, until, buckets_max };
-    let series = (page.records.trends)(asked).await.ok_or_else(unreadable)?;
+    let series = Page::found(&page.reading, (page.records.trends)(asked)).await.ok_or_else(unreadable)?;
     let (sump, from, until) = (sump.to_string(), from.to_string(), until.to_string());
     Ok(match query.format {
         Some(Format::Csv) => trends_as_csv(&series)?.into_response(),
@@ -202,7 +202,8 @@ pub(super) async fn journal(
         query.from.as_deref().map_or(Ok(Timestamp::from_nanos(i64::MIN)), |text| time("from", text))?;
     let until = query.until.as_deref().map_or(Ok(page.now().plus(DAY)), |text| time("until", text))?;
     let limit = within("limit", query.limit.unwrap_or(RECORDS), RECORDS_MAX)?;
-    let records = (page.records.journal)(JournalAsked { sump, from, until, limit }).await;
+    let asked = JournalAsked { sump, from, until, limit };
+    let records = Page::found(&page.reading, (page.records.journal)(asked)).await;
     let records = records.ok_or_else(unreadable)?;
     let more = records.len() as u32 == limit;
     let next_until = records.last().filter(|_| more).map(|record| record.at.to_string());
@@ -280,8 +281,8 @@ pub(super) async fn book(
 ) -> Result<Response, Problem> {
     let Query(query) = query.map_err(|error| bad("query", &error.to_string()))?;
     let sump = query.sump.map(|sump| known(&page, &sump)).transpose()?;
-    let _one_at_a_time = page.counting.lock().await;
-    let found = (page.records.book)(sump, query.month).await.ok_or_else(unreadable)?;
+    let found = Page::found(&page.counting, (page.records.book)(sump, query.month)).await;
+    let found = found.ok_or_else(unreadable)?;
     let html = found.map_err(|why| bad("month", &why))?;
     // It brings its own style in the page, and no script.
     let policy = "default-src 'none'; style-src 'unsafe-inline'; base-uri 'none'; form-action 'none'; frame-ancestors 'none'";

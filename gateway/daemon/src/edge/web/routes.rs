@@ -2,7 +2,6 @@
 
 use std::sync::Arc;
 
-use axum::extract::DefaultBodyLimit;
 use axum::http::StatusCode;
 use axum::middleware::{from_fn_with_state, map_response};
 use axum::response::{IntoResponse, Response};
@@ -37,9 +36,7 @@ pub(super) fn router(page: &Arc<Page>) -> Router {
     let (always, lookers, description) = interface.finish();
     let described = get(move || async move { Json(description) });
     let lookers = lookers.route_layer(from_fn_with_state(Arc::clone(page), lookers_only));
-    let acknowledge = get(acknowledge::show)
-        .post(acknowledge::acknowledge)
-        .layer(DefaultBodyLimit::max(acknowledge::BODY_BYTES_MAX));
+    let acknowledge = get(acknowledge::show).post(acknowledge::acknowledge);
     assets::routes()
         .merge(always)
         .merge(lookers)

@@ -1,7 +1,7 @@
 //! The record of deeds: who logged in or failed to, who changed what, from where. Lines are only ever added, each sealed together
 //! with the one before it, so that one that was changed, put in or taken out shows (`check --store`).
 //!
-//! Two files of at most 2 MiB, the older one goes when the newer is full: years of a shop's deeds. Beside them stands how far
+//! Two files of at most 8 MiB, the older one goes when the newer is full: years of a shop's deeds. Beside them stands how far
 //! the record goes, so that an end that was cut off shows as well. Where it cannot be written the page goes on; it is counted
 //! and told.
 
@@ -9,6 +9,8 @@ use std::fs::{File, OpenOptions};
 use std::io::{self, BufRead, BufReader, Write};
 use std::os::unix::fs::OpenOptionsExt;
 use std::path::{Path, PathBuf};
+use std::sync::Arc;
+use std::sync::atomic::{AtomicU64, Ordering};
 
 use ring::hmac;
 use serde::{Deserialize, Serialize};
@@ -24,9 +26,9 @@ const OLDER: &str = "deeds-older.jsonl";
 /// How far the record goes.
 const HEAD: &str = "deeds-head.json";
 /// A file this large is full.
-const FILE_BYTES_MAX: u64 = 2 << 20;
-/// Most characters of a text.
-const TEXT_CHARS_MAX: usize = 1024;
+const FILE_BYTES_MAX: u64 = 8 << 20;
+/// Most characters of a text; control characters stand as what they are called.
+const TEXT_CHARS_MAX: usize = 200;
 
 /// Something that was done or tried.
 #[derive(Clone, PartialEq, Eq, Debug)]
@@ -84,36 +86,50 @@ pub(in super::super) struct AuditLog {
     directory: PathBuf,
     key: hmac::Key,
     head: Head,
-    unwritten: u64,
+    unwritten: Arc<AtomicU64>,
+    file_bytes_max: u64,
 }
 
 impl AuditLog {
     /// Goes on where the record of this directory ended.
     pub(in super::super) fn open(directory: &Path, key: &Secret) -> Self {
-        let mut log =
-            Self { directory: directory.to_owned(), key: sealing(key), head: Head::default(), unwritten: 0 };
-        log.head = log.end_of_file().or_else(|| head(directory)).unwrap_or_default();
+        let mut log = Self {
+            directory: directory.to_owned(),
+            key: sealing(key),
+            head: Head::default(),
+            unwritten: Arc::default(),
+            file_bytes_max: FILE_BYTES_MAX,
+        };
+        // Where the end was cut off, the next entry does not follow on what is left: that shows for good.
+        let ends = [log.end_of_file(), head(directory)];
+        log.head = ends.into_iter().flatten().max_by_key(|head| head.n).unwrap_or_default();
         log
     }
 
-    pub(in super::super) const fn unwritten(&self) -> u64 {
-        self.unwritten
+    /// How many deeds could not be put on record, to be asked without waiting for a disk.
+    pub(in super::super) fn unwritten(&self) -> Arc<AtomicU64> {
+        Arc::clone(&self.unwritten)
     }
 
     /// Puts a deed on record.
     pub(in super::super) fn write(&mut self, deed: &Deed) {
         let entry = self.entry(deed);
         match self.append(&entry) {
-            Ok(()) => self.head = Head { n: entry.n, seal: entry.seal },
+            Ok(()) => {
+                self.head = Head { n: entry.n, seal: entry.seal };
+                if let Err(error) = self.put_head() {
+                    tracing::warn!(%error, "how far the record of deeds goes could not be written");
+                }
+            }
             Err(error) => {
-                self.unwritten += 1;
+                self.unwritten.fetch_add(1, Ordering::Relaxed);
                 tracing::error!(%error, who = entry.who, what = entry.what, "a deed could not be put on record");
             }
         }
     }
 
     fn entry(&self, deed: &Deed) -> Entry {
-        let short = |text: &str| text.chars().take(TEXT_CHARS_MAX).collect::<String>();
+        let short = |text: &str| text.escape_debug().take(TEXT_CHARS_MAX).collect::<String>();
         let mut entry = Entry {
             n: self.head.n + 1,
             at: deed.at.to_string(),
@@ -131,16 +147,19 @@ impl AuditLog {
 
     fn append(&self, entry: &Entry) -> io::Result<()> {
         let path = self.directory.join(FILE);
-        if std::fs::metadata(&path).is_ok_and(|meta| meta.len() >= FILE_BYTES_MAX) {
+        if std::fs::metadata(&path).is_ok_and(|meta| meta.len() >= self.file_bytes_max) {
             std::fs::rename(&path, self.directory.join(OLDER))?;
         }
         let mut line = serde_json::to_vec(entry).map_err(io::Error::other)?;
         line.push(b'\n');
         let mut file = OpenOptions::new().create(true).append(true).mode(0o600).open(&path)?;
-        file.write_all(&line)?;
-        file.sync_data()?;
-        let head =
-            serde_json::to_vec(&Head { n: entry.n, seal: entry.seal.clone() }).map_err(io::Error::other)?;
+        let before = file.metadata()?.len();
+        // Half a line of a full disk would be glued to the next one.
+        file.write_all(&line).and_then(|()| file.sync_data()).inspect_err(|_| _ = file.set_len(before))
+    }
+
+    fn put_head(&self) -> io::Result<()> {
+        let head = serde_json::to_vec(&self.head).map_err(io::Error::other)?;
         let path = self.directory.join(HEAD);
         OpenOptions::new().create(true).write(true).truncate(true).mode(0o600).open(path)?.write_all(&head)
     }
@@ -182,6 +201,8 @@ fn seal(key: &hmac::Key, entry: &Entry) -> String {
 /// The first place where they do not. A file that cannot be opened is an empty one.
 pub fn verify(directory: &Path, key: &Secret) -> Result<u64, Broken> {
     let key = sealing(key);
+    // Read first: a daemon that runs may add to the record meanwhile.
+    let furthest = head(directory);
     let mut before: Option<Head> = None;
     let mut counted = 0;
     for name in [OLDER, FILE] {
@@ -204,7 +225,7 @@ pub fn verify(directory: &Path, key: &Secret) -> Result<u64, Broken> {
         }
     }
     let end = before.map_or(0, |head| head.n);
-    if head(directory).is_some_and(|head| head.n > end) {
+    if furthest.is_some_and(|head| head.n > end) {
         let what = "the record went further once; its end was cut off";
         return Err(Broken { path: directory.join(FILE), line: counted as usize + 1, what });
     }
@@ -266,6 +287,14 @@ mod tests {
         assert_eq!(with(&|lines| lines.swap(1, 2)), Err(2));
         assert_eq!(with(&|lines| lines.insert(2, lines[1].clone())), Err(3));
         assert_eq!(with(&|lines| _ = lines.pop()), Err(6), "the end");
+        AuditLog::open(&directory, &key).write(&deed(9));
+        assert_eq!(
+            verify(&directory, &key).map_err(|broken| broken.line),
+            Err(6),
+            "also after the next deed"
+        );
+        std::fs::remove_file(directory.join(HEAD)).unwrap();
+        with(&|_| ()).unwrap();
         assert!(verify(&directory, &Secret::new("q".repeat(64))).is_err(), "sealed by another key");
         std::fs::remove_dir_all(&directory).unwrap();
     }
@@ -277,14 +306,15 @@ mod tests {
         let mut log = AuditLog::open(&directory, &key);
         log.write(&deed(6));
         assert_eq!(verify(&directory, &key), Ok(7));
-        for n in 0..5000 {
+        log.file_bytes_max = 64 << 10;
+        for n in 0..500 {
             log.write(&deed(n % 300));
         }
-        assert!(std::fs::metadata(directory.join(OLDER)).unwrap().len() < FILE_BYTES_MAX + 4096);
-        assert!(std::fs::metadata(directory.join(FILE)).unwrap().len() < FILE_BYTES_MAX + 4096);
+        assert!(std::fs::metadata(directory.join(OLDER)).unwrap().len() < (64 << 10) + 4096);
+        assert!(std::fs::metadata(directory.join(FILE)).unwrap().len() < (64 << 10) + 4096);
         let kept = verify(&directory, &key).unwrap();
-        assert!((1000..5007).contains(&kept), "{kept}");
-        assert_eq!(log.unwritten(), 0);
+        assert!((100..507).contains(&kept), "{kept}");
+        assert_eq!(log.unwritten().load(Ordering::Relaxed), 0);
         std::fs::remove_dir_all(&directory).unwrap();
     }
 }

@@ -17,7 +17,8 @@ mod setup;
 mod stickers;
 
 use std::path::Path;
-use std::sync::{Mutex, MutexGuard, PoisonError};
+use std::sync::atomic::{AtomicU64, Ordering};
+use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
@@ -28,7 +29,8 @@ pub(super) use audit::{AuditLog, Deed};
 pub use audit::{Broken, verify as verify_deeds};
 pub use password::PasswordError;
 pub(super) use password::{Hashed, Hasher, check as check_password};
-pub use people::{Hardness, PeopleError, Role, Salinity, System, Units};
+pub(super) use people::PeopleError;
+pub use people::{Hardness, Role, Salinity, System, Units};
 pub(super) use people::{People, Person};
 pub(super) use sessions::Sessions;
 pub(super) use setup::Setup;
@@ -53,13 +55,13 @@ pub(super) enum Caller {
 }
 
 impl Caller {
-    /// For the record: "key", "kim", "sticker of lathe-1".
+    /// For the record: "kim", and in brackets, which no name has, "(key)" or "(sticker of lathe-1)".
     pub(super) fn words(&self) -> String {
         match self {
-            Self::Program => "key".to_owned(),
+            Self::Program => "(key)".to_owned(),
             Self::Person { name, .. } => name.to_string(),
-            Self::Sticker(sump) => format!("sticker of {sump}"),
-            Self::FirstStart => "code of the first start".to_owned(),
+            Self::Sticker(sump) => format!("(sticker of {sump})"),
+            Self::FirstStart => "(code of the first start)".to_owned(),
         }
     }
 }
@@ -71,6 +73,7 @@ pub struct Access {
     setup: Mutex<Setup>,
     stickers: Stickers,
     audit: Mutex<AuditLog>,
+    unwritten: Arc<AtomicU64>,
     hasher: Hasher,
     reads: Reads,
 }
@@ -94,26 +97,20 @@ impl std::fmt::Debug for Access {
 
 impl Access {
     /// From a data directory; `sticker_key` signs the codes on machines.
-    ///
-    /// # Errors
-    /// If there is a file of people that cannot be read.
-    pub fn open(
-        directory: &Path,
-        sticker_key: &Secret,
-        audit_key: &Secret,
-        reads: Reads,
-    ) -> Result<Self, PeopleError> {
-        let people = People::open(directory)?;
-        let setup = Setup::new(people.is_empty());
-        Ok(Self {
+    pub fn open(directory: &Path, sticker_key: &Secret, audit_key: &Secret, reads: Reads) -> Self {
+        let people = People::open_or_nobody(directory);
+        let setup = Setup::new(people.wants_first());
+        let audit = AuditLog::open(directory, audit_key);
+        Self {
             people: Mutex::new(people),
             sessions: Mutex::default(),
             setup: Mutex::new(setup),
             stickers: Stickers::new(sticker_key),
-            audit: Mutex::new(AuditLog::open(directory, audit_key)),
+            unwritten: audit.unwritten(),
+            audit: Mutex::new(audit),
             hasher: Hasher::default(),
             reads,
-        })
+        }
     }
 
     /// The code of a sump's stickers, as a data directory says it without a daemon.
@@ -133,7 +130,7 @@ impl Access {
 
     /// How many entries of the record of deeds could not be written since the start.
     pub fn unwritten(&self) -> u64 {
-        lock(&self.audit).unwritten()
+        self.unwritten.load(Ordering::Relaxed)
     }
 
     pub(super) fn people(&self) -> MutexGuard<'_, People> {

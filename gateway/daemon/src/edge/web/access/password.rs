@@ -118,8 +118,13 @@ impl Hasher {
     }
 
     async fn run(&self, with: Hashed, password: Secret) -> Option<String> {
-        let _place = Arc::clone(&self.places).acquire_owned().await.ok()?;
-        tokio::task::spawn_blocking(move || with.of(password.reveal())).await.ok().flatten()
+        let place = Arc::clone(&self.places).acquire_owned().await.ok()?;
+        // The place is held until the hash is done, also where whoever asked has gone meanwhile.
+        let hash = move || {
+            let _place = place;
+            with.of(password.reveal())
+        };
+        tokio::task::spawn_blocking(hash).await.ok().flatten()
     }
 }
 

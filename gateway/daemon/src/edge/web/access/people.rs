@@ -106,7 +106,7 @@ struct Kept {
 
 /// Why people cannot be read or changed.
 #[derive(Debug, thiserror::Error)]
-pub enum PeopleError {
+pub(in super::super) enum PeopleError {
     /// The file.
     #[error("the file of people {path}: {why}", path = path.display())]
     File {
@@ -134,6 +134,8 @@ pub enum PeopleError {
 pub(in super::super) struct People {
     path: PathBuf,
     kept: Kept,
+    /// There is a file that cannot be read: nobody can log in, and it is not written over.
+    unreadable: bool,
 }
 
 impl People {
@@ -153,7 +155,21 @@ impl People {
                 Err(why) => return Err(PeopleError::File { path, why }),
             },
         };
-        Ok(Self { path, kept })
+        Ok(Self { path, kept, unreadable: false })
+    }
+
+    /// The same, with nobody where the file cannot be read. It stays as it is for somebody to look at.
+    pub(in super::super) fn open_or_nobody(directory: &Path) -> Self {
+        Self::open(directory).unwrap_or_else(|error| {
+            tracing::error!(%error, "nobody can log in: put the file right or move it away, and start the daemon again");
+            let kept = Kept { version: VERSION, people: Vec::new(), stickers: Default::default() };
+            Self { path: directory.join(FILE), kept, unreadable: true }
+        })
+    }
+
+    /// Whether the first person may be made.
+    pub(in super::super) fn wants_first(&self) -> bool {
+        self.is_empty() && !self.unreadable
     }
 
     pub(in super::super) fn is_empty(&self) -> bool {
@@ -240,6 +256,10 @@ impl People {
 
     /// Written under another name and moved, so that a power cut leaves the old file or the new one.
     fn save(&self) -> Result<(), PeopleError> {
+        if self.unreadable {
+            let why = io::Error::new(io::ErrorKind::InvalidData, "there is one that cannot be read");
+            return Err(PeopleError::File { path: self.path.clone(), why });
+        }
         let text = serde_json::to_vec_pretty(&self.kept).expect("texts and numbers always serialise");
         let half = self.path.with_extension("new");
         let write = || {
@@ -319,6 +339,12 @@ pub(in super::super) mod tests {
             std::fs::write(directory.join(FILE), text).unwrap();
             let error = People::open(&directory).unwrap_err().to_string();
             assert!(error.contains("people.json"), "{error}");
+            let mut nobody = People::open_or_nobody(&directory);
+            assert!(
+                !nobody.wants_first()
+                    && nobody.add(person("kim", Role::Manage)).is_err()
+                    && nobody.is_empty()
+            );
             assert_eq!(std::fs::read_to_string(directory.join(FILE)).unwrap(), text);
         }
         std::fs::remove_dir_all(&directory).unwrap();

@@ -89,10 +89,13 @@ export function alarmsView(shop) {
   draw(shop, place);
   sheet.append(place);
   made.append(sheet);
-  // Whoever writes down why is not disturbed.
+  // Drawn anew only where alarms changed, so that what was said to a button stays; whoever writes down why is not disturbed.
+  const told = (next) => JSON.stringify(all(next));
+  let drawn = told(shop);
   made.update = (next) => {
     const focused = document.activeElement?.dataset?.key;
-    if (place.querySelector("details[open]") !== null) return;
+    if (place.querySelector("details[open] :focus") !== null || told(next) === drawn) return;
+    drawn = told(next);
     draw(next, place);
     if (focused !== undefined) document.querySelector(`[data-key="${CSS.escape(focused)}"]`)?.focus();
   };

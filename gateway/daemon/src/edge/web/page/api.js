@@ -11,18 +11,12 @@ export class Refused extends Error {
   }
 }
 
-// Whoever stands at a machine shows the code of its sticker instead of a login.
-let sticker = null;
-
-export function showSticker(sump, code) {
-  sticker = code === undefined ? null : `Sticker ${sump}:${code}`;
-}
-
-async function ask(method, path, body) {
+// `sticker` is what whoever stands at a machine shows instead of a login: SUMP:CODE.
+async function ask(method, path, body, sticker) {
   const headers = {};
   if (method !== "GET") headers["Sumpwarden-Page"] = "1";
   if (body !== undefined) headers["Content-Type"] = "application/json";
-  if (sticker !== null) headers.Authorization = sticker;
+  if (sticker !== undefined) headers.Authorization = `Sticker ${sticker}`;
   const wanted = { method, headers, body: body === undefined ? undefined : JSON.stringify(body), signal: AbortSignal.timeout(WAIT) };
   const answer = await fetch(path, wanted).catch(() => {
     throw new Refused(0, { detail: "the gateway does not answer; look whether you are in the shop's network, and try again" });
@@ -34,10 +28,10 @@ async function ask(method, path, body) {
   return found;
 }
 
-export function get(path) {
-  return ask("GET", path);
+export function get(path, sticker) {
+  return ask("GET", path, undefined, sticker);
 }
 
-export function send(method, path, body) {
-  return ask(method, path, body);
+export function send(method, path, body, sticker) {
+  return ask(method, path, body, sticker);
 }

@@ -42,9 +42,10 @@ function points(all, unit) {
 // The signal as it is now: what it says, whether it stands still, which liquid it is.
 function live(session, unit) {
   const made = element("div", undefined, { class: "live" });
+  made.append(element("p", session.next, { class: "large" }));
   const signal = session.signal === null ? "no signal" : `${session.signal.toFixed(1)} ${unit}`;
   const warmth = session.temperature_c === null ? "" : `, ${amount(session.temperature_c, "temperature", "Cel")}`;
-  made.append(element("p", signal + warmth, { class: "large" }));
+  made.append(element("p", signal + warmth));
   made.append(element("p", session.stable ? "It stands still." : `Not steady yet: ${session.unstable_because ?? "wait"}.`));
   made.append(element("p", session.recognised === null ? session.unrecognised_because ?? "" : `Liquid: ${session.recognised.name}.`));
   return made;
@@ -62,13 +63,14 @@ export function calibrateView(shop, name, probe) {
 
   let shown = null; // what stands there, so that buttons are not drawn anew under a finger
   const step = (what, more) => async () => {
+    asked++;
     draw(await send("POST", path, { do: what, ...more?.() }));
     return { begin: "Begun: the sump's limits do not look at this probe meanwhile.", take: "Taken.", finish: "Finished: it counts from now on.", abandon: "Abandoned." }[what];
   };
 
   function draw(view) {
     const { session, cautions, signal_unit: unit } = view;
-    const stage = session === null ? "rest" : `${session.points.length}/${session.stable}/${session.would_be === null}/${session.next}`;
+    const stage = session === null ? "rest" : `${session.points.length}/${session.would_be === null}`;
     if (shown === stage && session !== null) {
       place.querySelector(".live")?.replaceWith(live(session, unit));
       return;
@@ -98,8 +100,8 @@ export function calibrateView(shop, name, probe) {
 
   function running({ session, signal_unit: unit }) {
     const deeds = element("div", undefined, { class: "deeds" });
-    if (session.stable && session.recognised !== null) deeds.append(button("Take this point", step("take"), told));
-    else deeds.append(button("Take it anyway", step("take", () => ({ even_if_unstable: true })), told));
+    // Both stand there all the time: a button that changed under a finger would do what nobody meant.
+    deeds.append(button("Take this point", step("take"), told), button("Take it although it is not steady", step("take", () => ({ even_if_unstable: true })), told));
     const result = session.would_be;
     if (result !== null) {
       const unfit = result.judgement.verdict === "unfit";
@@ -114,9 +116,12 @@ export function calibrateView(shop, name, probe) {
     place.replaceChildren(next, live(session, unit), points(session.points, unit), came, deeds, who);
   }
 
-  const ask = () => get(path).then(draw, (error) => {
-    if (shown === null) place.replaceChildren(element("p", error.message, { class: "told wrong" }));
-  });
+  let asked = 0; // an answer that was overtaken by a later one says nothing new
+  const ask = () => {
+    const mine = ++asked;
+    const failed = (error) => shown === null && place.replaceChildren(element("p", error.message, { class: "told wrong" }));
+    return get(path).then((view) => mine === asked && draw(view), failed);
+  };
   let asking = null;
   const again = () => {
     if (!made.isConnected && asking !== null) return clearInterval(asking);

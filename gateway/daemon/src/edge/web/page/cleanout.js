@@ -64,18 +64,16 @@ function steps(cleanout) {
   return list;
 }
 
-function deeds(sump, stage, at) {
-  const told = element("p", undefined, { role: "status", class: "told" });
+function deeds(sump, stage, at, told) {
   if (!may("log")) return element("p", "Log in to begin a clean-out.", { class: "small" });
   const note = (value, words) => async () => {
     if (!confirm(`${words} the clean-out of ${sump.title}?`)) return "";
-    await send("POST", "/notes", { sump: sump.name, kind: "cleanout", value, at });
+    await send("POST", "/notes", { sump: sump.name, kind: "cleanout", value, at: at() });
     return "Noted.";
   };
   const made = element("div", undefined, { class: "deeds" });
   if (stage === "running") made.append(button("Abandon it", note(0, "Abandon"), told, { "data-key": "cleanout" }));
   else made.append(button("Begin a clean-out", note(1, "Begin"), told, { "data-key": "cleanout" }));
-  made.append(told);
   return made;
 }
 
@@ -89,25 +87,49 @@ function mind(sheet) {
   return made;
 }
 
+// What is seen of it now.
+function standing(sump) {
+  const { cleanout } = sump.fill;
+  const stage = { none: "None is under way.", suggested: "One is asked for.", running: "One is under way." }[cleanout.stage] ?? cleanout.stage;
+  const words = [stage, cleanout.to_do, cleanout.limits_rest ? "Limits of this sump rest meanwhile." : null].filter(Boolean).join(" ");
+  const made = [element("p", words)];
+  if (cleanout.steps.length > 0) made.push(section(cleanout.stage === "running" ? "Steps" : "Steps of the last one", steps(cleanout)));
+  if (cleanout.verdict !== null) made.push(section("The last one", element("p", cleanout.verdict)));
+  if (cleanout.regrowth !== null) made.push(element("p", cleanout.regrowth));
+  return made;
+}
+
 export function cleanoutView(shop, name) {
   const made = element("div", undefined, { class: "one narrow" });
-  const sump = shop.sumps.find((one) => one.name === name);
+  let sump = shop.sumps.find((one) => one.name === name);
   if (sump === undefined) {
     made.append(element("p", "There is no sump of this name. "), element("a", "All sumps", { href: "#/" }));
     return made;
   }
-  const { cleanout } = sump.fill;
   const sheet = element("article", undefined, { class: "sheet flat" });
   const head = element("h2", `Clean-out: ${sump.title}`, { tabindex: "-1", "data-key": "head" });
-  const stage = { none: "None is under way.", suggested: "One is asked for.", running: "One is under way." }[cleanout.stage] ?? cleanout.stage;
-  sheet.append(head, element("p", [stage, cleanout.to_do, cleanout.limits_rest ? "Limits of this sump rest meanwhile." : null].filter(Boolean).join(" ")));
-  sheet.append(plan(name));
-  if (cleanout.steps.length > 0) sheet.append(section(cleanout.stage === "running" ? "Steps" : "Steps of the last one", steps(cleanout)));
-  if (cleanout.verdict !== null) sheet.append(section("The last one", element("p", cleanout.verdict)));
-  if (cleanout.regrowth !== null) sheet.append(element("p", cleanout.regrowth));
-  sheet.append(deeds(sump, cleanout.stage, shop.at), element("p", cleanout.note, { class: "small" }));
+  const [now, act] = [element("div", undefined, { class: "calibration" }), element("div")];
+  const told = element("p", undefined, { role: "status", class: "told" });
+  let [at, drawn, stage] = [shop.at, null, null];
+  // Only what changed is drawn anew: what was said to a button stays.
+  const draw = () => {
+    const key = JSON.stringify(sump.fill.cleanout);
+    if (key === drawn) return;
+    drawn = key;
+    now.replaceChildren(...standing(sump));
+    if (stage === sump.fill.cleanout.stage) return;
+    stage = sump.fill.cleanout.stage;
+    act.replaceChildren(deeds(sump, stage, () => at, told));
+  };
+  draw();
+  sheet.append(head, now, plan(name), act, told, element("p", sump.fill.cleanout.note, { class: "small" }));
   const back = element("nav");
   back.append(element("a", sump.title, { href: `#/sump/${encodeURIComponent(name)}` }));
   made.append(back, sheet);
+  made.update = (next) => {
+    at = next.at;
+    sump = next.sumps.find((one) => one.name === name) ?? sump;
+    draw();
+  };
   return made;
 }

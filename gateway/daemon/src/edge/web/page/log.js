@@ -1,6 +1,6 @@
 // Something to log: which machine, what, how much; done. A sticker on the machine leads here with the machine chosen.
 
-import { get, send, showSticker } from "./api.js";
+import { get, send } from "./api.js";
 import { field, form } from "./form.js";
 import { entered, shownAs } from "./units.js";
 import { may, who } from "./who.js";
@@ -94,7 +94,7 @@ function entry(kind, sump) {
   return { fields: [], notes: () => [{ kind: kind.kind }] };
 }
 
-function entryForm(kind, sump, now) {
+function entryForm(kind, sump, now, sticker) {
   const { fields, notes } = entry(kind, sump);
   const text = field(kind.entry === "text" ? "What was done" : "Remark", { maxlength: 300, autocomplete: "off" });
   const all = [...fields, text];
@@ -110,7 +110,7 @@ function entryForm(kind, sump, now) {
     for (const note of found) {
       const by = person === null ? name.input.value.trim() : undefined;
       const words = text.input.value.trim();
-      told.push(inWords(await send("POST", "/notes", { sump: sump.name, at, by, text: words === "" ? undefined : words, ...note })));
+      told.push(inWords(await send("POST", "/notes", { sump: sump.name, at, by, text: words === "" ? undefined : words, ...note }, person === null ? sticker : undefined)));
     }
     at = null;
     if (person === null) remember(name.input.value.trim());
@@ -121,17 +121,18 @@ function entryForm(kind, sump, now) {
 }
 
 // What can be logged: the usual things as large buttons, everything else behind one more.
-function kindChoice(place, sump, now) {
+function kindChoice(place, sump, now, sticker) {
   const usual = OFTEN.map((word) => kinds.find(({ kind }) => kind === word)).filter((kind) => kind !== undefined);
-  const rest = kinds.filter(({ kind }) => !OFTEN.includes(kind) && !OWN_VIEW.includes(kind));
+  const beyond = sticker !== undefined && who().person === null ? ["calibrated"] : []; // a sticker is for readings
+  const rest = kinds.filter(({ kind }) => ![...OFTEN, ...OWN_VIEW, ...beyond].includes(kind));
   const made = element("div");
   const one = (kind) => {
     const choice = element("button", WORDS[kind.kind] ?? kind.noun, { type: "button", class: "choice" });
     choice.addEventListener("click", () => {
       const head = element("h3", WORDS[kind.kind] ?? kind.noun);
       const back = element("button", "Something else", { type: "button", class: "plain" });
-      back.addEventListener("click", () => kindChoice(place, sump, now));
-      place.replaceChildren(head, entryForm(kind, sump, now), back);
+      back.addEventListener("click", () => kindChoice(place, sump, now, sticker));
+      place.replaceChildren(head, entryForm(kind, sump, now, sticker), back);
       place.querySelector("input, select, button")?.focus();
     });
     return choice;
@@ -146,37 +147,53 @@ function kindChoice(place, sump, now) {
   place.replaceChildren(made);
 }
 
+// What a sticker shows where looking takes a login: its own machine, and nothing else.
+async function ofSticker(name, sticker) {
+  const sump = await get(`/sumps/${encodeURIComponent(name)}`, sticker);
+  return { sump, at: () => new Date().toISOString() };
+}
+
+function refusal() {
+  const line = element("p", who().person === null ? "Log in, or scan the sticker on the machine. " : "Your role may only look. ");
+  line.append(element("a", "Log in", { href: "#/people" }));
+  return line;
+}
+
+// `shop` is null where nobody has told it yet, or may.
 export function logView(shop, name, code) {
   const made = element("div", undefined, { class: "one narrow" });
   let latest = shop;
   made.update = (next) => (latest = next); // what somebody types stays
   if (name === undefined) {
-    made.append(choose(shop));
+    if (shop !== null) made.append(choose(shop));
     return made;
   }
-  const sump = shop.sumps.find((one) => one.name === name);
-  if (sump === undefined) {
+  const sticker = code === undefined ? undefined : `${name}:${code}`;
+  const here = shop?.sumps.find((one) => one.name === name);
+  if (shop !== null && here === undefined) {
     made.append(element("p", "There is no sump of this name. "), element("a", "All machines", { href: "#/log" }));
     return made;
   }
-  if (code !== undefined) showSticker(name, code);
   const sheet = element("article", undefined, { class: "sheet flat" });
-  sheet.append(element("h2", `Log: ${sump.title}`, { tabindex: "-1", "data-key": "head" }));
-  if (code === undefined && !may("log")) {
-    const words = who().person === null ? "Log in, or scan the sticker on the machine. " : "Your role may only look. ";
-    const line = element("p", words);
-    line.append(element("a", "Log in", { href: "#/people" }));
-    sheet.append(line);
-    made.append(sheet);
-    return made;
-  }
+  const head = element("h2", `Log: ${here?.title ?? name}`, { tabindex: "-1", "data-key": "head" });
   const place = element("div");
   place.append(element("p", "asking …", { class: "small" }));
-  const asked = kinds === null ? get("/kinds").then((found) => (kinds = found.kinds)) : Promise.resolve(kinds);
-  asked.then(() => kindChoice(place, sump, () => latest.at)).catch((error) => place.replaceChildren(element("p", error.message, { class: "told wrong" })));
-  sheet.append(place);
+  sheet.append(head, place);
   const back = element("nav");
   back.append(element("a", "Another machine", { href: "#/log" }));
   made.append(back, sheet);
+  if (sticker === undefined && !may("log")) {
+    place.replaceChildren(refusal());
+    return made;
+  }
+  const known = here === undefined ? ofSticker(name, sticker) : Promise.resolve({ sump: here, at: () => latest.at });
+  const asked = kinds === null ? get("/kinds").then((found) => (kinds = found.kinds)) : Promise.resolve(kinds);
+  Promise.all([known, asked]).then(
+    ([{ sump, at }]) => {
+      head.textContent = `Log: ${sump.title}`;
+      kindChoice(place, sump, at, sticker);
+    },
+    (error) => place.replaceChildren(element("p", error.message, { class: "told wrong" })),
+  );
   return made;
 }

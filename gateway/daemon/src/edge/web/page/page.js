@@ -51,6 +51,11 @@ function address() {
   return { kind, names: names.filter((name) => name !== "").map(named) };
 }
 
+// Views that have something to show where the shop is not known, or not for everybody.
+function withoutShop(kind, names) {
+  return kind === "people" || (kind === "log" && names.length === 2);
+}
+
 function keyed(key) {
   return document.querySelector(`[data-key="${CSS.escape(key)}"]`);
 }
@@ -58,7 +63,7 @@ function keyed(key) {
 // The view anew. Whoever works with the keyboard keeps the place.
 function draw() {
   const { kind, names } = address();
-  if (shop === null && kind !== "people") return;
+  if (shop === null && !withoutShop(kind, names)) return;
   const focused = document.activeElement?.dataset?.key;
   shown = (VIEWS[kind] ?? VIEWS[""])(...names);
   document.getElementById("view").replaceChildren(shown);
@@ -95,7 +100,8 @@ function tell(text) {
 function lost(error) {
   if (error.status === 401) {
     tell("");
-    if (address().kind !== "people") location.hash = "#/people";
+    const { kind, names } = address();
+    if (!withoutShop(kind, names)) location.hash = "#/people";
     return;
   }
   const since = heard === null ? "" : `; what stands here is of ${heard.toLocaleTimeString()}`;
@@ -127,7 +133,7 @@ addEventListener("pointerdown", () => {
 });
 addEventListener("keydown", touch);
 for (const end of ["pointerup", "pointercancel"]) addEventListener(end, () => (pressed = false));
-addEventListener("logged-out", () => draw());
+addEventListener("logged-out", () => (who().reads === "login" ? location.reload() : navigation(address().kind)));
 
 addEventListener("hashchange", ({ oldURL }) => {
   const [, kindBefore, before] = new URL(oldURL).hash.split("/");
@@ -141,6 +147,8 @@ addEventListener("hashchange", ({ oldURL }) => {
 
 const following = follow(changed, lost);
 function cameOrWent() {
+  // What somebody saw by their login is not left lying about for the next one.
+  if (who().person === null && who().reads === "login") location.reload();
   following.again();
   draw();
 }

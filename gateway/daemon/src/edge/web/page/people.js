@@ -81,19 +81,19 @@ async function everybody(place) {
     const item = element("li");
     const choice = field(name, { options: ROLES });
     choice.input.value = role;
-    choice.input.addEventListener("change", () => {
-      send("PUT", `/people/${encodeURIComponent(name)}`, { role: choice.input.value }).then(again, (error) => {
-        told.textContent = error.message;
-        choice.input.value = role;
-      });
-    });
+    const change = button("change", async () => {
+      await send("PUT", `/people/${encodeURIComponent(name)}`, { role: choice.input.value });
+      if (name === who().person?.name) await learn();
+      await again();
+      return `${name} has the new role, and logs in again.`;
+    }, told, { "aria-label": `change the role of ${name}` });
     const leave = button("take out", async () => {
       if (!confirm(`Take ${name} out? They are logged out at once.`)) return "";
       await send("DELETE", `/people/${encodeURIComponent(name)}`);
       await again();
       return `${name} is out.`;
     }, told, { "aria-label": `take ${name} out` });
-    item.append(choice.place, leave);
+    item.append(choice.place, change, leave);
     list.append(item);
   }
   place.replaceChildren(list, told, addForm(again));
