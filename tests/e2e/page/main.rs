@@ -2,5 +2,6 @@
 //! reads the OpenAPI description and tries whatever it says.
 
 mod browser;
+mod commands;
 mod interface;
 mod story;
