@@ -13,6 +13,7 @@
 
 pub mod broker;
 pub mod database;
+pub mod electrode;
 pub mod gateway;
 pub mod modbus;
 pub mod process;

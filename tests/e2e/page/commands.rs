@@ -9,6 +9,11 @@ use sumpwarden_tests::process::{free_port, tool};
 
 const PASSWORD: &str = "harbour lantern gravel";
 
+/// Makes somebody with the password of all stories.
+pub(crate) fn add_person(installation: &Installation, name: &str, role: &str) -> Output {
+    piped(installation, &["add", name, "--role", role], PASSWORD)
+}
+
 fn piped(installation: &Installation, arguments: &[&str], input: &str) -> Output {
     let mut command = Command::new(program());
     command.args(["people", "--config"]).arg(installation.configuration()).args(arguments);
@@ -35,7 +40,7 @@ fn people_are_made_by_command_over_tls_and_it_goes_on_record() {
 
     let common = piped(&installation, &["add", "kim", "--role", "manage"], "password1");
     assert!(!common.status.success() && said(&common).contains("first ones"), "{}", said(&common));
-    let made = piped(&installation, &["add", "kim", "--role", "manage"], PASSWORD);
+    let made = add_person(&installation, "kim", "manage");
     assert!(made.status.success() && said(&made).contains("kim can log in"), "{}", said(&made));
     let listed = installation.command("people", &[]);
     assert!(

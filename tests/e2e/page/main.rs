@@ -2,6 +2,7 @@
 //! reads the OpenAPI description and tries whatever it says.
 
 mod browser;
+mod calibrate;
 mod commands;
 mod interface;
 mod story;

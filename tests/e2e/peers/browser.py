@@ -139,6 +139,37 @@ def cleanout(person, given):
     return {"cautions": cautions, "step": step, "running": running}
 
 
+def take_point(person, given):
+    """Waits until the signal stands still in this liquid, and takes the point."""
+    live = person.page.locator(".live", has_text="It stands still.").filter(has_text=f"Liquid: {given['liquid']}")
+    live.wait_for(timeout=120_000)
+    person.button("Take this point").click()
+    return person.told("Taken.")
+
+
+def calibrate_begin(person, given):
+    """The first buffer of a calibration."""
+    person.log_in("sam")
+    person.go(f"calibrate/{given['sump']}/ph")
+    person.page.get_by_role("heading", name="Mind").wait_for()
+    cautions = person.page.get_by_role("heading", name="Mind").locator("..").locator("li").all_inner_texts()
+    person.page.get_by_label("Buffers").select_option("technical")
+    person.button("Begin").click()
+    return {"cautions": cautions, "told": take_point(person, given)}
+
+
+def calibrate_finish(person, given):
+    """The second buffer, and the end."""
+    person.log_in("sam")
+    person.go(f"calibrate/{given['sump']}/ph")
+    take_point(person, given)
+    came = person.page.get_by_role("heading", name="What comes of it").locator("..")
+    came.wait_for()
+    text = came.inner_text()
+    person.button("Finish and use it").click()
+    return {"came": text, "told": person.told("Finished")}
+
+
 def units(person, given):
     """Gallons and grains, on the way out and on the way in."""
     person.log_in("sam")
@@ -239,7 +270,10 @@ def throttled(person, given):
 
 STORIES = {
     story.__name__: story
-    for story in [first_login, log_reading, by_sticker, alarms, cleanout, units, calculator, keyboard, attack, throttled]
+    for story in [
+        first_login, log_reading, by_sticker, alarms, cleanout, calibrate_begin, calibrate_finish, units, calculator, keyboard,
+        attack, throttled,
+    ]
 }
 
 

@@ -260,6 +260,7 @@ pub async fn start(settings: Settings) -> Result<Running, StartError> {
     let site = settings.site.name.to_string();
     let parts = Parts {
         site,
+        timezone: settings.site.timezone.iana_name().unwrap_or("UTC").to_owned(),
         snapshots: snapshots.clone(),
         writes,
         records: records::of(&store, &engine, whole),

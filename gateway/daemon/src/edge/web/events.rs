@@ -96,7 +96,7 @@ impl Round {
         };
         let names: Vec<&str> = shop.snapshot.sumps.iter().map(|sump| sump.name.as_str()).collect();
         let whole = json!({
-            "site": shop.site, "alarms": shop.snapshot.alarms, "receivers": shop.receivers, "reduced": shop.reduced,
+            "site": shop.site, "timezone": shop.timezone, "alarms": shop.snapshot.alarms, "receivers": shop.receivers, "reduced": shop.reduced,
             "sumps": names,
         });
         put("shop".to_owned(), whole.to_string());

@@ -103,6 +103,8 @@ const HEADERS: [(HeaderName, &str); 5] = [
 pub struct Shop {
     /// Site name in the configuration.
     pub site: String,
+    /// Its time zone, IANA name: the page shows the shop's hours.
+    pub timezone: String,
     /// When this was put together, RFC 3339.
     pub at: String,
     /// The sumps.
@@ -134,6 +136,8 @@ pub struct ReceiverView {
 pub struct Parts {
     /// Site name in the configuration.
     pub site: String,
+    /// Its time zone, IANA name.
+    pub timezone: String,
     /// Where the shop is asked for.
     pub snapshots: SnapshotRequests,
     /// What people may change.
@@ -152,6 +156,7 @@ pub struct Parts {
 
 struct Page {
     site: String,
+    timezone: String,
     listening: SocketAddr,
     requests: SnapshotRequests,
     writes: Writes,
@@ -178,10 +183,11 @@ pub async fn serve(
     shutdown: impl Future<Output = ()>,
 ) -> std::io::Result<()> {
     let listening = listener.local_addr()?;
-    let Parts { site, snapshots, writes, records, starts, access, tls, proxy } = parts;
+    let Parts { site, timezone, snapshots, writes, records, starts, access, tls, proxy } = parts;
     let desk = Desk::new(&writes.key, writes.commands.clone())?;
     let page = Arc::new(Page {
         site,
+        timezone,
         listening,
         requests: snapshots,
         writes,
@@ -351,7 +357,8 @@ impl Page {
         let snapshot = tokio::time::timeout(SNAPSHOT_WAIT_MAX, self.ask()).await.ok()??;
         let receivers = (self.writes.receivers)();
         let reduced = (self.writes.health)().reduced;
-        let shop = Shop { site: self.site.clone(), at: self.now().to_string(), snapshot, receivers, reduced };
+        let (site, timezone, at) = (self.site.clone(), self.timezone.clone(), self.now().to_string());
+        let shop = Shop { site, timezone, at, snapshot, receivers, reduced };
         *latest = Some((Instant::now(), shop.clone()));
         Some(shop)
     }

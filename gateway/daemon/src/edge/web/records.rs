@@ -85,6 +85,9 @@ pub struct JournalAsked {
 /// Something found later; none if the store cannot be read now.
 pub type Finding<T> = Pin<Box<dyn Future<Output = Option<T>> + Send>>;
 
+/// The log book of one sump or all, of a month or this one, as HTML; or what is wrong with the month.
+pub type Book = Arc<dyn Fn(Option<Name>, Option<String>) -> Finding<Result<String, String>> + Send + Sync>;
+
 /// Where to look, asked of whoever keeps the store.
 #[derive(Clone)]
 pub struct Records {
@@ -96,8 +99,8 @@ pub struct Records {
     pub trends: Arc<dyn Fn(TrendAsked) -> Finding<Vec<Trend>> + Send + Sync>,
     /// Journal records, newest first.
     pub journal: Arc<dyn Fn(JournalAsked) -> Finding<Vec<JournalEntry>> + Send + Sync>,
-    /// The printed log book of one sump or all, of a month or this one, as HTML; or what is wrong with the month.
-    pub book: Arc<dyn Fn(Option<Name>, Option<String>) -> Finding<Result<String, String>> + Send + Sync>,
+    /// The printed log book.
+    pub book: Book,
     /// The time of day.
     pub utc: fn() -> Timestamp,
 }

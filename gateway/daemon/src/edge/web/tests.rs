@@ -108,6 +108,7 @@ pub(super) async fn served(says: Says, access: Arc<Access>) -> SocketAddr {
     let writes = Writes { key, commands, tokens, public_host, performance, receivers, health };
     let parts = Parts {
         site: "hall-2".to_owned(),
+        timezone: "Europe/Berlin".to_owned(),
         snapshots,
         writes,
         records: records::tests::records(),
@@ -231,7 +232,7 @@ async fn the_state_is_json_under_our_own_name() {
     assert!(answer.starts_with("HTTP/1.1 200"), "{answer}");
     assert!(
         answer.contains(
-            r#"{"site":"hall-2","at":"2026-03-01T08:00:00Z","sumps":[],"alarms":[],"receivers":[],"reduced":["#
+            r#"{"site":"hall-2","timezone":"Europe/Berlin","at":"2026-03-01T08:00:00Z","sumps":[],"alarms":[],"receivers":[],"reduced":["#
         ),
         "{answer}"
     );

@@ -2,7 +2,7 @@
 // picture shows.
 
 import { shownAs } from "./units.js";
-import { amount, drawing, element, withUnit } from "./words.js";
+import { ahead, amount, clock, day, drawing, element, withUnit } from "./words.js";
 
 const LEFT = 46;
 const RIGHT = 8;
@@ -46,13 +46,13 @@ export function timeSteps(from, until, width) {
   const spans = [5 / 60, 0.25, 0.5, 1, 3, 6, 12, 24, 48, 168, 336, 730.5, 2191.5, 8766].map((hours) => hours * HOUR);
   const rough = (until - from) / Math.max(2, Math.floor(width / 90));
   const step = spans.find((one) => one >= rough) ?? spans.at(-1);
-  const offset = new Date(from).getTimezoneOffset() * 60_000;
+  const offset = -ahead(from);
   const found = [];
   for (let at = Math.ceil((from - offset) / step) * step + offset; at < until; at += step) found.push(at);
   const words = (at) => {
     const date = new Date(at);
-    if (step < 24 * HOUR) return date.toLocaleTimeString([], { hour: "2-digit", minute: "2-digit" });
-    return date.toLocaleDateString([], step > 700 * HOUR ? { month: "short", year: "numeric" } : { day: "numeric", month: "short" });
+    if (step < 24 * HOUR) return clock(date);
+    return day(date, step > 700 * HOUR ? { month: "short", year: "numeric" } : { day: "numeric", month: "short" });
   };
   return found.map((at) => ({ at, text: words(at) }));
 }

@@ -11,7 +11,7 @@ import { peopleView } from "./people.js";
 import { sumpView } from "./sump.js";
 import { topUpView } from "./topup.js";
 import { learn, touch, who } from "./who.js";
-import { element, isSilenced } from "./words.js";
+import { clock, element, isSilenced, tellZone } from "./words.js";
 
 let shop = null;
 let heard = null;
@@ -104,20 +104,21 @@ function lost(error) {
     if (!withoutShop(kind, names)) location.hash = "#/people";
     return;
   }
-  const since = heard === null ? "" : `; what stands here is of ${heard.toLocaleTimeString()}`;
+  const since = heard === null ? "" : `; what stands here is of ${clock(heard, true)}`;
   tell(`the gateway does not answer (${error.message})${since}`);
   document.body.classList.add("old");
   if (heard === null) document.getElementById("view").replaceChildren(element("p", "Nothing has been heard of it yet."));
-  else document.title = `Old since ${heard.toLocaleTimeString()}: sumps of ${shop.site}`;
+  else document.title = `Old since ${clock(heard, true)}: sumps of ${shop.site}`;
 }
 
 function changed(next) {
   shop = next;
+  tellZone(shop.timezone);
   heard = new Date();
   document.getElementById("site").textContent = `Sumps of ${shop.site}`;
   document.title = `Sumps of ${shop.site}`;
   document.body.classList.remove("old");
-  document.getElementById("fresh").textContent = `as of ${new Date(shop.at).toLocaleTimeString()}`;
+  document.getElementById("fresh").textContent = `as of ${clock(new Date(shop.at), true)}`;
   tell("");
   messages(shop.receivers, shop.at);
   // A finger or a mouse on a link would find another one under it.

@@ -121,11 +121,32 @@ export function tasks(sump) {
   return list;
 }
 
+// The shop's time zone: whoever looks from elsewhere sees the shop's hours.
+let zone;
+
+export function tellZone(name) {
+  zone = name;
+}
+
+export function clock(at, seconds = false) {
+  return at.toLocaleTimeString([], { timeZone: zone, hour: "2-digit", minute: "2-digit", second: seconds ? "2-digit" : undefined });
+}
+
+export function day(at, parts = { day: "numeric", month: "numeric", year: "numeric" }) {
+  return at.toLocaleDateString([], { timeZone: zone, ...parts });
+}
+
+// Milliseconds that the shop's clock is ahead of UTC.
+export function ahead(at) {
+  const wanted = { timeZone: zone, hourCycle: "h23", year: "numeric", month: "numeric", day: "numeric", hour: "numeric", minute: "numeric", second: "numeric" };
+  const found = Object.fromEntries(new Intl.DateTimeFormat("en", wanted).formatToParts(at).map(({ type, value }) => [type, Number(value)]));
+  return Date.UTC(found.year, found.month - 1, found.day, found.hour, found.minute, found.second) - Math.floor(at / 1000) * 1000;
+}
+
 // A time of day, with the date where it is not today's.
 export function moment(text) {
   const at = new Date(text);
-  const time = at.toLocaleTimeString([], { hour: "2-digit", minute: "2-digit" });
-  return at.toDateString() === new Date().toDateString() ? time : `${at.toLocaleDateString()} ${time}`;
+  return day(at) === day(new Date()) ? clock(at) : `${day(at)} ${clock(at)}`;
 }
 
 // A sheet with a heading, or nothing where there is nothing in it.
