@@ -258,6 +258,7 @@ pub async fn start(settings: Settings) -> Result<Running, StartError> {
         ledger.clone(),
     );
     let site = settings.site.name.to_string();
+    let buses = planned_buses(&engine)?;
     let parts = Parts {
         site,
         timezone: settings.site.timezone.iana_name().unwrap_or("UTC").to_owned(),
@@ -265,13 +266,13 @@ pub async fn start(settings: Settings) -> Result<Running, StartError> {
         writes,
         records: records::of(&store, &engine, whole),
         starts: Arc::clone(&starts),
+        buses: page::buses(&buses),
         access: Arc::clone(&access),
         tls: door.tls.clone(),
         proxy: settings.web.proxy,
     };
     door.serve(parts, &keeper, &mut tasks);
 
-    let buses = planned_buses(&engine)?;
     let counters: Vec<Arc<BusCounters>> = buses.iter().map(|(_, _, counters)| Arc::clone(counters)).collect();
     let of_buses =
         buses.iter().map(|(of, _, counters)| Progress::of(format!("bus {}", of.name), counters.pulse()));

@@ -5,14 +5,17 @@ use std::net::SocketAddr;
 use std::sync::Arc;
 
 use rustls::ServerConfig;
-use sumpwarden_core::acquire::settings::Secret;
+use sumpwarden_core::acquire::settings::{BusSettings, Secret};
+use sumpwarden_core::acquire::{DeviceCounters, Plan, describe};
 use tokio::net::TcpListener;
 
 use super::keeper::Keeper;
 use super::{StartError, Tasks, kinds, receivers, stopped};
 use crate::config::{PageTls, WebSettings};
+use crate::edge::modbus::BusCounters;
 use crate::edge::store::Store;
 use crate::edge::web::access::{Access, Reads};
+use crate::edge::web::buses::{BusView, Buses, DeviceView};
 use crate::edge::web::{self, Parts, certificate, key};
 
 /// What is opened once.
@@ -89,4 +92,41 @@ fn access(web: &WebSettings, store: &Store) -> Result<Access, StartError> {
     let own = |name| receivers::own_key(store, name).map_err(|why| StartError::PageKey { name, why });
     let reads = if web.reads_need_login { Reads::Login } else { Reads::Open };
     Ok(Access::open(store.directory(), &own(key::STICKER_KEY)?, &own(key::DEEDS_KEY)?, reads))
+}
+
+/// What the buses have done, for whoever asks.
+pub(super) fn buses(planned: &[(BusSettings, Plan, Arc<BusCounters>)]) -> Buses {
+    let of = |(bus, plan, counters): &(BusSettings, Plan, Arc<BusCounters>)| {
+        let devices: Vec<String> = bus.devices.iter().map(|device| device.name.to_string()).collect();
+        (bus.name.to_string(), describe(bus, plan).line_load_percent, devices, Arc::clone(counters))
+    };
+    let buses: Vec<_> = planned.iter().map(of).collect();
+    Arc::new(move || {
+        let view =
+            |(name, load, devices, counters): &(String, Option<f64>, Vec<String>, Arc<BusCounters>)| {
+                BusView {
+                    name: name.clone(),
+                    connected: counters.connected(),
+                    line_load_percent: *load,
+                    devices: devices
+                        .iter()
+                        .zip(counters.devices())
+                        .map(|(name, counted)| device(name, &counted))
+                        .collect(),
+                }
+            };
+        buses.iter().map(view).collect()
+    })
+}
+
+fn device(name: &str, counted: &DeviceCounters) -> DeviceView {
+    DeviceView {
+        name: name.to_owned(),
+        asked: counted.polls_sent,
+        answered: counted.replies_ok,
+        refused: counted.exceptions,
+        silent: counted.timeouts,
+        damaged: counted.frame_errors + counted.unmatched,
+        skipped: counted.skipped,
+    }
 }

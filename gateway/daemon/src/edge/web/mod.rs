@@ -10,6 +10,7 @@
 pub mod access;
 mod acknowledge;
 mod assets;
+pub mod buses;
 pub mod calibration;
 pub mod certificate;
 pub mod commands;
@@ -146,6 +147,8 @@ pub struct Parts {
     pub records: Records,
     /// How late polls start.
     pub starts: PollStarts,
+    /// What the buses have done.
+    pub buses: buses::Buses,
     /// Who may do what.
     pub access: Arc<Access>,
     /// Certificate and key; without, anybody on the way can listen in.
@@ -162,6 +165,7 @@ struct Page {
     writes: Writes,
     records: Records,
     starts: PollStarts,
+    buses: buses::Buses,
     access: Arc<Access>,
     proxy: Option<IpAddr>,
     latest: Mutex<Option<(Instant, Shop)>>,
@@ -183,7 +187,7 @@ pub async fn serve(
     shutdown: impl Future<Output = ()>,
 ) -> std::io::Result<()> {
     let listening = listener.local_addr()?;
-    let Parts { site, timezone, snapshots, writes, records, starts, access, tls, proxy } = parts;
+    let Parts { site, timezone, snapshots, writes, records, starts, buses, access, tls, proxy } = parts;
     let desk = Desk::new(&writes.key, writes.commands.clone())?;
     let page = Arc::new(Page {
         site,
@@ -193,6 +197,7 @@ pub async fn serve(
         writes,
         records,
         starts,
+        buses,
         access,
         proxy,
         latest: Mutex::new(None),

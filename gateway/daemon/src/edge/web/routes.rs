@@ -20,8 +20,8 @@ use super::access::Units;
 use super::desk::Problem;
 use super::interface::{Interface, Method, Open};
 use super::{
-    Page, Shop, acknowledge, assets, calibration, events, guard, health, login, lookers_only, metrics, mix,
-    notes, orders, persons, records,
+    Page, Shop, acknowledge, assets, buses, calibration, events, guard, health, login, lookers_only, metrics,
+    mix, notes, orders, persons, records,
 };
 
 use Method::{Delete, Get, Post, Put};
@@ -88,6 +88,9 @@ fn looking(to: &mut Interface) {
         .query::<orders::Span>()
         .answers::<Performance>()
         .by(orders::performance);
+    to.route(Get, "/buses", ToLookers, "What each bus has done, and how full its line is.")
+        .answers::<buses::BusesView>()
+        .by(buses::show);
     to.route(Get, "/metrics", ToLookers, "The gateway's own health, as OpenMetrics.")
         .answers_text(metrics::MEDIA_TYPE)
         .by(health);

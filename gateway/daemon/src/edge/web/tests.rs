@@ -3,6 +3,7 @@
 use super::*;
 use tokio::io::{AsyncReadExt, AsyncWriteExt};
 
+use super::buses::DeviceView;
 use super::commands::Command;
 use sumpwarden_core::acquire::settings::Secret;
 use sumpwarden_core::alarm::order::Order;
@@ -71,6 +72,31 @@ pub(super) async fn asked(address: SocketAddr, request: &str) -> String {
     answer
 }
 
+fn bus() -> buses::BusView {
+    let device = DeviceView {
+        name: "head".to_owned(),
+        asked: 9,
+        answered: 7,
+        refused: 0,
+        silent: 2,
+        damaged: 0,
+        skipped: 0,
+    };
+    buses::BusView {
+        name: "cell".to_owned(),
+        connected: true,
+        line_load_percent: Some(4.5),
+        devices: vec![device],
+    }
+}
+
+#[tokio::test]
+async fn buses_tell_what_became_of_every_poll() {
+    let answer = answer_to("GET /buses HTTP/1.1\r\nHost: OURS\r\nConnection: close\r\n\r\n").await;
+    let expected = r#"{"buses":[{"name":"cell","connected":true,"line_load_percent":4.5,"devices":[{"name":"head","asked":9,"answered":7,"refused":0,"silent":2,"damaged":0,"skipped":0}]}]}"#;
+    assert!(answer.ends_with(expected), "{answer}");
+}
+
 /// A page that runs until the test ends.
 pub(super) async fn served(says: Says, access: Arc<Access>) -> SocketAddr {
     let listener = TcpListener::bind("127.0.0.1:0").await.expect("loopback");
@@ -113,6 +139,7 @@ pub(super) async fn served(says: Says, access: Arc<Access>) -> SocketAddr {
         writes,
         records: records::tests::records(),
         starts: PollStarts::default(),
+        buses: Arc::new(|| vec![bus()]),
         access,
         tls: None,
         proxy: None,

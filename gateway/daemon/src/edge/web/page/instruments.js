@@ -1,7 +1,8 @@
 // Health of the instruments: each probe with its value, how good it is and why, when it was read and when it is to be calibrated.
 
 import { agreement } from "./agree.js";
-import { amount, element, inWords, moment } from "./words.js";
+import { get } from "./api.js";
+import { amount, element, inWords, moment, section } from "./words.js";
 
 const CALIBRATED = ["ph", "conductivity"];
 
@@ -58,8 +59,41 @@ function sheet(sump, at) {
   return made;
 }
 
+const EVERY = 5_000;
+const COUNTS = [["silent", "without a reply"], ["damaged", "damaged"], ["refused", "refused"], ["skipped", "left out"]];
+
+function device({ name, asked, answered, ...counts }) {
+  const wrong = COUNTS.filter(([key]) => counts[key] > 0).map(([key, words]) => `${counts[key]} ${words}`);
+  const share = asked === 0 ? "not asked yet" : `${answered} of ${asked} answered`;
+  const made = element("li");
+  made.append(element("span", name, { class: "name" }), element("span", share, { class: "value" }), element("span", wrong.join(", ") || "nothing went wrong", { class: "small" }));
+  return made;
+}
+
+function bus({ name, connected, line_load_percent: load, devices }) {
+  const full = load === null ? "" : `, line ${load.toFixed(1)} % full`;
+  const list = element("ul", undefined, { class: "instruments" });
+  list.append(...devices.map(device));
+  return section(`Bus ${name}: ${connected ? "open" : "not open"}${full}`, list);
+}
+
+// The wires themselves: asked for every few seconds while somebody looks.
+const lines = element("article", undefined, { class: "sheet flat" });
+let asked = 0;
+
+function wires() {
+  if (Date.now() - asked > EVERY) {
+    asked = Date.now();
+    get("/buses").then(
+      ({ buses }) => lines.replaceChildren(element("h2", "Wires"), ...(buses.length === 0 ? [element("p", "No bus is configured.")] : buses.map(bus))),
+      (error) => lines.replaceChildren(element("h2", "Wires"), element("p", error.message, { class: "told wrong" })),
+    );
+  }
+  return lines;
+}
+
 export function instrumentsView(shop) {
   const made = element("div", undefined, { class: "one" });
-  made.append(element("h2", "Instruments", { tabindex: "-1", "data-key": "head", class: "wide" }), ...shop.sumps.map((sump) => sheet(sump, shop.at)));
+  made.append(element("h2", "Instruments", { tabindex: "-1", "data-key": "head", class: "wide" }), ...shop.sumps.map((sump) => sheet(sump, shop.at)), wires());
   return made;
 }
