@@ -1,8 +1,9 @@
 //! Stories of people with the page.
 
 use serde_json::{Value, json};
+use sumpwarden_tests::broker::{Entrance, Mosquitto, publish};
 use sumpwarden_tests::database::http_with;
-use sumpwarden_tests::gateway::{Installation, sump};
+use sumpwarden_tests::gateway::{Installation, plain_probe, sump};
 
 use super::browser::{Demo, SUMP, play};
 
@@ -90,22 +91,39 @@ fn sticker(demo: &Demo) -> String {
     found["link"].as_str().expect("a link").to_owned()
 }
 
+/// Titles of the configuration, values of a broker and people's words, each with a text that would break out.
 #[test]
 fn texts_of_others_are_shown_as_texts() {
-    let mut tables = String::new();
+    let broker = Mosquitto::start(Entrance::Open);
+    let mut tables = format!(
+        "\n[broker.shop]\naddress = \"127.0.0.1:{}\"\n[broker.shop.notes]\ntopic = \"hall/{{sump}}/note\"\n",
+        broker.port
+    );
     for (n, text) in ATTACKS.iter().enumerate() {
         let title = json!(text).to_string().replace("\\u202e", "\u{202e}");
         tables += &sump(&format!("sump-{n}")).replace("fluid =", &format!("title = {title}\nfluid ="));
+        tables += &plain_probe(
+            &format!("sump-{n}"),
+            "t",
+            &format!("broker = \"shop\"\ntopic = \"hall/sump-{n}/t\""),
+        );
     }
     let installation = Installation::new(&tables);
     let daemon = installation.run();
+    for text in ATTACKS {
+        publish(broker.port, &["--topic", "hall/sump-0/t", "--raw", text]);
+        let note = json!({"kind": "action", "text": text, "by": text});
+        publish(broker.port, &["--topic", "hall/sump-0/note", "--raw", &note.to_string()]);
+    }
     let given = json!({"base": format!("http://127.0.0.1:{}", daemon.port()), "sump": "sump-0"});
     let came = play("attack", &given, None);
     assert_eq!(came["dialogs"], json!([]));
     let elements = came["elements"].as_object().expect("by view");
     assert!(elements.values().all(|found| found == &json!([])), "{elements:?}");
-    let shown = came["shown"].as_str().unwrap_or_default();
+    let (shown, past) =
+        (came["shown"].as_str().unwrap_or_default(), came["past"].as_str().unwrap_or_default());
     for text in ["<script>alert(1)</script>", "<img src=x onerror=alert(2)>", "{{7*7}}${7*7}"] {
-        assert!(shown.contains(text), "{text} is shown as it is: {shown}");
+        assert!(shown.contains(text), "a title is shown as it is, {text}: {shown}");
+        assert!(past.contains(text), "a note is shown as it is, {text}: {past}");
     }
 }

@@ -250,7 +250,10 @@ def attack(person, given):
     text = person.page.evaluate("document.title")
     person.go("")
     shown = person.page.locator("#view").inner_text()
-    return {"dialogs": opened, "elements": elements, "title": text, "shown": shown}
+    person.go(f"sump/{given['sump']}")
+    person.page.locator(".records time").first.wait_for()
+    past = person.page.locator(".records").inner_text()
+    return {"dialogs": opened, "elements": elements, "title": text, "shown": shown, "past": past}
 
 
 def throttled(person, given):

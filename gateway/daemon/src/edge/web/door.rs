@@ -281,4 +281,12 @@ mod tests {
         }
         assert!(waited.contains("here"), "{waited}");
     }
+
+    #[tokio::test(start_paused = true)]
+    async fn a_reader_who_takes_nothing_is_given_up() {
+        let (ours, _theirs) = tokio::io::duplex(64);
+        let began = tokio::time::Instant::now();
+        let error = Patient::new(Box::new(ours)).write_all(&[0; 4096]).await.unwrap_err();
+        assert_eq!((error.kind(), began.elapsed()), (io::ErrorKind::TimedOut, WRITE_WAIT_MAX));
+    }
 }
