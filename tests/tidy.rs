@@ -149,7 +149,7 @@ fn floors(root: &Path) -> Vec<String> {
 }
 
 /// No edges in that sense: every edge may ask the time, show that it lives, and have points for injected faults.
-const FOR_EVERY_EDGE: [&str; 4] = ["clock", "pulse", "spreadsheet", "faults"];
+const FOR_EVERY_EDGE: [&str; 6] = ["clock", "hex", "pulse", "small_file", "spreadsheet", "faults"];
 
 /// Edges that import each other, or what wires them.
 fn edges(root: &Path) -> Vec<String> {

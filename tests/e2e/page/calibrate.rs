@@ -1,6 +1,6 @@
 //! A pH probe calibrated on the page: into a buffer, wait, take the point, the next one, finish.
 
-use serde_json::{Value, json};
+use serde_json::json;
 use sumpwarden_tests::electrode::{Electrode, shop};
 use sumpwarden_tests::process::{free_port, wait_for};
 
@@ -29,10 +29,8 @@ fn a_probe_is_calibrated_on_the_page() {
     assert!(came_of_it.contains("slope 95") || came_of_it.contains("slope 94.9"), "{came_of_it}");
 
     electrode.stands_in(9.0, 25.0);
-    let right = wait_for("the value of the sump", std::time::Duration::from_secs(60), || {
+    wait_for("the value of the sump", std::time::Duration::from_secs(60), || {
         let value = daemon.probe("s", "ph")["value"].as_f64()?;
-        ((value - 9.0).abs() < 0.05).then_some(value)
+        ((value - 9.0).abs() < 0.05).then_some(())
     });
-    assert!((right - 9.0).abs() < 0.05, "{right}");
-    assert_ne!(came["told"], Value::Null);
 }

@@ -209,8 +209,7 @@ def keyboard(person, given):
     person.page.keyboard.press("Enter")
     person.page.get_by_role("heading", name="Alarms", exact=True).wait_for()
     focused = person.page.evaluate("document.activeElement.textContent")
-    outline = person.page.evaluate("getComputedStyle(document.activeElement).outlineStyle")
-    return {"seen": seen, "focused": focused, "outline": outline}
+    return {"seen": seen, "focused": focused}
 
 
 def looks(browser, given, screens):
@@ -247,13 +246,12 @@ def attack(person, given):
         elements[view] = person.page.evaluate(
             "[...document.querySelectorAll('#view *')].map((one) => one.tagName).filter((tag) => /^(script|img|iframe|object|embed|link|style|base|meta)$/i.test(tag))"
         )
-    text = person.page.evaluate("document.title")
     person.go("")
     shown = person.page.locator("#view").inner_text()
     person.go(f"sump/{given['sump']}")
     person.page.locator(".records time").first.wait_for()
     past = person.page.locator(".records").inner_text()
-    return {"dialogs": opened, "elements": elements, "title": text, "shown": shown, "past": past}
+    return {"dialogs": opened, "elements": elements, "shown": shown, "past": past}
 
 
 def throttled(person, given):

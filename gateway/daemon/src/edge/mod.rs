@@ -1,12 +1,14 @@
 //! F8: everything that touches the world. Edges never import each other; all of them may use
-//! [`clock`], the only place that reads one, [`pulse`], by which a loop shows that it lives, and [`spreadsheet`], which is how a
-//! cell is written.
+//! [`clock`], the only place that reads one, [`pulse`], by which a loop shows that it lives, and how small things are written:
+//! [`hex`], [`small_file`], [`spreadsheet`].
 
 pub mod clock;
+pub mod hex;
 pub mod modbus;
 pub mod mqtt;
 pub mod notify;
 pub mod pulse;
+pub mod small_file;
 pub mod spreadsheet;
 pub mod store;
 pub mod uplink;

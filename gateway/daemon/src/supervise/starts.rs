@@ -4,13 +4,15 @@
 //! Only crashes of this program count, written down as they happen. A start whose end is not written down was killed, or
 //! the power was cut: that says nothing of the program.
 
-use std::fs::{self, File};
-use std::io::{self, Write};
+use std::fs;
+use std::io;
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 
 use serde::{Deserialize, Serialize};
 use sumpwarden_core::model::{KeptAt, Now};
+
+use crate::edge::small_file;
 
 const FILE: &str = "starts.json";
 /// Starts that are remembered.
@@ -127,15 +129,8 @@ impl Record {
         }
     }
 
-    /// Written under another name and moved, so that a power cut leaves the old one or the new one.
     fn try_write(&self) -> io::Result<()> {
-        let text = serde_json::to_vec(&self.starts)?;
-        let half = self.directory.join(format!("{FILE}.new"));
-        let mut file = File::create(&half)?;
-        file.write_all(&text)?;
-        file.sync_all()?;
-        fs::rename(&half, self.directory.join(FILE))?;
-        File::open(&self.directory)?.sync_all()
+        small_file::put(&self.directory.join(FILE), &serde_json::to_vec(&self.starts)?)
     }
 }
 

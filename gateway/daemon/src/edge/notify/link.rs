@@ -151,15 +151,6 @@ fn from_base64url(text: &str) -> Option<Vec<u8>> {
     Some(out)
 }
 
-/// Lower-case hexadecimal.
-pub(super) fn hex(bytes: &[u8]) -> String {
-    use std::fmt::Write as _;
-    bytes.iter().fold(String::with_capacity(2 * bytes.len()), |mut out, byte| {
-        write!(out, "{byte:02x}").expect("a String takes everything");
-        out
-    })
-}
-
 #[cfg(test)]
 mod tests {
     use proptest::prelude::*;

@@ -15,8 +15,8 @@ use sumpwarden_core::notify::words::Composed;
 
 use super::super::clock::Clock;
 use super::http::chain;
-use super::link::hex;
 use super::{MESSAGE_DEADLINE, Outcome, ReceiverError};
+use crate::edge::hex::hex;
 
 /// What an answer of a server means for the message.
 enum Judged {

@@ -136,7 +136,10 @@ async fn a_row_arrives_signed_with_all_it_has_to_say() {
     };
     let signed = [format!("{}.", header("sumpwarden-timestamp:")).as_bytes(), &request.body].concat();
     let key = ring::hmac::Key::new(ring::hmac::HMAC_SHA256, b"signing");
-    assert_eq!(link::hex(ring::hmac::sign(&key, &signed).as_ref()), header("sumpwarden-signature:"));
+    assert_eq!(
+        crate::edge::hex::hex(ring::hmac::sign(&key, &signed).as_ref()),
+        header("sumpwarden-signature:")
+    );
     let mut status = running.status;
     let ends_well = |status: &ReceiverStatus| status.counts.delivered == 1 && status.delivered_at.is_some();
     status.wait_for(ends_well).await.expect("running");

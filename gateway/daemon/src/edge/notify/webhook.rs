@@ -7,9 +7,9 @@ use sumpwarden_core::notify::settings::WebhookSettings;
 use sumpwarden_core::notify::words::Composed;
 
 use super::http::{Target, check_url, post};
-use super::link::hex;
 use super::template::Template;
 use super::{Outcome, ReceiverError};
+use crate::edge::hex::hex;
 
 /// Seconds since 1970 at which the message was signed; part of what is signed.
 const TIMESTAMP_HEADER: &str = "sumpwarden-timestamp";

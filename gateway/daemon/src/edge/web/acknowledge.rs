@@ -122,7 +122,7 @@ pub(super) async fn acknowledge(
     request: Request,
 ) -> Response {
     let (parts, body) = request.into_parts();
-    if let Err(problem) = desk::knock(&page, &parts) {
+    if let Err(problem) = desk::knock(&page, page.origin(&parts)) {
         return problem.into_response();
     }
     if !desk::is_same_site(&parts.headers) {

@@ -11,6 +11,8 @@ use flate2::Compression;
 use flate2::write::GzEncoder;
 use ring::digest::{SHA256, digest};
 
+use crate::edge::hex::hex;
+
 const SCRIPT: &str = "text/javascript; charset=utf-8";
 
 /// Path, media type, text.
@@ -55,7 +57,7 @@ impl Asset {
         let mut packer = GzEncoder::new(Vec::new(), Compression::best());
         let packed = packer.write_all(text.as_bytes()).and_then(|()| packer.finish()).unwrap_or_default();
         let hash = digest(&SHA256, text.as_bytes());
-        let tag = hash.as_ref()[..16].iter().map(|byte| format!("{byte:02x}")).collect::<String>();
+        let tag = hex(&hash.as_ref()[..16]);
         Self { media_type, text, packed, tag: format!("\"{tag}\"") }
     }
 

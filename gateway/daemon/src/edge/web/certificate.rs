@@ -4,10 +4,8 @@
 //! put it among those that are trusted. It keeps passwords and codes from whoever listens in. Made anew when it has been
 //! used for two years; browsers take none that holds for longer than 825 days.
 
-use std::fs::OpenOptions;
-use std::io::{self, Write};
+use std::io;
 use std::net::IpAddr;
-use std::os::unix::fs::OpenOptionsExt;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::time::Duration;
@@ -17,6 +15,8 @@ use rustls::ServerConfig;
 use rustls::pki_types::pem::PemObject;
 use rustls::pki_types::{CertificateDer, PrivateKeyDer};
 use sumpwarden_core::acquire::settings::Secret;
+
+use crate::edge::small_file;
 
 /// The certificate we make.
 const CERTIFICATE: &str = "page-certificate.pem";
@@ -127,14 +127,8 @@ fn make(names: &[String]) -> Result<(String, Secret), CertificateError> {
 }
 
 fn write(path: &Path, text: &str) -> Result<(), CertificateError> {
-    let put = || {
-        let half = path.with_extension("new");
-        let mut file = OpenOptions::new().write(true).create(true).truncate(true).mode(0o600).open(&half)?;
-        file.write_all(text.as_bytes())?;
-        file.sync_all()?;
-        std::fs::rename(&half, path)
-    };
-    put().map_err(|why| CertificateError::File { path: path.to_owned(), why })
+    small_file::put(path, text.as_bytes())
+        .map_err(|why| CertificateError::File { path: path.to_owned(), why })
 }
 
 fn read(path: &Path) -> Result<String, CertificateError> {

@@ -102,6 +102,11 @@ pub(super) struct Traced {
 }
 
 impl Trace {
+    /// That of a request.
+    fn carried(parts: &Parts) -> Self {
+        parts.extensions.get::<Self>().cloned().unwrap_or_default()
+    }
+
     pub(super) fn of(&self) -> Traced {
         self.0.lock().unwrap_or_else(PoisonError::into_inner).clone()
     }
@@ -171,20 +176,19 @@ impl Admitted {
 /// Somebody who may, with the body of their request.
 pub(super) async fn admitted(page: &Page, need: &Need, request: Request) -> Result<Admitted, Problem> {
     let (parts, body) = request.into_parts();
-    let (caller, origin) = (permitted(page, need, &parts, true)?, page.origin(&parts));
+    let caller = permitted(page, need, &parts, true)?;
+    let (origin, trace) = (page.origin(&parts), Trace::carried(&parts));
     let body = json_body(&parts.headers, body).await?;
-    let trace = parts.extensions.get::<Trace>().cloned().unwrap_or_default();
     Ok(Admitted { caller, origin, body, trace })
 }
 
 /// The body of a request from anybody: a name and a password, before anybody is known.
 pub(super) async fn from_anybody(page: &Page, request: Request) -> Result<(Bytes, Origin, Trace), Problem> {
     let (parts, body) = request.into_parts();
-    let origin = page.origin(&parts);
+    let (origin, trace) = (page.origin(&parts), Trace::carried(&parts));
     refuse_other_sites(page, &parts.headers)?;
-    page.desk.gate(|gate, now| gate.enter(origin.address, now)).map_err(Problem::too_many)?;
+    knock(page, origin)?;
     refuse_open_air(origin)?;
-    let trace = parts.extensions.get::<Trace>().cloned().unwrap_or_default();
     Ok((json_body(&parts.headers, body).await?, origin, trace))
 }
 
@@ -210,8 +214,7 @@ pub(super) async fn is_password(
 ///
 /// # Errors
 /// How long to wait.
-pub(super) fn knock(page: &Page, parts: &Parts) -> Result<(), Problem> {
-    let origin = page.origin(parts);
+pub(super) fn knock(page: &Page, origin: Origin) -> Result<(), Problem> {
     page.desk.gate(|gate, now| gate.enter(origin.address, now)).map_err(Problem::too_many)
 }
 
@@ -235,9 +238,9 @@ pub(super) fn permitted(page: &Page, need: &Need, parts: &Parts, deed: bool) -> 
         refuse_other_sites(page, &parts.headers)?;
     }
     if deed || parts.headers.contains_key(header::AUTHORIZATION) {
-        page.desk.gate(|gate, now| gate.enter(origin.address, now)).map_err(Problem::too_many)?;
+        knock(page, origin)?;
     }
-    let trace = parts.extensions.get::<Trace>().cloned().unwrap_or_default();
+    let trace = Trace::carried(parts);
     let known = known(page, origin, &parts.headers, deed);
     if let Known::Wrong { .. } = known {
         page.desk.gate(|gate, now| gate.wrong_key(origin.address, now));

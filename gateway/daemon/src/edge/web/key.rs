@@ -2,14 +2,17 @@
 //! program hand something in (notes, orders about alarms), one that links in messages are signed with, one for the codes on
 //! machines, one that seals the record of deeds.
 
-use std::fs::{File, OpenOptions};
-use std::io::{self, Read, Write};
-use std::os::unix::fs::{MetadataExt, OpenOptionsExt};
+use std::fs::File;
+use std::io::{self, Read};
+use std::os::unix::fs::MetadataExt;
 use std::path::{Path, PathBuf};
 
 use ring::hmac;
 use ring::rand::{SecureRandom, SystemRandom};
 use sumpwarden_core::acquire::settings::Secret;
+
+use crate::edge::hex::hex;
+use crate::edge::small_file;
 
 /// Bytes of the key; the file holds them in hexadecimal.
 const KEY_BYTES: usize = 32;
@@ -37,7 +40,7 @@ pub fn key_file(directory: &Path, name: &str) -> PathBuf {
 pub fn open_or_make(directory: &Path, name: &str) -> io::Result<Secret> {
     match read(directory, name) {
         Err(error) if error.kind() == io::ErrorKind::NotFound => {
-            make(directory, name)?;
+            small_file::put(&key_file(directory, name), format!("{}\n", draw()?).as_bytes())?;
             read(directory, name)
         }
         found => found,
@@ -75,28 +78,18 @@ pub fn read(directory: &Path, name: &str) -> io::Result<Secret> {
 }
 
 fn draw() -> io::Result<String> {
-    let mut bytes = [0; KEY_BYTES];
-    SystemRandom::new()
-        .fill(&mut bytes)
-        .map_err(|_| io::Error::other("the system gives no random numbers"))?;
-    Ok(bytes.iter().map(|byte| format!("{byte:02x}")).collect())
+    Ok(hex(&random::<KEY_BYTES>()?))
 }
 
-/// Written under another name and moved, so that a power cut leaves no half of a key.
-fn make(directory: &Path, name: &str) -> io::Result<()> {
-    let text = draw()?;
-    let half = directory.join(format!("{name}.new"));
-    // Left over from a run that was cut short.
-    if let Err(error) = std::fs::remove_file(&half)
-        && error.kind() != io::ErrorKind::NotFound
-    {
-        return Err(error);
-    }
-    let mut file = OpenOptions::new().write(true).create_new(true).mode(0o600).open(&half)?;
-    writeln!(file, "{text}")?;
-    file.sync_all()?;
-    std::fs::rename(&half, key_file(directory, name))?;
-    File::open(directory)?.sync_all()
+/// Bytes that nobody can guess.
+///
+/// # Errors
+/// If the system gives none.
+pub(super) fn random<const N: usize>() -> io::Result<[u8; N]> {
+    let mut bytes = [0; N];
+    let failed = |_| io::Error::other("the system gives no random numbers");
+    SystemRandom::new().fill(&mut bytes).map_err(failed)?;
+    Ok(bytes)
 }
 
 /// Knows the key without comparing it byte by byte: how long a comparison takes says nothing of how far a guess agrees.

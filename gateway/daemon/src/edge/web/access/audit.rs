@@ -17,7 +17,7 @@ use serde::{Deserialize, Serialize};
 use sumpwarden_core::acquire::settings::Secret;
 use sumpwarden_core::model::Timestamp;
 
-use super::password::hexadecimal;
+use crate::edge::hex::hex;
 
 /// The newer file.
 const FILE: &str = "deeds.jsonl";
@@ -192,7 +192,7 @@ fn sealing(key: &Secret) -> hmac::Key {
 fn seal(key: &hmac::Key, entry: &Entry) -> String {
     let bare = Entry { seal: String::new(), ..entry.clone() };
     let text = serde_json::to_vec(&bare).expect("texts and numbers always serialise");
-    hexadecimal(hmac::sign(key, &text).as_ref())
+    hex(hmac::sign(key, &text).as_ref())
 }
 
 /// Reads the whole record of a directory; how many entries hold together.

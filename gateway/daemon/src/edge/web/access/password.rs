@@ -6,12 +6,12 @@
 use std::sync::Arc;
 
 use argon2::{Algorithm, Argon2, Params, Version};
-use ring::rand::{SecureRandom, SystemRandom};
 use serde::{Deserialize, Serialize};
 use sumpwarden_core::acquire::settings::Secret;
 use tokio::sync::Semaphore;
 
-use crate::edge::web::key::Lock;
+use crate::edge::hex::hex;
+use crate::edge::web::key::{Lock, random};
 
 /// Fewest characters (NIST SP 800-63B).
 const CHARS_MIN: usize = 8;
@@ -91,9 +91,7 @@ impl Hasher {
     /// # Errors
     /// If the system gives no random numbers.
     pub(in super::super) async fn hash(&self, password: Secret) -> Result<Hashed, PasswordError> {
-        let mut salt = [0; SALT_BYTES];
-        SystemRandom::new().fill(&mut salt).map_err(|_| PasswordError::System)?;
-        let salt = hexadecimal(&salt);
+        let salt = hex(&random::<SALT_BYTES>().map_err(|_| PasswordError::System)?);
         let fresh =
             Hashed { memory_kib: MEMORY_KIB, passes: PASSES, lanes: LANES, salt, hash: String::new() };
         let hash = self.run(fresh.clone(), password).await.ok_or(PasswordError::System)?;
@@ -135,12 +133,8 @@ impl Hashed {
         let mut out = [0; BYTES];
         let argon = Argon2::new(Algorithm::Argon2id, Version::V0x13, params);
         argon.hash_password_into(password.as_bytes(), self.salt.as_bytes(), &mut out).ok()?;
-        Some(hexadecimal(&out))
+        Some(hex(&out))
     }
-}
-
-pub(in super::super) fn hexadecimal(bytes: &[u8]) -> String {
-    bytes.iter().map(|byte| format!("{byte:02x}")).collect()
 }
 
 #[cfg(test)]

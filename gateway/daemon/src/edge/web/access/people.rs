@@ -1,9 +1,8 @@
 //! The people who may do more than look: name, role, password, the units they read in. Kept in one file of the data directory
 //! that only its user can read.
 
-use std::fs::{File, OpenOptions};
-use std::io::{self, Read, Write};
-use std::os::unix::fs::OpenOptionsExt;
+use std::fs::File;
+use std::io::{self, Read};
 use std::path::{Path, PathBuf};
 
 use schemars::JsonSchema;
@@ -11,6 +10,7 @@ use serde::{Deserialize, Serialize};
 use sumpwarden_core::model::Name;
 
 use super::password::Hashed;
+use crate::edge::small_file;
 
 /// Where they are kept.
 const FILE: &str = "people.json";
@@ -254,23 +254,11 @@ impl People {
         self.save().inspect_err(|_| self.kept.people = before)
     }
 
-    /// Written under another name and moved, so that a power cut leaves the old file or the new one.
     fn save(&self) -> Result<(), PeopleError> {
-        if self.unreadable {
-            let why = io::Error::new(io::ErrorKind::InvalidData, "there is one that cannot be read");
-            return Err(PeopleError::File { path: self.path.clone(), why });
-        }
         let text = serde_json::to_vec_pretty(&self.kept).expect("texts and numbers always serialise");
-        let half = self.path.with_extension("new");
-        let write = || {
-            let mut file =
-                OpenOptions::new().write(true).create(true).truncate(true).mode(0o600).open(&half)?;
-            file.write_all(&text)?;
-            file.sync_all()?;
-            std::fs::rename(&half, &self.path)?;
-            self.path.parent().map_or(Ok(()), |directory| File::open(directory)?.sync_all())
-        };
-        write().map_err(|why| PeopleError::File { path: self.path.clone(), why })
+        let unread = || io::Error::new(io::ErrorKind::InvalidData, "there is one that cannot be read");
+        let put = if self.unreadable { Err(unread()) } else { small_file::put(&self.path, &text) };
+        put.map_err(|why| PeopleError::File { path: self.path.clone(), why })
     }
 }
 

@@ -8,12 +8,12 @@ use std::collections::BTreeMap;
 use std::time::Duration;
 
 use ring::digest::{SHA256, digest};
-use ring::rand::{SecureRandom, SystemRandom};
 use sumpwarden_core::model::Name;
 use tokio::time::Instant;
 
 use super::Role;
-use super::password::hexadecimal;
+use crate::edge::hex::hex;
+use crate::edge::web::key::random;
 
 /// Without a deed.
 const IDLE_MAX: Duration = Duration::from_mins(15);
@@ -54,11 +54,7 @@ impl Sessions {
     /// # Errors
     /// If the system gives no random numbers.
     pub(in super::super) fn begin(&mut self, person: &Name, now: Instant) -> std::io::Result<Token> {
-        let mut bytes = [0; 32];
-        SystemRandom::new()
-            .fill(&mut bytes)
-            .map_err(|_| std::io::Error::other("the system gives no random numbers"))?;
-        let token = hexadecimal(&bytes);
+        let token = hex(&random::<32>()?);
         self.make_room(person);
         let session = Session { person: person.clone(), made: now, seen: now };
         self.by_hash.insert(hash(&token), session);

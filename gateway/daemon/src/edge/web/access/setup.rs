@@ -3,18 +3,16 @@
 
 use std::time::Duration;
 
-use ring::rand::{SecureRandom, SystemRandom};
 use sumpwarden_core::acquire::settings::Secret;
 use tokio::time::Instant;
 
-use crate::edge::web::key::Lock;
+use super::stickers::letters;
+use crate::edge::web::key::{Lock, random};
 
 /// How long the code holds.
 const HOLDS: Duration = Duration::from_hours(1);
-/// Letters and digits that are not taken for each other.
-const LETTERS: &[u8; 32] = b"abcdefghijkmnpqrstuvwxyz23456789";
-/// Letters of the code: 60 bits, guessed at against the brake of the gate.
-const LETTERS_N: usize = 12;
+/// What the code is drawn from: twelve letters of five bits, guessed at against the brake of the gate.
+const CODE_BYTES: usize = 8;
 
 /// The code, while nobody is there.
 pub(in super::super) struct Setup {
@@ -24,7 +22,8 @@ pub(in super::super) struct Setup {
 impl Setup {
     /// With a code if `wanted`, and if the system gives random numbers.
     pub(in super::super) fn new(wanted: bool) -> Self {
-        let code = wanted.then(draw).flatten();
+        let drawn = wanted.then(|| random::<CODE_BYTES>().ok()).flatten();
+        let code = drawn.map(|bytes| letters(&bytes));
         Self { waiting: code.map(|code| (code, Instant::now() + HOLDS)) }
     }
 
@@ -43,12 +42,6 @@ impl Setup {
     pub(in super::super) fn close(&mut self) {
         self.waiting = None;
     }
-}
-
-fn draw() -> Option<String> {
-    let mut bytes = [0; LETTERS_N];
-    SystemRandom::new().fill(&mut bytes).ok()?;
-    Some(bytes.iter().map(|byte| char::from(LETTERS[usize::from(byte & 31)])).collect())
 }
 
 #[cfg(test)]

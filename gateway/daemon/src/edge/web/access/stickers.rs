@@ -39,7 +39,8 @@ fn text(sump: &Name, voided: u32) -> String {
     format!("sticker {voided} {sump}")
 }
 
-fn letters(bytes: &[u8]) -> String {
+/// Bytes as letters and digits that are not taken for each other, five bits each; what is left over is left away.
+pub(super) fn letters(bytes: &[u8]) -> String {
     let mut out = String::new();
     let (mut held, mut bits) = (0_u32, 0);
     for byte in bytes {

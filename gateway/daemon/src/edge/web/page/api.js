@@ -11,12 +11,12 @@ export class Refused extends Error {
   }
 }
 
-// `sticker` is what whoever stands at a machine shows instead of a login: SUMP:CODE.
-async function ask(method, path, body, sticker) {
+// `shown` is what somebody shows instead of a login: the code of a sticker, or that of the first start.
+async function ask(method, path, body, shown) {
   const headers = {};
   if (method !== "GET") headers["Sumpwarden-Page"] = "1";
   if (body !== undefined) headers["Content-Type"] = "application/json";
-  if (sticker !== undefined) headers.Authorization = `Sticker ${sticker}`;
+  if (shown !== undefined) headers.Authorization = shown;
   const wanted = { method, headers, body: body === undefined ? undefined : JSON.stringify(body), signal: AbortSignal.timeout(WAIT) };
   const answer = await fetch(path, wanted).catch(() => {
     throw new Refused(0, { detail: "the gateway does not answer; look whether you are in the shop's network, and try again" });
@@ -28,10 +28,10 @@ async function ask(method, path, body, sticker) {
   return found;
 }
 
-export function get(path, sticker) {
-  return ask("GET", path, undefined, sticker);
+export function get(path, shown) {
+  return ask("GET", path, undefined, shown);
 }
 
-export function send(method, path, body, sticker) {
-  return ask(method, path, body, sticker);
+export function send(method, path, body, shown) {
+  return ask(method, path, body, shown);
 }

@@ -168,7 +168,7 @@ export function logView(shop, name, code) {
     if (shop !== null) made.append(choose(shop));
     return made;
   }
-  const sticker = code === undefined ? undefined : `${name}:${code}`;
+  const sticker = code === undefined ? undefined : `Sticker ${name}:${code}`;
   const here = shop?.sumps.find((one) => one.name === name);
   if (shop !== null && here === undefined) {
     made.append(element("p", "There is no sump of this name. "), element("a", "All machines", { href: "#/log" }));

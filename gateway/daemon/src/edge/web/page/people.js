@@ -1,6 +1,6 @@
 // Logging in, one's own password and units; for whoever manages, everybody.
 
-import { Refused, get, send } from "./api.js";
+import { get, send } from "./api.js";
 import { button, field, form } from "./form.js";
 import { logIn, logOut, learn, may, who } from "./who.js";
 import { current } from "./units.js";
@@ -33,12 +33,7 @@ function firstForm(then) {
   const password = field("Password", { type: "password", autocomplete: "new-password", hint: "At least 8 characters; three or four words are good." });
   return form("Make the first person", [code, name, password], async () => {
     const body = { name: name.input.value.trim(), role: "manage", password: password.input.value };
-    const answer = await fetch("/people", {
-      method: "POST", body: JSON.stringify(body),
-      headers: { "Content-Type": "application/json", Authorization: `Bearer ${code.input.value.trim()}` },
-    });
-    const found = await answer.json();
-    if (!answer.ok) throw new Refused(answer.status, found);
+    await send("POST", "/people", body, `Bearer ${code.input.value.trim()}`);
     await logIn(body.name, body.password);
     then();
   });
