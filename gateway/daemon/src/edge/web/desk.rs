@@ -348,7 +348,10 @@ impl Known {
 
 fn known(page: &Page, origin: Origin, headers: &HeaderMap, deed: bool) -> Known {
     let shown = headers.get(header::AUTHORIZATION).map(|value| value.to_str().unwrap_or("?"));
-    let Some(shown) = shown else { return in_session(page, origin, headers, deed) };
+    let Some(shown) = shown else {
+        let found = in_session(page, origin, headers, deed);
+        return found.map_or(Known::Nobody, |(name, role)| Known::Caller(Caller::Person { name, role }));
+    };
     let (scheme, rest) = shown.split_once(' ').unwrap_or((shown, ""));
     let rest = rest.trim();
     if scheme.eq_ignore_ascii_case("bearer") {
@@ -377,12 +380,17 @@ fn sticker(page: &Page, sump: &str, code: &str) -> Option<Caller> {
     page.access.stickers().opens(sump, voided, code).then(|| Caller::Sticker(sump.clone()))
 }
 
-fn in_session(page: &Page, origin: Origin, headers: &HeaderMap, deed: bool) -> Known {
-    let Some(token) = session_cookie(origin, headers) else { return Known::Nobody };
+/// Who is logged in, by the cookie of a request; `deed` says whether somebody does something.
+pub(super) fn in_session(
+    page: &Page,
+    origin: Origin,
+    headers: &HeaderMap,
+    deed: bool,
+) -> Option<(Name, Role)> {
+    let token = session_cookie(origin, headers)?;
     let people = page.access.people();
     let role = |name: &Name| people.find(name.as_str()).map(|person| person.role);
-    let found = page.access.sessions().find(token, Instant::now(), deed, role);
-    found.map_or(Known::Nobody, |(name, role)| Known::Caller(Caller::Person { name, role }))
+    page.access.sessions().find(token, Instant::now(), deed, role)
 }
 
 /// The token of a session, from the cookie that belongs to this way of asking.
@@ -529,5 +537,14 @@ pub(super) fn line(text: &str, what: &str, chars_max: usize) -> Result<Line, Pro
     Line::new(text, chars_max).map_err(|error| {
         let detail = format!("`{what}` {error}; write one line of at most {chars_max} characters");
         Problem::new(StatusCode::UNPROCESSABLE_ENTITY, "text", detail)
+    })
+}
+
+/// A body that may hold a password: what is wrong with it is told without a word of it.
+pub(super) fn private<T: DeserializeOwned>(body: &[u8], example: &str) -> Result<T, Problem> {
+    serde_json::from_slice(body).map_err(|error| {
+        let wrong =
+            if error.is_data() { "a field is missing, unknown or no text" } else { "this is not JSON" };
+        Problem::new(StatusCode::BAD_REQUEST, "malformed", format!("{wrong}; send {example}"))
     })
 }

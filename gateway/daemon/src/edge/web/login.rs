@@ -60,17 +60,13 @@ pub(super) struct PasswordChange {
     new: String,
 }
 
-const LOGIN_EXAMPLE: &str = r#"{"name": "kim", "password": "..."}"#;
-
 /// Who is there.
 pub(super) async fn show(State(page): State<Arc<Page>>, request: Request) -> Json<SessionView> {
     let (parts, _) = request.into_parts();
     let origin = page.origin(&parts);
     // Somebody works with the page: what it looks after by itself asks elsewhere.
-    let token = desk::session_cookie(origin, &parts.headers);
+    let found = desk::in_session(&page, origin, &parts.headers, true);
     let people = page.access.people();
-    let role = |name: &_| people.find(sumpwarden_core::model::Name::as_str(name)).map(|person| person.role);
-    let found = token.and_then(|token| page.access.sessions().find(token, Instant::now(), true, role));
     let person = found.and_then(|(name, _)| people.find(name.as_str()).map(PersonView::from));
     Json(SessionView {
         person,
@@ -83,10 +79,7 @@ pub(super) async fn show(State(page): State<Arc<Page>>, request: Request) -> Jso
 /// Logs somebody in.
 pub(super) async fn begin(State(page): State<Arc<Page>>, request: Request) -> Result<Response, Problem> {
     let (body, origin, trace) = desk::from_anybody(&page, request).await?;
-    let login: Login = serde_json::from_slice(&body).map_err(|error| {
-        let detail = format!("this is no login: {}; send {LOGIN_EXAMPLE}", malformed(&error));
-        Problem::new(StatusCode::BAD_REQUEST, "malformed", detail)
-    })?;
+    let login: Login = desk::private(&body, r#"{"name": "kim", "password": ...}"#)?;
     trace.who(login.name.clone());
     let person = page.access.people().find(&login.name).cloned();
     let kept = person.as_ref().map(|person| person.password.clone());
@@ -110,11 +103,6 @@ pub(super) async fn begin(State(page): State<Arc<Page>>, request: Request) -> Re
     Ok(([(header::SET_COOKIE, cookie)], Json(PersonView::from(&person))).into_response())
 }
 
-/// What is wrong with a text that holds a password: never the text itself.
-pub(super) fn malformed(error: &serde_json::Error) -> &'static str {
-    if error.is_data() { "a field is missing, unknown or no text" } else { "it is not JSON" }
-}
-
 /// Logs out.
 pub(super) async fn end(State(page): State<Arc<Page>>, request: Request) -> Result<Response, Problem> {
     let (parts, _) = request.into_parts();
@@ -130,10 +118,7 @@ pub(super) async fn end(State(page): State<Arc<Page>>, request: Request) -> Resu
 pub(super) async fn password(State(page): State<Arc<Page>>, request: Request) -> Result<Response, Problem> {
     let admitted = desk::admitted(&page, &Need::Known, request).await?;
     let origin = admitted.origin;
-    let change: PasswordChange = serde_json::from_slice(&admitted.body).map_err(|error| {
-        let detail = format!("this is no change: {}; send {{\"old\": ..., \"new\": ...}}", malformed(&error));
-        Problem::new(StatusCode::BAD_REQUEST, "malformed", detail)
-    })?;
+    let change: PasswordChange = desk::private(&admitted.body, r#"{"old": ..., "new": ...}"#)?;
     let name = named(&admitted.caller)?;
     let kept = page.access.people().find(&name).map(|person| person.password.clone());
     let right = desk::is_password(&page, origin, &name, kept, change.old).await?;

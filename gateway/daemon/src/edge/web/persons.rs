@@ -12,9 +12,9 @@ use sumpwarden_core::acquire::settings::Secret;
 use sumpwarden_core::model::Name;
 
 use super::Page;
-use super::access::{Access, Hashed, PasswordError, Person, Role, Units};
+use super::access::{Access, Caller, Hashed, PasswordError, Person, Role, Units};
 use super::desk::{self, Need, Problem};
-use super::login::{PersonView, malformed};
+use super::login::PersonView;
 
 /// Everybody who may log in.
 #[derive(Debug, Serialize, JsonSchema)]
@@ -70,7 +70,7 @@ pub(super) async fn add(
     request: Request,
 ) -> Result<(StatusCode, Json<PersonView>), Problem> {
     let admitted = desk::admitted(&page, &Need::FirstPerson, request).await?;
-    let new: NewPerson = private(&admitted.body, r#"{"name": "kim", "role": "log", "password": ...}"#)?;
+    let new: NewPerson = desk::private(&admitted.body, r#"{"name": "kim", "role": "log", "password": ...}"#)?;
     let name = Name::new(&new.name).map_err(|error| {
         let detail = format!("`name`: {error}; take letters, digits, - and _, as in kim or k-lee");
         Problem::new(StatusCode::UNPROCESSABLE_ENTITY, "text", detail)
@@ -84,7 +84,13 @@ pub(super) async fn add(
     let person = Person { name, role: new.role, units: Units::default(), password };
     let view = PersonView::from(&person);
     admitted.on_record(format!("{} made, role {:?}", person.name, person.role));
-    page.access.people().add(person)?;
+    let mut people = page.access.people();
+    // Hashing takes a while: somebody may have come first, by the same code.
+    if admitted.caller == Caller::FirstStart && !people.is_empty() {
+        let detail = "somebody was made already; whoever manages makes the others";
+        return Err(Problem::new(StatusCode::CONFLICT, "taken", detail));
+    }
+    people.add(person)?;
     page.access.setup().close();
     Ok((StatusCode::CREATED, Json(view)))
 }
@@ -96,7 +102,7 @@ pub(super) async fn change(
     request: Request,
 ) -> Result<Json<PersonView>, Problem> {
     let admitted = desk::admitted(&page, &MANAGE, request).await?;
-    let change: PersonChange = private(&admitted.body, r#"{"role": "log"} or {"password": ...}"#)?;
+    let change: PersonChange = desk::private(&admitted.body, r#"{"role": "log"} or {"password": ...}"#)?;
     let password = match &change.password {
         Some(password) => Some(page.access.hashed(password, &name).await?),
         None => None,
@@ -154,14 +160,6 @@ pub(super) async fn void(
 fn sticker_of(page: &Page, sump: &Name) -> StickerView {
     let code = page.access.stickers().code(sump, page.access.people().voided(sump));
     StickerView { sump: sump.to_string(), link: format!("/#/log/{sump}/{code}"), code }
-}
-
-/// A body that may hold a password: what is wrong with it is told without a word of it.
-fn private<T: serde::de::DeserializeOwned>(body: &[u8], example: &str) -> Result<T, Problem> {
-    serde_json::from_slice(body).map_err(|error| {
-        let detail = format!("{}; send {example}", malformed(&error));
-        Problem::new(StatusCode::BAD_REQUEST, "malformed", detail)
-    })
 }
 
 impl Access {

@@ -122,6 +122,20 @@ async fn the_first_person_comes_with_the_code_of_the_log_and_only_once() {
     assert!(!made.body.to_string().contains("hash"), "nothing of the password leaves");
 }
 
+/// Hashing takes a while, in which another one may come.
+#[tokio::test]
+async fn of_two_who_come_at_once_with_the_first_code_one_is_made() {
+    let access = access(Reads::Open);
+    let code = format!("Bearer {}", access.first_code().expect("nobody is there"));
+    let browser = Browser { page: served(nobody_asked, access).await, cookie: None };
+    let come = async |name: &str| {
+        let body = json!({"name": name, "role": "manage", "password": PASSWORD});
+        browser.ask("POST", "/people", &body, &[("Authorization", &code)]).await.status
+    };
+    let (one, other) = tokio::join!(come("kim"), come("eve"));
+    assert_eq!([one, other].iter().filter(|status| **status == 201).count(), 1, "{one} and {other}");
+}
+
 #[tokio::test]
 async fn a_session_is_a_cookie_that_no_script_sees_and_ends_at_the_logout() {
     let shop = shop(Reads::Open).await;
