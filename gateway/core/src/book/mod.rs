@@ -132,7 +132,8 @@ impl Material<'_> {
     /// The records of a stretch of days.
     fn during(&self, span: Span) -> impl Iterator<Item = &JournalEntry> {
         let (from, until) = self.calendar.bounds(span);
-        self.journal.iter().filter(move |entry| entry.at >= from && entry.at < until)
+        let first = |at: Timestamp| self.journal.partition_point(|entry| entry.at < at);
+        self.journal[first(from)..first(until).max(first(from))].iter()
     }
 
     /// Its part that has begun.

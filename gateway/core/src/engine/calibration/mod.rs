@@ -15,7 +15,8 @@ use super::{Engine, restart};
 use crate::estimate::note::{Note, NoteKind};
 use crate::model::{Line, Measurement, Name, Now, ProbeIndex, SumpIndex, Timestamp, Uptime};
 use crate::signal::calibration::{
-    Calibrated, Choice, Judgement, Kept, Outcome, Point, Refusal, Seen, Session, Setup, Take, Verdict,
+    Calibrated, Choice, IDLE_MAX, Judgement, Kept, Outcome, Point, Refusal, Seen, Session, Setup, Take,
+    Verdict,
 };
 use crate::signal::settings::ProbeSettings;
 use crate::store::record::JournalRecord;
@@ -102,7 +103,11 @@ impl OfProbe {
 
 /// Calibrations of all probes.
 #[derive(Debug)]
-pub(super) struct Calibrations(Vec<Option<OfProbe>>);
+pub(super) struct Calibrations {
+    of: Vec<Option<OfProbe>>,
+    /// Probes with a session, mostly none: this is asked at every turn of the engine.
+    running: Vec<ProbeIndex>,
+}
 
 impl Calibrations {
     pub(super) fn new(probes: &[ProbeSettings]) -> Self {
@@ -110,21 +115,22 @@ impl Calibrations {
             let configured = Calibrated::configured(&probe.sensor)?;
             Some(OfProbe { configured, done: None, session: None })
         };
-        Self(probes.iter().map(of).collect())
+        Self { of: probes.iter().map(of).collect(), running: Vec::new() }
     }
 
     fn of(&self, probe: ProbeIndex) -> Result<&OfProbe, Refusal> {
-        self.0[probe.slot()].as_ref().ok_or(Refusal::NotHere)
+        self.of[probe.slot()].as_ref().ok_or(Refusal::NotHere)
     }
 
     fn session_mut(&mut self, probe: ProbeIndex) -> Result<&mut Session, Refusal> {
-        let of = self.0[probe.slot()].as_mut().ok_or(Refusal::NotHere)?;
+        let of = self.of[probe.slot()].as_mut().ok_or(Refusal::NotHere)?;
         of.session.as_mut().ok_or(Refusal::NotRunning)
     }
 
     /// When the next session is abandoned if nobody does anything.
     pub(super) fn poll_timeout(&self) -> Option<Uptime> {
-        self.0.iter().flatten().filter_map(|of| of.session.as_ref()).map(Session::expires).min()
+        let sessions = self.running.iter().filter_map(|probe| self.of(*probe).ok()?.session.as_ref());
+        sessions.map(Session::expires).min()
     }
 }
 
@@ -257,14 +263,18 @@ impl Engine {
         let days = self.plans[sump.slot()].settings().calibrate_every_days;
         let due = done.at.plus(Duration::from_hours(24) * days);
         self.signals.calibrate(probe, &done.calibrated, Some(due));
-        if let Some(of) = &mut self.calibrations.0[probe.slot()] {
+        if let Some(of) = &mut self.calibrations.of[probe.slot()] {
             of.done = Some(done);
         }
     }
 
     fn set_session(&mut self, probe: ProbeIndex, session: Option<Session>) {
         self.signals.set_being_calibrated(probe, session.is_some());
-        if let Some(of) = &mut self.calibrations.0[probe.slot()] {
+        self.calibrations.running.retain(|running| *running != probe);
+        if session.is_some() {
+            self.calibrations.running.push(probe);
+        }
+        if let Some(of) = &mut self.calibrations.of[probe.slot()] {
             of.session = session;
         }
     }
@@ -294,11 +304,11 @@ impl Engine {
         if self.calibrations.poll_timeout().is_none_or(|due| due > now.uptime) {
             return;
         }
-        for probe in (0..).take(self.calibrations.0.len()).map(ProbeIndex) {
+        for probe in self.calibrations.running.clone() {
             let Ok(session) = self.calibrations.session_mut(probe) else { continue };
             if session.expires() <= now.uptime {
-                let words =
-                    format!("abandoned: begun by {}, and nobody did anything for 30 min", session.by());
+                let (by, idle) = (session.by(), IDLE_MAX.as_secs() / 60);
+                let words = format!("abandoned: begun by {by}, and nobody did anything for {idle} min");
                 self.end_session(now, probe, "expired", words);
                 self.save_calibration(now, probe);
             }
@@ -344,7 +354,7 @@ impl Engine {
         lookup: &mut dyn FnMut(&str) -> Option<Vec<u8>>,
     ) -> Vec<String> {
         let mut unreadable = Vec::new();
-        for probe in (0..).take(self.calibrations.0.len()).map(ProbeIndex) {
+        for probe in (0..).take(self.calibrations.of.len()).map(ProbeIndex) {
             let Ok(of) = self.calibrations.of(probe) else { continue };
             let configured = of.configured.fingerprint();
             let key = self.key_of(probe);
