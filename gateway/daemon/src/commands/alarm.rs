@@ -1,9 +1,8 @@
 //! `alarm`: what stands, and what somebody does about it, through the running daemon.
 
-use std::path::PathBuf;
-
 use serde_json::Value;
 
+use super::running::OfDaemon;
 use super::{Exit, console, load, note, running};
 use crate::config::Settings;
 use crate::config::quantity::Lasting;
@@ -12,12 +11,8 @@ use crate::edge::web::orders::{OrderDraft, What};
 /// What the command is told.
 #[derive(clap::Args, Debug)]
 pub struct Options {
-    /// Configuration file of the running daemon
-    #[arg(long, short, value_name = "FILE")]
-    config: PathBuf,
-    /// Machine-readable
-    #[arg(long)]
-    json: bool,
+    #[command(flatten)]
+    daemon: OfDaemon,
     #[command(subcommand)]
     deed: Option<Deed>,
 }
@@ -65,13 +60,13 @@ struct Which {
 
 /// Lists alarms, or does something about one.
 pub fn run(options: &Options) -> Exit {
-    let settings = match load(&options.config) {
+    let settings = match load(&options.daemon.config) {
         Ok(settings) => settings,
         Err(exit) => return exit,
     };
     let done = match &options.deed {
-        None => list(&settings, options.json),
-        Some(Deed::Performance { days }) => performance(&settings, *days, options.json),
+        None => list(&settings, options.daemon.json),
+        Some(Deed::Performance { days }) => performance(&settings, *days, options.daemon.json),
         Some(deed) => order(&settings, deed),
     };
     done.map_or_else(|exit| exit, |()| Exit::Success)

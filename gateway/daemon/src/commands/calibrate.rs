@@ -2,7 +2,6 @@
 //! daemon.
 
 use std::io::BufRead;
-use std::path::PathBuf;
 use std::sync::mpsc::{self, Receiver, RecvTimeoutError};
 use std::time::Duration;
 
@@ -11,6 +10,7 @@ use sumpwarden_core::engine::calibration::Deed;
 use sumpwarden_core::estimate::note::draft::Given;
 use sumpwarden_core::model::Name;
 
+use super::running::OfDaemon;
 use super::{Exit, console, load, note, running};
 use crate::config::Settings;
 use crate::edge::web::calibration::CalibrationDraft;
@@ -21,9 +21,8 @@ const SHOW_EVERY: Duration = Duration::from_secs(1);
 /// What the command is told.
 #[derive(clap::Args, Debug)]
 pub struct Options {
-    /// Configuration file of the running daemon
-    #[arg(long, short, value_name = "FILE")]
-    config: PathBuf,
+    #[command(flatten)]
+    daemon: OfDaemon,
     /// Name of the sump
     sump: String,
     /// Name of the probe
@@ -44,9 +43,6 @@ pub struct Options {
     /// Finish although the calibration is not fit for use; its values are then uncertain
     #[arg(long, global = true)]
     even_if_unfit: bool,
-    /// Machine-readable
-    #[arg(long, global = true)]
-    json: bool,
     #[command(subcommand)]
     step: Option<One>,
 }
@@ -75,7 +71,7 @@ struct At<'a> {
 
 /// Leads through a calibration, or does one step.
 pub fn run(options: &Options) -> Exit {
-    let settings = match load(&options.config) {
+    let settings = match load(&options.daemon.config) {
         Ok(settings) => settings,
         Err(exit) => return exit,
     };
@@ -93,7 +89,7 @@ fn calibrate(settings: &Settings, options: &Options) -> Result<(), Exit> {
     let path = format!("/sumps/{}/probes/{}/calibration", options.sump, options.probe);
     let deed = match options.step {
         Some(One::Show) => {
-            tell(&running::look_up(settings, &path)?, options.json);
+            tell(&running::look_up(settings, &path)?, options.daemon.json);
             return Ok(());
         }
         Some(One::Begin) => Some(Deed::Begin),
@@ -114,10 +110,10 @@ fn calibrate(settings: &Settings, options: &Options) -> Result<(), Exit> {
                 even_if_unfit: options.even_if_unfit,
                 ..at.draft(deed, options.standard.clone(), options.temperature)
             };
-            tell(&at.hand_in(&draft)?, options.json);
+            tell(&at.hand_in(&draft)?, options.daemon.json);
             Ok(())
         }
-        None if options.json => {
+        None if options.daemon.json => {
             console::complain("--json goes with a step: show, begin, take, finish or abandon");
             Err(Exit::Usage)
         }

@@ -1,11 +1,10 @@
 //! `note`: writes down what a person measured, saw or did, through the running daemon.
 
-use std::path::PathBuf;
-
 use serde_json::Value;
 use sumpwarden_core::estimate::note::NoteKind;
 use sumpwarden_core::estimate::note::draft::{Draft, Given, NoteBook, NoteRefusal, Refused};
 
+use super::running::OfDaemon;
 use super::{Exit, console, load, running};
 use crate::config::did_you_mean;
 use crate::edge::clock::Clock;
@@ -13,9 +12,8 @@ use crate::edge::clock::Clock;
 /// What the command is told.
 #[derive(clap::Args, Debug)]
 pub struct Options {
-    /// Configuration file of the running daemon
-    #[arg(long, short, value_name = "FILE")]
-    config: PathBuf,
+    #[command(flatten)]
+    daemon: OfDaemon,
     /// Name of the sump
     sump: String,
     /// What it is: brix, concentration_percent, ph, nitrite_mg_l, dip_slide_cfu_ml, topup_l, inspected, odour, action, …
@@ -33,14 +31,11 @@ pub struct Options {
     /// In your own words
     #[arg(long)]
     text: Option<String>,
-    /// Machine-readable
-    #[arg(long)]
-    json: bool,
 }
 
 /// Writes a note down and says what it means.
 pub fn run(options: &Options) -> Exit {
-    let settings = match load(&options.config) {
+    let settings = match load(&options.daemon.config) {
         Ok(settings) => settings,
         Err(exit) => return exit,
     };
@@ -53,7 +48,7 @@ pub fn run(options: &Options) -> Exit {
     let body = serde_json::to_value(&draft).expect("texts and numbers always serialise");
     match running::hand_in(&settings, "/notes", &body, "send it again with the same --at") {
         Ok(note) => {
-            console::say(&if options.json { note.to_string() } else { in_words(&note) });
+            console::say(&if options.daemon.json { note.to_string() } else { in_words(&note) });
             Exit::Success
         }
         Err(exit) => exit,

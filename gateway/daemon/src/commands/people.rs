@@ -1,12 +1,11 @@
 //! `people`: who may log in on the page, through the running daemon, with the key of its data directory.
 
-use std::io::{BufRead, Write};
-use std::path::PathBuf;
-
 use axum::http::Method;
 use rustix::termios::{LocalModes, OptionalActions, tcgetattr, tcsetattr};
 use serde_json::{Value, json};
+use std::io::{BufRead, Write};
 
+use super::running::OfDaemon;
 use super::{Exit, console, load, running};
 use crate::config::Settings;
 use crate::edge::web::access::Role;
@@ -14,12 +13,8 @@ use crate::edge::web::access::Role;
 /// What the command is told.
 #[derive(clap::Args, Debug)]
 pub struct Options {
-    /// Configuration file of the running daemon
-    #[arg(long, short, value_name = "FILE")]
-    config: PathBuf,
-    /// Machine-readable
-    #[arg(long)]
-    json: bool,
+    #[command(flatten)]
+    daemon: OfDaemon,
     #[command(subcommand)]
     deed: Option<Deed>,
 }
@@ -73,12 +68,12 @@ impl From<WordOfRole> for Role {
 
 /// Lists people, or does something about one.
 pub fn run(options: &Options) -> Exit {
-    let settings = match load(&options.config) {
+    let settings = match load(&options.daemon.config) {
         Ok(settings) => settings,
         Err(exit) => return exit,
     };
     let done = match &options.deed {
-        None => list(&settings, options.json),
+        None => list(&settings, options.daemon.json),
         Some(deed) => act(&settings, deed),
     };
     done.map_or_else(|exit| exit, |()| Exit::Success)

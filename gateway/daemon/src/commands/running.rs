@@ -5,6 +5,7 @@ mod pinned;
 
 use std::io;
 use std::net::{IpAddr, Ipv4Addr, Ipv6Addr, SocketAddr};
+use std::path::PathBuf;
 use std::time::Duration;
 
 use axum::body::{Body, to_bytes};
@@ -25,6 +26,17 @@ use crate::edge::web::{certificate, key};
 const ANSWER_WAIT_MAX: Duration = Duration::from_secs(15);
 /// Largest answer that is read.
 const ANSWER_BYTES_MAX: usize = 64 << 20;
+
+/// Which daemon is asked, and who reads what it answers.
+#[derive(clap::Args, Clone, Debug)]
+pub(super) struct OfDaemon {
+    /// Configuration file of the running daemon
+    #[arg(long, short, value_name = "FILE")]
+    pub(super) config: PathBuf,
+    /// Machine-readable
+    #[arg(long, global = true)]
+    pub(super) json: bool,
+}
 
 /// Something to ask the daemon.
 struct Asked<'a> {
