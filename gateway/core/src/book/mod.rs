@@ -199,7 +199,10 @@ pub fn gateway(material: &Material<'_>, span: Span) -> Gateway {
         events: events
             .map(|entry| Line {
                 at: entry.at,
-                text: format!("{} {}: {}", entry.subject, entry.state, entry.message),
+                text: match entry.message.as_str() {
+                    "" => format!("{} {}", entry.subject, entry.state),
+                    message => format!("{} {}: {message}", entry.subject, entry.state),
+                },
             })
             .collect(),
     }

@@ -127,6 +127,8 @@ pub struct ProbeView {
     pub raw: Option<f64>,
     /// When, RFC 3339.
     pub at: Option<String>,
+    /// Whether it is calibrated here; any other one is at its device, if at all.
+    pub calibrated_here: bool,
     /// How good.
     #[serde(flatten)]
     pub quality: QualityView,
@@ -247,6 +249,7 @@ impl Engine {
                     value: last.measured.usable(),
                     raw: last.raw,
                     at: read.then(|| last.at.to_string()),
+                    calibrated_here: self.calibrations.has(index),
                     quality: last.measured.quality().into(),
                 }
             })

@@ -122,6 +122,11 @@ impl Calibrations {
         self.of[probe.slot()].as_ref().ok_or(Refusal::NotHere)
     }
 
+    /// Whether a probe has something that is calibrated here.
+    pub(super) fn has(&self, probe: ProbeIndex) -> bool {
+        self.of(probe).is_ok()
+    }
+
     fn session_mut(&mut self, probe: ProbeIndex) -> Result<&mut Session, Refusal> {
         let of = self.of[probe.slot()].as_mut().ok_or(Refusal::NotHere)?;
         of.session.as_mut().ok_or(Refusal::NotRunning)

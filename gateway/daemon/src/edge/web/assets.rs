@@ -16,9 +16,10 @@ use crate::edge::hex::hex;
 const SCRIPT: &str = "text/javascript; charset=utf-8";
 
 /// Path, media type, text.
-const ASSETS: [(&str, &str, &str); 23] = [
+const ASSETS: [(&str, &str, &str); 24] = [
     ("/", "text/html; charset=utf-8", include_str!("page/page.html")),
     ("/page.css", "text/css; charset=utf-8", include_str!("page/page.css")),
+    ("/icon.svg", "image/svg+xml", include_str!("page/icon.svg")),
     ("/page.js", SCRIPT, include_str!("page/page.js")),
     ("/agree.js", SCRIPT, include_str!("page/agree.js")),
     ("/alarms.js", SCRIPT, include_str!("page/alarms.js")),

@@ -119,7 +119,11 @@ export function calibrateView(shop, name, probe) {
   let asked = 0; // an answer that was overtaken by a later one says nothing new
   const ask = () => {
     const mine = ++asked;
-    const failed = (error) => shown === null && place.replaceChildren(element("p", error.message, { class: "told wrong" }));
+    const failed = (error) => {
+      // Nothing to wait for: it is calibrated at its device, or there is no such probe.
+      if (error.reason === "not_here" || error.status === 404) clearInterval(asking);
+      if (shown === null) place.replaceChildren(element("p", error.message, { class: "told wrong" }));
+    };
     return get(path).then((view) => mine === asked && draw(view), failed);
   };
   let asking = null;

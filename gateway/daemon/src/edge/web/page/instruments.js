@@ -8,6 +8,7 @@ const CALIBRATED = ["ph", "conductivity"];
 
 function calibration(sump, probe) {
   if (!CALIBRATED.includes(probe.quantity)) return "";
+  if (!probe.calibrated_here) return element("span", "calibrated at its device; log it when it is done", { class: "small" });
   const due = sump.plan.calibrations.find((one) => one.probe === probe.name);
   const words = due === undefined ? "calibrate" : `calibrate (${due.state}, ${due.due})`;
   const place = `#/calibrate/${encodeURIComponent(sump.name)}/${encodeURIComponent(probe.name)}`;
