@@ -1,41 +1,31 @@
-//! How many hours of one sump the estimator follows in a second of one core: `cargo bench -p sumpwarden-tests`.
+//! How many hours of one sump the estimator follows in a second of one core.
 //!
 //! Level, conductivity, temperature, pH and pump contact come once a minute, as a bus delivers them; a top-up comes every
 //! third day, estimates are asked for once an hour. The readings are made up beforehand, so that only the estimator is
 //! timed. Beside it stands the bound: the same readings handed over and forgotten.
 
-#![allow(
-    clippy::disallowed_methods,
-    clippy::print_stdout,
-    reason = "a benchmark reads the clock and says what it saw"
-)]
-
 use std::hint::black_box;
-use std::time::{Duration, Instant};
 
 use sumpwarden_core::estimate::settings::SumpAccuracy;
 use sumpwarden_core::estimate::sump::Sump;
 use sumpwarden_core::model::{Measured, Measurement, Now, Quality, Timestamp};
 use sumpwarden_tests::shop::{CONDUCTIVITY, HOLDUP_L, LEVEL, LITRES_PER_MM, PH, PUMP, TEMPERATURE, lathe};
 
-const DAYS: u64 = 90;
-const ROUNDS: usize = 5;
-/// What the project wants to reach, sump-hours a core second.
-const REACH: f64 = 100_000.0;
+use crate::alone::{Figures, named, process_seconds};
 
-fn main() {
+/// A quarter.
+pub(crate) const DAYS: u64 = 90;
+
+/// Sump-hours a second, by the fastest of `rounds`.
+pub(crate) fn measure(rounds: usize) -> Figures {
     let readings = readings();
-    let hours = (DAYS * 24) as f64;
     let best = |run: &dyn Fn()| {
-        (0..ROUNDS)
-            .map(|_| {
-                let began = Instant::now();
-                run();
-                began.elapsed()
-            })
-            .min()
-            .unwrap_or(Duration::MAX)
-            .as_secs_f64()
+        let times = (0..rounds).map(|_| {
+            let began = process_seconds();
+            run();
+            process_seconds() - began
+        });
+        times.fold(f64::INFINITY, f64::min)
     };
     let bound = best(&|| {
         for (now, measurement) in &readings {
@@ -43,11 +33,8 @@ fn main() {
         }
     });
     let estimator = best(&|| follow(&readings));
-    let per_second = hours / estimator;
-    let verdict = if per_second >= REACH { "reached" } else { "not reached" };
-    println!("estimator: {per_second:.0} sump-hours a core second; to reach {REACH:.0}: {verdict}");
-    println!("of it handing over the readings: {:.2} %", 100.0 * bound / estimator);
-    println!("one sump at one reading a minute: {:.1} µs a sump-hour", 1e6 * estimator / hours);
+    let hours = (DAYS * 24) as f64;
+    named([("sump_hours_per_second", hours / estimator), ("handing_over", hours / bound.max(1e-9))])
 }
 
 fn follow(readings: &[(Now, Measurement)]) {
@@ -67,7 +54,7 @@ fn follow(readings: &[(Now, Measurement)]) {
 const FULL_L: f64 = 255.0;
 
 /// A sump that loses 0.25 L/h at rest and 1 L/h at work, and is filled by a third of a hundred litres now and then.
-fn readings() -> Vec<(Now, Measurement)> {
+pub(crate) fn readings() -> Vec<(Now, Measurement)> {
     let mut all = Vec::new();
     let (mut content, mut thick, mut noise) = (FULL_L, 1600.0, 1_u32);
     for minute in 0..DAYS * 24 * 60 {

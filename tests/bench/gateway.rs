@@ -7,6 +7,8 @@ use std::net::{SocketAddr, TcpListener};
 use std::path::{Path, PathBuf};
 use std::process::Command;
 
+use crate::alone::emptied;
+
 /// What each of the ten registers of a device is taken for: quantity and scale. With what the devices answer, every
 /// value lies in an ordinary range.
 const PROBES: [(&str, f64); 10] = [
@@ -21,6 +23,18 @@ const PROBES: [(&str, f64); 10] = [
     ("ph", 0.001),
     ("temperature", 0.005),
 ];
+
+/// Sumps written into one fragment: well below the size a file may have.
+const SUMPS_A_FILE: usize = 100;
+
+const SUMP: &str = r#"
+[sump.d{sump}]
+fluid = "semi-synthetic"
+water = "mains"
+target_percent = 7.5
+fill_mark = "310 mm"
+tank = { shape = "box", length = "1200 mm", width = "700 mm", height = "400 mm" }
+"#;
 
 /// Builds the binary as it is released, with the same cargo that runs the bench.
 pub(crate) fn build(repository: &Path) -> Result<PathBuf, Box<dyn Error>> {
@@ -37,33 +51,67 @@ pub(crate) fn build(repository: &Path) -> Result<PathBuf, Box<dyn Error>> {
     Ok(own.parent().ok_or("no folder")?.join("sumpwarden"))
 }
 
-/// Writes a configuration for the devices behind `ports`, one sump each, and gives the command that runs it and where its
-/// page will be. Everything it keeps lies under `folder`, which is emptied first.
-pub(crate) fn command(
-    binary: &Path,
-    folder: &Path,
-    ports: &[u16],
-    sink: &str,
-    every: &str,
-) -> Result<(Command, SocketAddr), Box<dyn Error>> {
-    if folder.exists() {
-        fs::remove_dir_all(folder)?;
+/// What the gateway is to do with the devices.
+#[derive(Clone, Debug)]
+pub(crate) struct Job<'a> {
+    /// Where the devices are, one port each.
+    pub(crate) ports: &'a [u16],
+    /// How often each is polled, with its unit.
+    pub(crate) every: &'a str,
+    /// Where points are forwarded to.
+    pub(crate) sink: &'a str,
+    /// Probes on each device, at most ten.
+    pub(crate) probes: usize,
+    /// Devices that make up one sump.
+    pub(crate) devices_a_sump: usize,
+    /// Limits of each sump that are crossed all the time.
+    pub(crate) crossed: usize,
+}
+
+impl<'a> Job<'a> {
+    /// Every register of every device, a sump for each device, one limit that is quiet.
+    pub(crate) fn all(ports: &'a [u16], every: &'a str, sink: &'a str) -> Self {
+        Self { ports, every, sink, probes: PROBES.len(), devices_a_sump: 1, crossed: 0 }
     }
-    fs::create_dir_all(folder)?;
+}
+
+/// A gateway that is ready to be started.
+#[derive(Debug)]
+pub(crate) struct Ready {
+    /// What starts it.
+    pub(crate) command: Command,
+    /// Where its page will be.
+    pub(crate) page: SocketAddr,
+    /// Where its store will be.
+    pub(crate) data: PathBuf,
+    /// Its configuration.
+    pub(crate) file: PathBuf,
+}
+
+/// Writes the configuration for a job. Everything the gateway keeps lies under `folder`, which is emptied first.
+pub(crate) fn prepare(binary: &Path, folder: &Path, job: &Job<'_>) -> Result<Ready, Box<dyn Error>> {
+    emptied(folder)?;
+    fs::create_dir(folder.join("conf.d"))?;
     let file = folder.join("bench.toml");
     // Taken and let go again: free a moment ago is as free as it gets.
     let page = TcpListener::bind(("127.0.0.1", 0))?.local_addr()?;
-    fs::write(&file, configuration(ports, page, sink, every)?)?;
+    fs::write(&file, head(page, job.sink))?;
+    for (i, sumps) in job.ports.chunks(job.devices_a_sump * SUMPS_A_FILE).enumerate() {
+        let first = i * job.devices_a_sump * SUMPS_A_FILE;
+        fs::write(folder.join("conf.d").join(format!("{i:03}.toml")), fragment(first, sumps, job)?)?;
+    }
     let mut command = Command::new(binary);
-    command.arg("run").arg("--config").arg(file).env("RUST_LOG", "warn");
-    Ok((command, page))
+    command.arg("run").arg("--config").arg(&file).env("RUST_LOG", "warn");
+    Ok(Ready { command, page, data: folder.join("data"), file })
 }
 
-fn configuration(ports: &[u16], page: SocketAddr, sink: &str, every: &str) -> Result<String, fmt::Error> {
-    let mut text = format!(
+fn head(page: SocketAddr, sink: &str) -> String {
+    format!(
         r#"
 [site]
 name = "bench"
+[store]
+directory = "data"
 [web]
 listen = "{page}"
 [forward.sink]
@@ -76,34 +124,37 @@ hardness = "240 mg/L"
 refractometer_factor = 1.4
 conductivity_curve = [[0, 560], [3, 1010], [5, 1290], [8, 1690], [12, 2190]]
 "#
-    );
-    for (i, port) in ports.iter().enumerate() {
+    )
+}
+
+/// Devices and sumps of `ports`, the first of which is device number `first`.
+fn fragment(first: usize, ports: &[u16], job: &Job<'_>) -> Result<String, fmt::Error> {
+    let mut text = String::new();
+    for (place, port) in ports.iter().enumerate() {
+        let (device, sump) = (first + place, (first + place) / job.devices_a_sump);
         write!(
             text,
-            r#"
-[bus.d{i}]
-link = "modbus-tcp"
-address = "127.0.0.1:{port}"
-[device.d{i}]
-bus = "d{i}"
-[sump.d{i}]
-fluid = "semi-synthetic"
-water = "mains"
-target_percent = 7.5
-fill_mark = "310 mm"
-tank = {{ shape = "box", length = "1200 mm", width = "700 mm", height = "400 mm" }}
-[sump.d{i}.limit.ph-low]
-of = "p3"
-low = 8.6
-"#
+            "[bus.d{device}]\nlink = \"modbus-tcp\"\naddress = \"127.0.0.1:{port}\"\n[device.d{device}]\nbus = \"d{device}\"\n"
         )?;
-        for (register, (quantity, scale)) in PROBES.iter().enumerate() {
+        let nth = device % job.devices_a_sump;
+        if nth == 0 {
+            write!(text, "{}", SUMP.replace("{sump}", &sump.to_string()))?;
+            for limit in 0..job.crossed {
+                write!(
+                    text,
+                    "[sump.d{sump}.limit.over-{limit}]\nof = \"p0\"\nhigh = {}\ndeadband = 0.1\non_delay = \"0 s\"\n",
+                    1.0 + 0.1 * limit as f64
+                )?;
+            }
+        }
+        for (register, (quantity, scale)) in PROBES.iter().enumerate().take(job.probes) {
+            let (probe, every) = (nth * job.probes + register, job.every);
             write!(
                 text,
                 r#"
-[sump.d{i}.probe.p{register}]
+[sump.d{sump}.probe.p{probe}]
 quantity = "{quantity}"
-device = "d{i}"
+device = "d{device}"
 register = "input:{register}"
 scale = {scale:?}
 every = "{every}"

@@ -1,8 +1,9 @@
 //! How long a message takes from the reading that crosses a limit until a receiver on loopback has it: conversion and alarm
 //! in the engine, the store's sync, the wake-up, the request. Delays of the limit, group wait and rate are none; what is
-//! left is ours. `cargo bench -p sumpwarden --bench notify`.
+//! left is ours.
 
 use std::collections::BTreeMap;
+use std::error::Error;
 use std::io::{Read, Write};
 use std::net::{TcpListener, TcpStream};
 use std::path::Path;
@@ -20,29 +21,20 @@ use sumpwarden_core::model::{Name, ProbeIndex, Raw, RawReading};
 use sumpwarden_core::store::settings::StoreSettings;
 use tokio::sync::{mpsc, watch};
 
-const MESSAGES: u64 = 500;
+use crate::alone::{Figures, emptied, named};
+use crate::quantiles::Quantiles;
+
 /// Between two changes: they do not queue behind each other.
 const EVERY: Duration = Duration::from_millis(10);
 
-fn main() {
-    let directory = std::env::temp_dir().join(format!("sumpwarden-bench-notify-{}", std::process::id()));
-    let runtime = tokio::runtime::Builder::new_multi_thread().worker_threads(2).enable_all().build();
-    let mut took = runtime.expect("a runtime").block_on(measure(&directory));
-    std::fs::remove_dir_all(&directory).expect("made here");
-    took.sort();
-    let quantile = |q: f64| took[((took.len() - 1) as f64 * q) as usize];
-    say(&format!(
-        "{} messages, from reading to receiver: p50 {:.2?}, p99 {:.2?}, worst {:.2?}",
-        took.len(),
-        quantile(0.5),
-        quantile(0.99),
-        quantile(1.0)
-    ));
-}
-
-#[expect(clippy::print_stdout, reason = "a benchmark says what it measured")]
-fn say(text: &str) {
-    println!("{text}");
+/// Figures of `messages` messages, their store in `directory`.
+pub(crate) fn measure(directory: &Path, messages: u64) -> Result<Figures, Box<dyn Error>> {
+    emptied(directory)?;
+    let runtime = tokio::runtime::Builder::new_multi_thread().worker_threads(2).enable_all().build()?;
+    let took = runtime.block_on(tell(directory, messages));
+    let took = took.into_iter().map(|took| took.as_secs_f64() * 1e3).collect();
+    let quantiles = Quantiles::of(took).ok_or("no message arrived")?;
+    Ok(named([("p50_ms", quantiles.p50), ("p99_ms", quantiles.p99), ("worst_ms", quantiles.max)]))
 }
 
 /// A sump whose pH probe is read a hundred times a second.
@@ -103,7 +95,7 @@ fn shop(url: &str) -> Settings {
     settings
 }
 
-async fn measure(directory: &Path) -> Vec<Duration> {
+async fn tell(directory: &Path, messages: u64) -> Vec<Duration> {
     let (arrivals, arrived) = channel();
     let mut engine = Engine::new(shop(&serve(arrivals))).expect("checked settings");
     let settings = StoreSettings { free_min: 0, ..StoreSettings::default() };
@@ -117,7 +109,7 @@ async fn measure(directory: &Path) -> Vec<Duration> {
     let (stop, stopping) = watch::channel(false);
     let task = tokio::spawn(Receiver::new(receiver, &store, around).expect("sound").run(stopping));
     let begun: Arc<Mutex<BTreeMap<u64, Instant>>> = Arc::default();
-    for occurrence in 1..=MESSAGES {
+    for occurrence in 1..=messages {
         begun.lock().expect("whole").insert(occurrence, Instant::now());
         read_ph(&mut engine, &store, 10.2);
         tokio::time::sleep(EVERY).await;
@@ -128,7 +120,7 @@ async fn measure(directory: &Path) -> Vec<Duration> {
         let begun = begun.lock().expect("whole");
         let of =
             |(occurrence, at): (u64, Instant)| Some(at.saturating_duration_since(*begun.get(&occurrence)?));
-        (0..MESSAGES).filter_map(|_| of(arrived.recv().expect("every message arrives"))).collect()
+        (0..messages).filter_map(|_| of(arrived.recv().expect("every message arrives"))).collect()
     });
     let took = took.await.expect("it ends");
     stop.send_replace(true);

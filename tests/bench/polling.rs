@@ -62,30 +62,35 @@ pub(crate) fn poll_for_ever(ports: &[u16], period: Duration) -> Result<(), Box<d
 
 fn bus(index: u32, port: u16, period: Duration) -> Result<BusSettings, Box<dyn Error>> {
     let name = Name::new(&format!("d{index}"))?;
+    Ok(BusSettings {
+        name: name.clone(),
+        link: BusLink::Tcp { address: format!("127.0.0.1:{port}") },
+        connect_timeout: Duration::from_secs(3),
+        reconnect: (Duration::from_secs(1), Duration::from_secs(10)),
+        devices: vec![device(name, index, period)],
+    })
+}
+
+/// A device whose registers are read in one request; it is the `index`th of all, which its probes are counted by.
+pub(crate) fn device(name: Name, index: u32, period: Duration) -> DeviceSettings {
     let point = |register: u16| Point {
         probe: ProbeIndex(index * u32::from(REGISTERS) + u32::from(register)),
         address: Address::new(Table::InputRegister, register),
         encoding: Encoding::of(NumberKind::U16),
         period,
     };
-    Ok(BusSettings {
-        name: name.clone(),
-        link: BusLink::Tcp { address: format!("127.0.0.1:{port}") },
-        connect_timeout: Duration::from_secs(3),
-        reconnect: (Duration::from_secs(1), Duration::from_secs(10)),
-        devices: vec![DeviceSettings {
-            name,
-            unit_id: UNIT_ID,
-            timeout: Duration::from_secs(1),
-            retries: 1,
-            turnaround: Duration::ZERO,
-            silent_interval: None,
-            worst_reply: Duration::from_secs(1),
-            registers_max: 125,
-            gap_max: 4,
-            points: (0..REGISTERS).map(point).collect(),
-        }],
-    })
+    DeviceSettings {
+        name,
+        unit_id: UNIT_ID,
+        timeout: Duration::from_secs(1),
+        retries: 1,
+        turnaround: Duration::ZERO,
+        silent_interval: None,
+        worst_reply: Duration::from_secs(1),
+        registers_max: 125,
+        gap_max: 4,
+        points: (0..REGISTERS).map(point).collect(),
+    }
 }
 
 fn probe(device: usize, register: u16, period: Duration) -> Result<ProbeSettings, Box<dyn Error>> {

@@ -51,6 +51,16 @@ impl Process {
         Ok(Duration::from_millis(ticks * 1000 / TICKS_PER_SECOND))
     }
 
+    /// Waits until it has ended of itself and gives the processor time it took; an end in failure is an error.
+    pub(crate) fn run_to_its_end(mut self) -> Result<Duration, Box<dyn Error>> {
+        let before = of_ended_children()?;
+        let status = self.child.take().expect("not taken yet").wait()?;
+        if !status.success() {
+            return Err(format!("process {} ended with {status}", self.pid).into());
+        }
+        Ok(of_ended_children()? - before)
+    }
+
     /// Memory resident now and at its peak.
     pub(crate) fn memory(&self) -> Result<Memory, Box<dyn Error>> {
         let status = fs::read_to_string(format!("/proc/{}/status", self.pid))?;
@@ -84,6 +94,15 @@ impl Process {
             Err(format!("process {} ended with {}", self.pid, output.status).into())
         }
     }
+}
+
+/// User and system time of all children that have ended and were waited for.
+fn of_ended_children() -> Result<Duration, Box<dyn Error>> {
+    let stat = fs::read_to_string("/proc/self/stat")?;
+    let (_, fields) = stat.rsplit_once(") ").ok_or("no name in /proc/self/stat")?;
+    // proc(5): 16 and 17 of all.
+    let ticks: u64 = fields.split(' ').skip(13).take(2).map(str::parse::<u64>).sum::<Result<_, _>>()?;
+    Ok(Duration::from_millis(ticks * 1000 / TICKS_PER_SECOND))
 }
 
 impl Drop for Process {

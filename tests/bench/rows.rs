@@ -1,32 +1,18 @@
-//! Which contender runs when, and what the rows make of it.
-//!
-//! Contenders of a row take turns round by round, so that whatever else the machine does meets them alike; a row shows
-//! the median of the rounds.
+//! What is measured, in which order.
+
+mod inside;
+mod load;
 
 use std::error::Error;
-use std::net::SocketAddr;
 use std::path::{Path, PathBuf};
-use std::process::Command;
 use std::time::Duration;
 
 use clap::ValueEnum;
 
-use crate::beat::{self, Beat};
-use crate::contest::{self, Pace, Speed};
-use crate::devices::Devices;
-use crate::quantiles::median;
+use crate::contest::Pace;
 use crate::sink::Sink;
-use crate::starts::Told;
-use crate::table::{Report, Row, heading};
-use crate::wire::REGISTERS;
-use crate::{gateway, peer};
-
-/// Devices polled as fast as possible.
-const DEVICES_FAST: usize = 200;
-/// Devices polled once a second.
-const DEVICES_BEAT: usize = 500;
-/// The shortest period the configuration takes: at full speed every poll is late, and late ones are skipped.
-const SHORTEST: Duration = Duration::from_millis(1);
+use crate::table::{Report, heading};
+use crate::{gateway, peer, scale};
 
 /// Groups of rows.
 #[derive(Clone, Copy, PartialEq, Eq, Debug, ValueEnum)]
@@ -37,6 +23,24 @@ pub(crate) enum Part {
     Polled,
     /// Once a second: CPU, memory, jitter.
     Beat,
+    /// Serial lines against their wire.
+    Serial,
+    /// Estimator and replay.
+    History,
+    /// Store.
+    Store,
+    /// A day without the database.
+    Backlog,
+    /// From a reading to a receiver.
+    Messages,
+    /// Starts, and the size of the program.
+    Start,
+    /// Memory over a simulated month.
+    Month,
+    /// What grows with what.
+    Scale,
+    /// A clean build; only where it is named.
+    Build,
 }
 
 /// How long everything takes.
@@ -59,17 +63,22 @@ impl Plan {
 }
 
 /// What every row needs.
-struct Stage {
+pub(crate) struct Stage {
     repository: PathBuf,
     python: PathBuf,
-    bench: PathBuf,
-    binary: PathBuf,
-    folder: PathBuf,
-    sink: Sink,
+    /// This program.
+    pub(crate) bench: PathBuf,
+    /// The gateway's.
+    pub(crate) binary: PathBuf,
+    /// Emptied by whoever uses it.
+    pub(crate) folder: PathBuf,
+    /// The database.
+    pub(crate) sink: Sink,
     plan: Plan,
+    short: bool,
 }
 
-/// Measures the parts asked for; all where none is named.
+/// Measures the parts asked for; all but the build where none is named.
 pub(crate) fn measure(short: bool, only: &[Part]) -> Result<Report, Box<dyn Error>> {
     let repository = Path::new(env!("CARGO_MANIFEST_DIR")).parent().ok_or("no repository")?.to_owned();
     eprintln!("building the gateway, installing the peer");
@@ -80,128 +89,37 @@ pub(crate) fn measure(short: bool, only: &[Part]) -> Result<Report, Box<dyn Erro
         folder: std::env::temp_dir().join(format!("sumpwarden-bench-{}", std::process::id())),
         sink: Sink::start(),
         plan: Plan::new(short),
+        short,
         repository,
     };
-    let mut report = Report { heading: heading(), rows: Vec::new(), notes: Vec::new() };
-    let wanted = |part| only.is_empty() || only.contains(&part);
-    if wanted(Part::Written) {
-        stage.written(&mut report)?;
-    }
-    if wanted(Part::Polled) {
-        stage.polled(&mut report)?;
-    }
-    if wanted(Part::Beat) {
-        stage.beat(&mut report)?;
-    }
+    let mut report = Report { heading: heading(), rows: Vec::new(), curves: Vec::new() };
+    let all: Vec<Part> = Part::value_variants().iter().copied().filter(|&part| part != Part::Build).collect();
+    let wanted = if only.is_empty() { &all } else { only };
+    let done = wanted.iter().try_for_each(|&part| stage.part(part, &mut report));
     if stage.folder.exists() {
         std::fs::remove_dir_all(&stage.folder)?;
     }
-    Ok(report)
+    done.map(|()| report)
 }
 
 impl Stage {
-    fn written(&self, report: &mut Report) -> Result<(), Box<dyn Error>> {
-        let mut devices = Devices::start(DEVICES_FAST)?;
-        let (mut ours, mut peer) = (Vec::new(), Vec::new());
-        for round in 0..self.plan.pace.rounds {
-            eprintln!("full speed with store and sink, round {}", round + 1);
-            let (mut gateway, _) = self.gateway(&devices, "1 ms")?;
-            ours.push(contest::run(&mut gateway, &mut devices, Some(&self.sink), self.plan.pace)?);
-            let mut python = self.peer(&devices, true, None);
-            peer.push(contest::run(&mut python, &mut devices, Some(&self.sink), self.plan.pace)?);
+    fn part(&self, part: Part, report: &mut Report) -> Result<(), Box<dyn Error>> {
+        match part {
+            Part::Written => self.written(report),
+            Part::Polled => self.polled(report),
+            Part::Beat => self.beat(report),
+            Part::Serial => self.serial(report),
+            Part::History => self.history(report),
+            Part::Store => self.store(report),
+            Part::Backlog => self.backlog(report),
+            Part::Messages => self.messages(report),
+            Part::Start => self.start(report),
+            Part::Month => self.month(report),
+            Part::Build => self.build(report),
+            Part::Scale => {
+                report.curves = scale::measure(self, self.short)?;
+                Ok(())
+            }
         }
-        let of = |speeds: &[Speed], figure: fn(&Speed) -> f64| median(speeds.iter().map(figure).collect());
-        report.rows.push(
-            Row::new("1  registers read, converted, stored, written out / CPU s")
-                .ours(of(&ours, Speed::written_per_cpu_second))
-                .peer(of(&peer, Speed::written_per_cpu_second))
-                .times_the_peer(5.0),
-        );
-        report.rows.push(
-            Row::new("     read requests so served / CPU s")
-                .ours(of(&ours, |s| s.written_per_cpu_second() / f64::from(REGISTERS)))
-                .peer(of(&peer, |s| s.written_per_cpu_second() / f64::from(REGISTERS))),
-        );
-        report.rows.push(
-            Row::new("     registers read / s of wall time")
-                .ours(of(&ours, Speed::registers_per_second))
-                .peer(of(&peer, Speed::registers_per_second)),
-        );
-        report.rows.push(
-            Row::new("     lines written / register read")
-                .ours(of(&ours, |s| s.lines / s.registers))
-                .peer(of(&peer, |s| s.lines / s.registers)),
-        );
-        Ok(())
-    }
-
-    fn polled(&self, report: &mut Report) -> Result<(), Box<dyn Error>> {
-        let mut devices = Devices::start(DEVICES_FAST)?;
-        let ports = devices.port_list();
-        let (mut ours, mut peer, mut bound) = (Vec::new(), Vec::new(), Vec::new());
-        for round in 0..self.plan.pace.rounds {
-            eprintln!("full speed, polling and converting, round {}", round + 1);
-            let mut sockets = Command::new(&self.bench);
-            sockets.args(["bound", &ports]);
-            bound.push(contest::run(&mut sockets, &mut devices, None, self.plan.pace)?);
-            let mut polling = Command::new(&self.bench);
-            polling.args(["poll", &SHORTEST.as_micros().to_string(), &ports]);
-            ours.push(contest::run(&mut polling, &mut devices, None, self.plan.pace)?);
-            let mut python = self.peer(&devices, false, None);
-            peer.push(contest::run(&mut python, &mut devices, None, self.plan.pace)?);
-        }
-        let of = |speeds: &[Speed], figure: fn(&Speed) -> f64| median(speeds.iter().map(figure).collect());
-        report.rows.push(
-            Row::new("2  registers read, converted / CPU s")
-                .ours(of(&ours, Speed::registers_per_cpu_second))
-                .peer(of(&peer, Speed::registers_per_cpu_second))
-                .bound(of(&bound, Speed::registers_per_cpu_second))
-                .percent_of_the_bound(60.0),
-        );
-        report.rows.push(
-            Row::new("     registers read / s of wall time")
-                .ours(of(&ours, Speed::registers_per_second))
-                .peer(of(&peer, Speed::registers_per_second))
-                .bound(of(&bound, Speed::registers_per_second)),
-        );
-        Ok(())
-    }
-
-    fn beat(&self, report: &mut Report) -> Result<(), Box<dyn Error>> {
-        let mut devices = Devices::start(DEVICES_BEAT)?;
-        let (warm_up, window) = (self.plan.beat_warm_up, self.plan.beat_window);
-        eprintln!("500 devices at 1 Hz, ours");
-        let (mut gateway, page) = self.gateway(&devices, "1 s")?;
-        let ours = beat::run(&mut gateway, Told::Metrics(page), &mut devices, &self.sink, warm_up, window)?;
-        eprintln!("500 devices at 1 Hz, the peer");
-        let mut python = self.peer(&devices, true, Some(1.0));
-        let peer = beat::run(&mut python, Told::AtTheEnd, &mut devices, &self.sink, warm_up, window)?;
-        let both = |what: &str, figure: &dyn Fn(&Beat) -> Option<f64>| {
-            Row::new(what).ours(figure(&ours)).peer(figure(&peer))
-        };
-        const MIB: f64 = 1024.0 * 1024.0;
-        let rows = &mut report.rows;
-        rows.push(
-            both("3  CPU at 500 devices × 10 registers at 1 Hz, % of a core", &|b| Some(b.cpu_percent))
-                .at_most(4.0),
-        );
-        rows.push(both("     resident memory, peak, MiB", &|b| Some(b.rss_peak as f64 / MIB)).at_most(25.0));
-        rows.push(both("     resident memory at the end, MiB", &|b| Some(b.rss_steady as f64 / MIB)));
-        rows.push(both("     polls made / polls due", &|b| Some(b.kept)));
-        rows.push(both("     lines written / register read", &|b| Some(b.written)));
-        rows.push(both("4  poll start, actual − planned, p99, ms", &|b| Some(b.starts?.p99)).at_most(0.25));
-        rows.push(both("     p99.9, ms", &|b| Some(b.starts?.p999)).at_most(1.0));
-        rows.push(both("     seen by the devices, behind the beat, p99, ms", &|b| Some(b.on_the_wire?.p99)));
-        rows.push(both("     seen by the devices, p99.9, ms", &|b| Some(b.on_the_wire?.p999)));
-        Ok(())
-    }
-
-    fn gateway(&self, devices: &Devices, every: &str) -> Result<(Command, SocketAddr), Box<dyn Error>> {
-        gateway::command(&self.binary, &self.folder, &devices.ports, &self.sink.url, every)
-    }
-
-    fn peer(&self, devices: &Devices, writes: bool, period: Option<f64>) -> Command {
-        let sink = writes.then_some(self.sink.url.as_str());
-        peer::command(&self.repository, &self.python, &devices.port_list(), sink, period)
     }
 }

@@ -6,6 +6,8 @@ use std::process::Command;
 
 use serde::Serialize;
 
+use crate::scale::Curve;
+
 /// One row.
 #[derive(Clone, Debug, Serialize)]
 pub(crate) struct Row {
@@ -32,7 +34,7 @@ pub(crate) struct Reach {
 pub(crate) struct Report {
     pub(crate) heading: Vec<String>,
     pub(crate) rows: Vec<Row>,
-    pub(crate) notes: Vec<String>,
+    pub(crate) curves: Vec<Curve>,
 }
 
 impl Row {
@@ -76,6 +78,15 @@ impl Row {
         self
     }
 
+    /// Holds ours against `least`.
+    pub(crate) fn at_least(mut self, least: f64) -> Self {
+        if let Some(ours) = self.ours {
+            let text = format!("≥ {}", figure(Some(least)));
+            self.reach = Some(Reach { text, found: figure(Some(ours)), reached: ours >= least });
+        }
+        self
+    }
+
     /// Holds ours against `most`.
     pub(crate) fn at_most(mut self, most: f64) -> Self {
         if let Some(ours) = self.ours {
@@ -114,8 +125,10 @@ impl Report {
             }
             out.push('\n');
         }
-        for note in &self.notes {
-            let _ = writeln!(out, "\n{note}");
+        for curve in &self.curves {
+            let points: Vec<String> =
+                curve.points.iter().map(|&(x, y)| format!("{x} → {}", figure(Some(y)))).collect();
+            let _ = writeln!(out, "\n{} against {}\n  {}", curve.title, curve.of, points.join(", "));
         }
         out
     }
