@@ -10,6 +10,7 @@ use super::super::nearest::did_you_mean;
 use super::super::quantity::{Lasting, Measure, lasting_text};
 use super::super::report::{Mistake, Report, Weight};
 use super::super::sources::{KeyPath, Layered, path_text};
+use super::secret;
 
 /// A key by its path.
 #[derive(Clone, Debug)]
@@ -207,7 +208,7 @@ impl Notes<'_> {
 
     /// A PEM file that must be there.
     pub(super) fn pem_file(&mut self, at: &At, text: &str) -> String {
-        let path = self.path(text);
+        let Some(path) = secret::place(self, at, text) else { return text.to_owned() };
         if !path.is_file() {
             let cure = "name a PEM file that this user may read";
             self.wrong(at, format!("there is no file {}", path.display()), cure);

@@ -1,8 +1,11 @@
 //! Secrets: from a file that only this user can read, or from an environment variable; never from the configuration.
+//!
+//! A file may be a credential that the service manager hands to the service (`LoadCredential=`): its path then begins
+//! with `$CREDENTIALS_DIRECTORY/`.
 
 use std::io::Read;
 use std::os::unix::fs::MetadataExt;
-use std::path::Path;
+use std::path::{Path, PathBuf};
 
 use sumpwarden_core::acquire::settings::Secret;
 
@@ -11,6 +14,9 @@ use super::notes::{At, Notes};
 
 /// Largest secret, bytes.
 const SECRET_BYTES_MAX: u64 = 64 << 10;
+
+/// The variable in which the service manager says where a service's credentials are.
+const CREDENTIALS: &str = "CREDENTIALS_DIRECTORY";
 
 /// The two keys that can give one secret.
 #[derive(Clone, Copy)]
@@ -53,8 +59,9 @@ pub(super) fn secret(
 /// The secret in the file that `key` of a table names.
 pub(super) fn file(notes: &mut Notes<'_>, table: &At, key: &str, path: &str) -> Option<Secret> {
     let at = table.key(key);
-    let path = notes.path(path);
-    let text = match read(&path) {
+    let handed = is_handed(path);
+    let path = place(notes, &at, path)?;
+    let text = match read(&path, handed) {
         Ok(text) => text,
         Err((what, cure)) => {
             notes.wrong(&at, format!("the secret file {} {what}", path.display()), cure);
@@ -62,6 +69,46 @@ pub(super) fn file(notes: &mut Notes<'_>, table: &At, key: &str, path: &str) -> 
         }
     };
     accept(notes, &at, &text, "the secret file")
+}
+
+/// Where the file lies that `text` names: among the credentials handed to this service, or as any path in the file.
+pub(super) fn place(notes: &mut Notes<'_>, at: &At, text: &str) -> Option<PathBuf> {
+    if !is_handed(text) {
+        return Some(notes.path(text));
+    }
+    let directory = std::env::var_os(CREDENTIALS).map(PathBuf::from);
+    match credential(text, directory.as_deref()) {
+        Ok(path) => Some(path),
+        Err((what, cure)) => {
+            notes.wrong(at, what, cure);
+            None
+        }
+    }
+}
+
+/// Whether this names a credential that the service manager hands over.
+fn is_handed(text: &str) -> bool {
+    text.strip_prefix('$')
+        .and_then(|rest| rest.strip_prefix(CREDENTIALS))
+        .is_some_and(|rest| rest.starts_with('/'))
+}
+
+/// The path of a credential in `directory`.
+fn credential(text: &str, directory: Option<&Path>) -> Result<PathBuf, (String, String)> {
+    let (_, name) = text.split_once('/').unwrap_or_default();
+    if name.is_empty() || name.contains('/') {
+        let what = format!("\"{text}\" names no credential");
+        return Err((what, format!("credentials lie side by side: \"${CREDENTIALS}/NAME\"")));
+    }
+    let Some(directory) = directory else {
+        let what = format!("no credentials were handed over: {CREDENTIALS} is not set");
+        let cure = format!(
+            "the unit hands it over with LoadCredential={name}:FILE; to check outside the unit, as root: \
+             {CREDENTIALS}=DIRECTORY-OF-FILE sumpwarden check …"
+        );
+        return Err((what, cure));
+    };
+    Ok(directory.join(name))
 }
 
 /// Takes white space off both ends, where editors leave a line end.
@@ -82,8 +129,9 @@ fn accept(notes: &mut Notes<'_>, at: &At, text: &str, from: &str) -> Option<Secr
     Some(Secret::new(trimmed.to_owned()))
 }
 
-/// The text of a regular file that belongs to this user (or root) and to nobody else.
-fn read(path: &Path) -> Result<String, (String, String)> {
+/// The text of a regular file that belongs to this user (or root) and to nobody else. One that was `handed` over may look
+/// as if a group could read it: the manager lets the service's user in by an access list, whose mask stands there.
+fn read(path: &Path, handed: bool) -> Result<String, (String, String)> {
     let here = path.display();
     let cannot =
         |error: std::io::Error| (format!("cannot be read: {error}"), "create it with mode 0600".to_owned());
@@ -94,7 +142,8 @@ fn read(path: &Path) -> Result<String, (String, String)> {
     if !meta.is_file() {
         return Err(("is no regular file".to_owned(), "name a file that holds the secret".to_owned()));
     }
-    if meta.mode() & 0o077 != 0 {
+    let closed_to = if handed { 0o037 } else { 0o077 };
+    if meta.mode() & closed_to != 0 {
         let what = format!("has mode {:04o}: others can read or write it", meta.mode() & 0o7777);
         return Err((what, format!("chmod 600 {here}, and change the secret if others were here")));
     }
@@ -109,4 +158,49 @@ fn read(path: &Path) -> Result<String, (String, String)> {
         return Err(("is larger than 64 KiB".to_owned(), "put only the secret into it".to_owned()));
     }
     Ok(text)
+}
+
+#[cfg(test)]
+mod tests {
+    use std::fs;
+    use std::os::unix::fs::PermissionsExt;
+
+    use super::*;
+
+    #[test]
+    fn a_credential_lies_where_the_manager_says_and_nowhere_else() {
+        let directory = Path::new("/run/credentials/sumpwarden.service");
+        let found = |text| credential(text, Some(directory));
+        assert_eq!(found("$CREDENTIALS_DIRECTORY/shop.password").unwrap(), directory.join("shop.password"));
+        for text in
+            ["$CREDENTIALS_DIRECTORY/", "$CREDENTIALS_DIRECTORY//etc/shadow", "$CREDENTIALS_DIRECTORY/../x"]
+        {
+            assert!(found(text).unwrap_err().0.contains("names no credential"), "{text}");
+        }
+        let (what, cure) = credential("$CREDENTIALS_DIRECTORY/shop.password", None).unwrap_err();
+        assert!(what.contains("CREDENTIALS_DIRECTORY is not set"), "{what}");
+        assert!(cure.contains("LoadCredential=shop.password:FILE"), "{cure}");
+        for (text, handed) in [
+            ("$CREDENTIALS_DIRECTORY/a", true),
+            ("$CREDENTIALS_DIRECTORY", false),
+            ("$CREDENTIALS_DIRECTORYS/a", false),
+            ("a/$CREDENTIALS_DIRECTORY/a", false),
+        ] {
+            assert_eq!(is_handed(text), handed, "{text}");
+        }
+    }
+
+    #[test]
+    fn an_access_list_shows_as_a_group_that_reads_and_nothing_wider_is_taken() {
+        let path = std::env::temp_dir().join(format!("sumpwarden-credential-{}", std::process::id()));
+        fs::write(&path, "right\n").unwrap();
+        let mut taken = Vec::new();
+        for mode in [0o400, 0o600, 0o440, 0o640, 0o460, 0o444, 0o450] {
+            fs::set_permissions(&path, fs::Permissions::from_mode(mode)).unwrap();
+            taken.push([false, true].map(|handed| read(&path, handed).is_ok()));
+        }
+        fs::remove_file(&path).unwrap();
+        let (both, handed, none) = ([true, true], [false, true], [false, false]);
+        assert_eq!(taken, [both, both, handed, handed, none, none, none]);
+    }
 }
