@@ -9,6 +9,9 @@ def main():
     parser = argparse.ArgumentParser()
     parser.add_argument("--port", type=int, required=True)
     parser.add_argument("--topic", required=True)
+    parser.add_argument("--user")
+    parser.add_argument("--password")
+    parser.add_argument("--ca")
     arguments = parser.parse_args()
     client = mqtt.Client(mqtt.CallbackAPIVersion.VERSION2, client_id="panel", clean_session=False)
 
@@ -18,7 +21,11 @@ def main():
     client.on_connect = connected
     client.on_subscribe = lambda *_: print("listening", flush=True)
     client.on_message = lambda _client, _data, message: print(message.payload.decode(), flush=True)
-    client.connect("127.0.0.1", arguments.port)
+    if arguments.user:
+        client.username_pw_set(arguments.user, arguments.password)
+    if arguments.ca:
+        client.tls_set(ca_certs=arguments.ca)
+    client.connect("localhost" if arguments.ca else "127.0.0.1", arguments.port)
     client.loop_forever()
 
 
