@@ -1,5 +1,6 @@
 //! What lies under `deploy/`, each part against the foreign program that will read it.
 
+mod boards;
 mod broker;
 mod install;
 mod unit;

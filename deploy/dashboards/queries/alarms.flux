@@ -1,0 +1,8 @@
+from(bucket: "coolant")
+  |> range(start: -30d)
+  |> filter(fn: (r) => r._measurement == "journal" and r.kind == "alarm")
+  |> filter(fn: (r) => r._field == "state" or r._field == "priority" or r._field == "message")
+  |> pivot(rowKey: ["_time", "sump", "subject"], columnKey: ["_field"], valueColumn: "_value")
+  |> group()
+  |> sort(columns: ["_time"], desc: true)
+  |> limit(n: 100)

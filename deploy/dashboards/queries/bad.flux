@@ -1,0 +1,6 @@
+from(bucket: "coolant")
+  |> range(start: -1d)
+  |> filter(fn: (r) => r._measurement == "probe" and (r._field == "status" or r._field == "reason"))
+  |> last()
+  |> pivot(rowKey: ["_time", "sump", "probe"], columnKey: ["_field"], valueColumn: "_value")
+  |> filter(fn: (r) => r.status >= 2147483648)

@@ -1,0 +1,5 @@
+from(bucket: "coolant")
+  |> range(start: -7d)
+  |> filter(fn: (r) => r._measurement == "estimate" and r._field == "high90" and r.quantity == "concentration_percent")
+  |> aggregateWindow(every: 10m, fn: mean, createEmpty: false)
+  |> group(columns: ["sump"])

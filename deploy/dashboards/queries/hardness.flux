@@ -1,0 +1,5 @@
+from(bucket: "coolant")
+  |> range(start: -7d)
+  |> filter(fn: (r) => r._measurement == "estimate" and r._field == "value" and r.quantity == "hardness_mg_l")
+  |> aggregateWindow(every: 10m, fn: mean, createEmpty: false)
+  |> group(columns: ["sump"])

@@ -1,0 +1,7 @@
+from(bucket: "coolant")
+  |> range(start: -7d)
+  |> filter(fn: (r) => r._measurement == "estimate" and r._field == "value")
+  |> filter(fn: (r) => r.quantity == "evaporation_l_h" or r.quantity == "dragout_l_h")
+  |> aggregateWindow(every: 1h, fn: mean, createEmpty: false)
+  |> map(fn: (r) => ({r with _value: 24.0 * r._value}))
+  |> group(columns: ["sump", "quantity"])

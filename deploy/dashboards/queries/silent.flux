@@ -1,0 +1,5 @@
+from(bucket: "coolant")
+  |> range(start: -7d)
+  |> filter(fn: (r) => r._measurement == "probe" and r._field == "status")
+  |> last()
+  |> group(columns: ["sump", "probe"])

@@ -1,0 +1,5 @@
+from(bucket: "coolant")
+  |> range(start: -7d)
+  |> filter(fn: (r) => r._measurement == "probe" and r._field == "value" and r.quantity == "temperature")
+  |> aggregateWindow(every: 10m, fn: mean, createEmpty: false)
+  |> group(columns: ["sump"])
