@@ -153,6 +153,7 @@ fn it_is_installed_runs_is_upgraded_and_removed_and_a_purge_leaves_nothing() {
     runs_and_takes_a_note(&root, port);
     upgrades(&root, &edited);
     holds_the_note(&root, port);
+    said(root.as_user(port).arg("/usr/lib/sumpwarden/sumpwarden-backup").output().expect("it starts"));
     removes(&root, &edited);
     let told = root.run(&["dpkg", "--force-unsafe-io", "--purge", "sumpwarden"]);
     for what in
@@ -161,6 +162,11 @@ fn it_is_installed_runs_is_upgraded_and_removed_and_a_purge_leaves_nothing() {
         assert!(told.contains(what), "purge does not speak of {what}: {told}");
     }
     assert_eq!(root.users(), users);
+    let copies = root.inside("/var/backups/sumpwarden");
+    assert!(told.contains("copies of the store in /var/backups/sumpwarden are left to you"), "{told}");
+    assert_eq!(copies.metadata().expect("they are kept").uid(), 0);
+    assert_eq!(fs::read_dir(&copies).expect("a directory").count(), 2);
+    fs::remove_dir_all(copies).expect("they can be removed");
     let after = root.files();
     let left: Vec<_> = after.iter().filter(|(path, what)| before.get(*path) != Some(what)).collect();
     assert!(left.is_empty(), "left behind or changed: {left:#?}");
@@ -188,6 +194,9 @@ fn installs(root: &Root) {
         (CONFIGURATION, "644 root root"),
         ("/etc/sumpwarden/secrets", "700 root root"),
         ("/var/lib/sumpwarden", "700 sumpwarden sumpwarden"),
+        ("/var/backups/sumpwarden", "700 sumpwarden sumpwarden"),
+        ("/usr/lib/sumpwarden/sumpwarden-backup", "755 root root"),
+        ("/lib/systemd/system/sumpwarden-backup.timer", "644 root root"),
         ("/usr/share/doc/sumpwarden/examples/small-shop.toml", "644 root root"),
         ("/usr/share/man/man8/sumpwarden.8.gz", "644 root root"),
     ] {

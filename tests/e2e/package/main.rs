@@ -1,5 +1,7 @@
-//! What lies under `deploy/`, each part against the foreign program that will read it.
+//! What lies under `deploy/`: the unit, the Debian package, the broker's rules, queries and dashboard, copies of the store,
+//! the rule for serial adapters and the container's recipe, each against the foreign program that will read it.
 
+mod backup;
 mod boards;
 mod broker;
 mod install;

@@ -14,18 +14,22 @@ use sumpwarden_tests::gateway::{
 use sumpwarden_tests::modbus::{ModbusRtu, ModbusTcp};
 use sumpwarden_tests::process::{TempDir, free_port, run, tool, wait_for};
 
-use crate::{is_root, text_of};
+use crate::{deployed, is_root, text_of};
 
 /// The daemon's unit.
 const UNIT: &str = "sumpwarden.service";
 /// Every unit.
-const UNITS: &[&str] = &[UNIT];
+const UNITS: &[&str] = &[UNIT, "backup/sumpwarden-backup.service", "backup/sumpwarden-backup.timer"];
 /// Most exposure by the service manager's own reckoning, from 0 (closed) to 10 (open); the README says so too.
 const EXPOSURE_MAX: f64 = 1.5;
 
 /// A copy of a unit in `folder` that names this program, since the one it names is not installed here.
 fn copy(folder: &TempDir, unit: &str) -> String {
-    let text = text_of(unit).replace("/usr/bin/sumpwarden", program().to_str().expect("a path in text"));
+    let (program, backup) =
+        (program().to_str().expect("a path in text"), deployed("backup/sumpwarden-backup"));
+    let text = text_of(unit).replace("/usr/bin/sumpwarden", program);
+    let text =
+        text.replace("/usr/lib/sumpwarden/sumpwarden-backup", backup.to_str().expect("a path in text"));
     let path = folder.file(Path::new(unit).file_name().and_then(|name| name.to_str()).expect("a name"));
     fs::write(&path, text).expect("a temporary file");
     path
@@ -70,6 +74,8 @@ fn the_units_are_as_closed_as_the_readme_says() {
         readme.contains(&format!("an exposure of {found:.1}")),
         "the README says another figure than {found}"
     );
+    let backup = exposure(&copy(&folder, "backup/sumpwarden-backup.service"));
+    assert!(backup <= 1.0, "{backup}");
     let open = folder.file("sumpwarden-open.service");
     fs::write(&open, "[Service]\nExecStart=/bin/true\n").expect("a temporary file");
     assert!(exposure(&open) > 9.0, "a unit without any of it is open");
