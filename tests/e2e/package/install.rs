@@ -1,134 +1,22 @@
 //! The Debian package in a fresh Debian root: installed, run as its unit would run it, upgraded, removed, purged.
 
-use std::collections::BTreeMap;
 use std::fs;
 use std::os::unix::fs::{MetadataExt, PermissionsExt};
 use std::os::unix::net::UnixDatagram;
-use std::path::{Path, PathBuf};
-use std::process::{Command, Output};
+use std::path::Path;
+use std::process::Command;
 use std::time::Duration;
 
 use rustix::process::Signal;
 use sumpwarden_tests::gateway::program;
-use sumpwarden_tests::process::{Peer, TempDir, free_port, run, tool, wait_for};
+use sumpwarden_tests::process::{Peer, free_port, run, wait_for};
 
+use crate::debian::{Root, said};
 use crate::{deployed, is_root, text_of};
 
 /// How long a start may take on a busy machine.
 const MOMENT: Duration = Duration::from_secs(60);
 const CONFIGURATION: &str = "/etc/sumpwarden/shop.toml";
-
-/// A Debian of its own: the essential packages and what ours needs, nothing mounted in it.
-struct Root {
-    folder: TempDir,
-}
-
-impl Root {
-    /// A fresh one. The packages are fetched once and kept as a tar file beside what cargo builds.
-    fn fresh() -> Self {
-        let kept = Path::new(env!("CARGO_MANIFEST_DIR")).join("../target/debian-root.tar");
-        if !kept.is_file() {
-            fetch(&kept);
-        }
-        let root = Self { folder: TempDir::new("debian") };
-        run(Command::new("tar")
-            .args(["--numeric-owner", "-xpf"])
-            .arg(&kept)
-            .arg("-C")
-            .arg(root.folder.path()));
-        root.stand_in_for_the_manager();
-        root
-    }
-
-    /// The service manager seems to run, and writes down what it is told.
-    fn stand_in_for_the_manager(&self) {
-        fs::create_dir_all(self.inside("/run/systemd/system")).expect("a directory");
-        let systemctl = self.inside("/usr/bin/systemctl");
-        fs::write(&systemctl, "#!/bin/sh\necho \"$*\" >>/run/systemctl.log\n").expect("a file");
-        fs::set_permissions(&systemctl, fs::Permissions::from_mode(0o755)).expect("a mode");
-    }
-
-    /// What the service manager was told since the last look.
-    fn told(&self) -> String {
-        let log = self.inside("/run/systemctl.log");
-        let told = fs::read_to_string(&log).unwrap_or_default();
-        fs::remove_file(log).ok();
-        told
-    }
-
-    /// A path of the root as this process sees it.
-    fn inside(&self, path: &str) -> PathBuf {
-        self.folder.path().join(path.trim_start_matches('/'))
-    }
-
-    fn command(&self, options: &[&str]) -> Command {
-        let mut command = Command::new(tool("chroot"));
-        command.args(options).arg(self.folder.path()).env_clear();
-        command.env("PATH", "/usr/sbin:/usr/bin:/sbin:/bin").env("DEBIAN_FRONTEND", "noninteractive");
-        command
-    }
-
-    /// A command as root; what it wrote.
-    #[track_caller]
-    fn run(&self, arguments: &[&str]) -> String {
-        said(self.command(&[]).args(arguments).output().expect("chroot starts"))
-    }
-
-    /// A command as the service's user.
-    fn as_user(&self, port: u16) -> Command {
-        let mut command = self.command(&["--userspec=sumpwarden:sumpwarden"]);
-        command.env("SUMPWARDEN__WEB__LISTEN", format!("127.0.0.1:{port}"));
-        command
-    }
-
-    /// Every file with its kind, mode and owner, but for what any package leaves in logs and lists.
-    fn files(&self) -> BTreeMap<String, (u32, u32, u32)> {
-        let mut found = BTreeMap::new();
-        let mut folders = vec![self.folder.path().to_owned()];
-        while let Some(folder) = folders.pop() {
-            for entry in fs::read_dir(folder).expect("a directory") {
-                let path = entry.expect("an entry").path();
-                let meta = path.symlink_metadata().expect("it is there");
-                let name = path.strip_prefix(self.folder.path()).expect("below it").display().to_string();
-                if meta.is_dir() {
-                    folders.push(path);
-                }
-                let of_any_package = ["var/lib/dpkg/", "var/log/", "var/cache/", "run/", "tmp/"];
-                // Copies of the lists of users before the last change.
-                let copy = name.starts_with("etc/") && name.ends_with('-');
-                if !copy && !of_any_package.iter().any(|start| name.starts_with(start)) {
-                    found.insert(name, (meta.mode(), meta.uid(), meta.gid()));
-                }
-            }
-        }
-        found
-    }
-
-    fn users(&self) -> [String; 2] {
-        ["/etc/passwd", "/etc/group"].map(|path| fs::read_to_string(self.inside(path)).expect("a list"))
-    }
-}
-
-/// The packages come from this machine's own sources.
-fn fetch(kept: &Path) {
-    let release = fs::read_to_string("/etc/os-release").expect("a name of this system");
-    let codename = release.lines().find_map(|line| line.strip_prefix("VERSION_CODENAME=")).expect("Debian");
-    let half = kept.with_extension("half.tar");
-    let sources = ["/etc/apt/sources.list.d/debian.sources", "/etc/apt/sources.list"];
-    let mut command = Command::new(tool("mmdebstrap"));
-    command.args(["--quiet", "--variant=essential", "--include=adduser,tzdata", codename]).arg(&half);
-    command.args(sources.iter().filter(|path| Path::new(path).is_file()));
-    run(&mut command);
-    fs::rename(half, kept).expect("a place beside it");
-}
-
-#[track_caller]
-fn said(output: Output) -> String {
-    let text =
-        [output.stdout, output.stderr].map(|bytes| String::from_utf8_lossy(&bytes).into_owned()).concat();
-    assert!(output.status.success(), "{}: {text}", output.status);
-    text
-}
 
 /// The package of this version, inside the root; its path there.
 fn package(root: &Root, version: &str) -> String {
@@ -145,6 +33,7 @@ fn it_is_installed_runs_is_upgraded_and_removed_and_a_purge_leaves_nothing() {
         return;
     }
     let root = Root::fresh();
+    root.stand_in_for_the_manager();
     let (before, users) = (root.files(), root.users());
     installs(&root);
     completes(&root);

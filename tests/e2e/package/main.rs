@@ -4,6 +4,9 @@
 mod backup;
 mod boards;
 mod broker;
+mod container;
+mod debian;
+mod devices;
 mod install;
 mod unit;
 
