@@ -2,14 +2,15 @@
 //! its delays and its shelf have come. They go on by the monotonic clock,
 //! and by UTC where the machine itself was restarted.
 
+use std::collections::BTreeMap;
 use std::time::Duration;
 
 use serde::{Deserialize, Serialize};
 
-use crate::model::{KeptAt, Now, Timestamp};
+use crate::model::{KeptAt, Now, ProbeIndex, SumpIndex, Timestamp};
 
 use super::state::State;
-use super::{AlarmIndex, Alarms, Seen};
+use super::{AlarmIndex, Alarms, Seen, Transition};
 
 #[derive(Serialize, Deserialize)]
 struct Saved {
@@ -69,6 +70,58 @@ impl Alarms {
             let bytes = serde_json::to_vec(&saved).expect("plain fields always serialise");
             keep(&alarm.key, bytes);
         }
+    }
+
+    /// Every alarm, whether or not it has changed.
+    pub fn save_all(&mut self, now: Now, keep: impl FnMut(&str, Vec<u8>)) {
+        self.changed = self.indices().collect();
+        self.save(now, keep);
+    }
+
+    /// An alarm that is to be no more goes back to normal; its occurrences stay counted.
+    pub fn end(&mut self, now: Now, index: AlarmIndex) {
+        let alarm = &mut self.alarms[index.slot()];
+        alarm.delayed.set(now.uptime, false, None);
+        (alarm.shelf, alarm.realarm_at, alarm.told) = (None, None, false);
+        let standing = &mut alarm.standing;
+        (standing.state, standing.since) = (State::Normal, Some(now.utc));
+        (standing.by, standing.why, standing.shelved_until) = (None, None, None);
+        self.reschedule(index);
+        self.changed.insert(index);
+    }
+
+    /// Goes on from `before`, where sumps and probes had the places that lead to the ones here; alarms of the same name [`Alarms::restore`] has put here already: what a restart would not
+    /// know. An alarm whose delays are others now goes on from the restart's knowledge.
+    pub fn carry_over(
+        &mut self,
+        now: Now,
+        before: &Self,
+        (sumps, probes): (&BTreeMap<SumpIndex, SumpIndex>, &BTreeMap<ProbeIndex, ProbeIndex>),
+        out: &mut Vec<Transition>,
+    ) {
+        self.withheld = before.withheld;
+        for (from, to) in sumps {
+            self.resting[to.slot()] = before.resting[from.slot()];
+        }
+        for (from, to) in probes {
+            self.silent[to.slot()] = before.silent[from.slot()];
+        }
+        for index in self.indices() {
+            let alarm = &mut self.alarms[index.slot()];
+            let Some(earlier) = before.find(&alarm.key).map(|index| &before.alarms[index.slot()]) else {
+                continue;
+            };
+            if alarm.definition.delays() == earlier.definition.delays() {
+                alarm.delayed = earlier.delayed.clone();
+            }
+            alarm.standing = earlier.standing.clone();
+            (alarm.shelf, alarm.realarm_at) = (earlier.shelf, earlier.realarm_at);
+            alarm.told = earlier.told;
+            self.reschedule(index);
+        }
+        // A fault that only the gateway can tell is told once: it goes on by the delays it has now.
+        let told: Vec<_> = self.indices().filter(|index| self.alarms[index.slot()].told).collect();
+        told.into_iter().for_each(|index| self.judge_group(now, index, out));
     }
 
     /// No occurrence gets a number below `first` from now on.

@@ -42,6 +42,25 @@ impl TestPlan {
         Some(serde_json::to_vec(&kept).expect("numbers and texts in maps with text keys are JSON"))
     }
 
+    /// What is to be kept, whether or not it has changed.
+    pub fn save_whole(&mut self) -> Option<Vec<u8>> {
+        self.changed = true;
+        self.save()
+    }
+
+    /// This plan as `other`, of another configuration, would have it; none where that is told something else of it than which
+    /// place its probes have.
+    pub fn continued_as(mut self, other: &Self) -> Option<Self> {
+        let told = |plan: &Self| -> Vec<_> {
+            plan.calibrations.iter().map(|of| (of.name.clone(), of.due)).collect()
+        };
+        if self.settings != other.settings || told(&self) != told(other) {
+            return None;
+        }
+        self.calibrations.clone_from(&other.calibrations);
+        Some(self)
+    }
+
     /// Goes on from what was kept, before the first instant. False, and nothing changed, if that cannot be read.
     pub fn restore(&mut self, bytes: &[u8]) -> bool {
         let Ok(kept) = serde_json::from_slice::<Kept>(bytes) else { return false };

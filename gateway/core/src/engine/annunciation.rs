@@ -61,10 +61,7 @@ impl Engine {
         let facts = definition.facts(&self.settings.probes, &transition.seen);
         JournalRecord {
             at: transition.at,
-            kind: match definition {
-                Definition::Limit(_) | Definition::Condition(_) => RecordKind::Alarm,
-                Definition::Instrument(_) | Definition::Fault(_) => RecordKind::Instrument,
-            },
+            kind: kind_of(definition),
             sump: definition
                 .sump_among(&self.settings.probes)
                 .map(|sump| self.settings.sumps[sump.slot()].name.clone()),
@@ -106,5 +103,13 @@ impl Engine {
             until: standing.shelved_until,
         };
         wording::line(&definition.facts(&self.settings.probes, &standing.seen), &stand)
+    }
+}
+
+/// Sort of an alarm's entries in the journal.
+pub(super) const fn kind_of(definition: &Definition) -> RecordKind {
+    match definition {
+        Definition::Limit(_) | Definition::Condition(_) => RecordKind::Alarm,
+        Definition::Instrument(_) | Definition::Fault(_) => RecordKind::Instrument,
     }
 }

@@ -423,6 +423,17 @@ impl Fill {
         [changed.acidity.then(acidity).flatten(), changed.cleanout.then(cleanout).flatten()]
     }
 
+    /// Both, whether or not they have changed.
+    pub(super) fn save_whole(&mut self, now: Now) -> [Option<Vec<u8>>; 2] {
+        self.changed = Changed { acidity: true, cleanout: true };
+        self.save(now)
+    }
+
+    /// The same fill of a sump whose settings say the same; only places of its probes may be others.
+    pub(super) fn rewired(self, settings: &SumpSettings) -> Self {
+        Self { sources: Sources::new(&settings.probes), ..self }
+    }
+
     /// Goes on from the kept pH. False, and nothing changed, if that cannot be read.
     pub(super) fn restore_acidity(&mut self, bytes: &[u8]) -> bool {
         let Ok(kept) = serde_json::from_slice::<Kept<KeptAcidity>>(bytes) else { return false };

@@ -4,6 +4,7 @@
 //! engine and entries of the journal. Whatever waits for something to be durable (a broker for its acknowledgement, a
 //! person for an answer) is an [`Ack`] that goes to the store in one transaction with what it is about.
 
+use std::collections::BTreeMap;
 use std::time::Duration;
 
 use super::calibration::{CalibrationFor, ProbeCalibrationView, Step};
@@ -47,6 +48,29 @@ impl Intake {
     /// The engine.
     pub fn engine(&self) -> &Engine {
         &self.engine
+    }
+
+    /// A new configuration takes over: `engine`, which has seen nothing yet, goes on from where the one before stands. What that one
+    /// had to say has been handed over. Gives what [`Engine::take_over`] gives.
+    pub fn take_over(&mut self, now: Now, engine: Engine, stored: &BTreeMap<String, Vec<u8>>) -> Vec<String> {
+        let before = std::mem::replace(&mut self.engine, engine);
+        let unreadable = self.engine.take_over(now, before, stored);
+        self.book = self.engine.settings().note_book();
+        unreadable
+    }
+
+    /// Something that happened to the gateway itself, for the journal.
+    pub fn remark(&mut self, now: Now, (subject, state): (&str, &str), message: String) {
+        self.out.journal.push(JournalRecord {
+            at: now.utc,
+            kind: RecordKind::Instrument,
+            sump: None,
+            subject: subject.to_owned(),
+            state: state.to_owned(),
+            priority: None,
+            value: None,
+            message,
+        });
     }
 
     /// Only time has passed.
@@ -169,16 +193,7 @@ impl Intake {
     fn link(&mut self, now: Now, fault: Fault, of: &Name, state: &str, broken: Option<&str>) {
         let key = FaultKey { fault, of: of.to_string() };
         let shows = broken.unwrap_or_default();
-        self.out.journal.push(JournalRecord {
-            at: now.utc,
-            kind: RecordKind::Instrument,
-            sump: None,
-            subject: key.name(),
-            state: state.to_owned(),
-            priority: None,
-            value: None,
-            message: shows.to_owned(),
-        });
+        self.remark(now, (&key.name(), state), shows.to_owned());
         self.engine.handle(now, Input::Fault(&key, broken.is_some(), shows));
     }
 }

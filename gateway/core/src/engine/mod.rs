@@ -22,6 +22,7 @@ pub mod outlook;
 mod restart;
 pub mod settings;
 pub mod snapshot;
+pub mod succession;
 mod watch;
 
 pub use annunciation::AlarmFor;

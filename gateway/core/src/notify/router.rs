@@ -260,6 +260,12 @@ impl Router {
         Some((SAVED_KEY.to_owned(), body))
     }
 
+    /// What is to be kept through a restart, whether or not it has changed.
+    pub fn save_whole(&mut self, now: Now) -> (String, Vec<u8>) {
+        self.unsaved = true;
+        self.save(now).expect("what is unsaved is saved")
+    }
+
     /// Takes over what [`Router::save`] gave before a restart. Time that has passed meanwhile counts: by the monotonic
     /// clock if that went on, by the other if the machine itself was restarted. Receivers that are no longer configured
     /// are forgotten.

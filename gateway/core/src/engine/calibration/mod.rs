@@ -340,7 +340,7 @@ impl Engine {
         restart::calibration_key(&self.settings.sumps[settings.sump.slot()].name, &settings.name)
     }
 
-    fn save_calibration(&mut self, now: Now, probe: ProbeIndex) {
+    pub(super) fn save_calibration(&mut self, now: Now, probe: ProbeIndex) {
         let Ok(of) = self.calibrations.of(probe) else { return };
         let saved = Saved {
             configured: of.configured.fingerprint(),

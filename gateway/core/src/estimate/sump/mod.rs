@@ -166,6 +166,11 @@ impl Sump {
         })
     }
 
+    /// The same sump under settings that say the same of it; only places of its probes and its title may be others.
+    pub fn rewired(self, settings: &SumpSettings) -> Self {
+        Self { sources: Sources::new(&settings.probes), settings: settings.clone(), ..self }
+    }
+
     /// Its settings.
     pub fn settings(&self) -> &SumpSettings {
         &self.settings

@@ -56,6 +56,12 @@ impl Sump {
         Some(bytes)
     }
 
+    /// What is to be kept, whether or not it has changed; nothing while nothing is believed.
+    pub fn save_whole(&mut self) -> Option<Vec<u8>> {
+        self.tracker.changed = true;
+        self.save()
+    }
+
     /// Goes on from what was kept. False, and nothing changed, if that cannot be read.
     pub fn restore(&mut self, bytes: &[u8]) -> bool {
         let Some((at, numbers)) = decode(bytes) else { return false };
