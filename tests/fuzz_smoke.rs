@@ -57,6 +57,12 @@ fn sound_inputs(target: &str) -> Vec<Vec<u8>> {
             r#"{"sump":"s","kind":"dip_slide_cfu_ml","value":"10^4 CFU/mL","by":"Kim"}"#,
             r#"{"sump":"s","kind":"action","by":"Kim","text":"skimmed"}"#,
         ]),
+        "sparkplug" => vec![
+            b"\x08\x80\xD0\x95\xFF\xBC\x31\x12\x18\x0A\x14Node Control/Rebirth\x70\x01".to_vec(),
+            b"\x12\x2A\x0A\x02ph\x10\x07\x18\x05\x20\x0A\x42\x03\x42\x01x\x4A\x10\x0A\x07Quality\x12\x05\x08\x03\x18\xC0\x01\x69\x3D\x0A\xD7\xA3\x70\x3D\x22\x40\x18\x01"
+                .to_vec(),
+            b"{\"online\":false,\"timestamp\":1700000000000}".to_vec(),
+        ],
         other => panic!("no sound input for {other}"),
     }
 }

@@ -2,6 +2,7 @@
 //!
 //! - [`modbus`]: register tables, addresses, limits, exception codes, wire time of a request
 //! - [`payload`]: MQTT payloads (plain number, JSON by pointer, SenML JSON and CBOR) and topic filters
+//! - [`sparkplug`]: payloads, topics and the session of an edge node of Sparkplug B
 //! - [`mod@line`]: the line protocol of time-series databases, strict
 //! - [`words`]: 16-bit words to numbers, in every width, sign and order
 //! - [`number`]: a number, or why a sound message holds none
@@ -12,4 +13,5 @@ pub mod line;
 pub mod modbus;
 pub mod number;
 pub mod payload;
+pub mod sparkplug;
 pub mod words;

@@ -7,13 +7,16 @@ use sumpwarden_protocol::modbus::{Address, ReadRequest, pdu::Reply, rtu, tcp};
 use sumpwarden_protocol::number::{EXACT_INTEGER_MAX, Number};
 use sumpwarden_protocol::payload::senml::{self, Record, Value};
 use sumpwarden_protocol::payload::{Reading, json, plain, topic};
+use sumpwarden_protocol::sparkplug::session::{Heard, Picture, Session, SessionSettings};
+use sumpwarden_protocol::sparkplug::topic::{EdgeNode, Id};
+use sumpwarden_protocol::sparkplug::{DecodeError, Payload};
 use sumpwarden_protocol::words::{Encoding, NumberKind, Order};
 
 /// A target: its name and what it does.
 pub type Target = (&'static str, fn(&[u8]));
 
 /// Every target.
-pub const TARGETS: [Target; 9] = [
+pub const TARGETS: [Target; 10] = [
     ("frames", frames),
     ("words", words),
     ("plain", plain),
@@ -23,6 +26,7 @@ pub const TARGETS: [Target; 9] = [
     ("topic", topic),
     ("line", line),
     ("note", note),
+    ("sparkplug", sparkplug),
 ];
 
 /// Notes of people: what is taken can be meant and drives no terminal; what is refused is said in few words that do neither.
@@ -241,4 +245,32 @@ pub fn line(data: &[u8]) {
         }
         Err(_) => assert_eq!(written, "m f=1i\n"),
     }
+}
+
+/// Payloads of Sparkplug B: what reads is written to bytes that read the same; a session takes it for a rebirth or for nothing.
+pub fn sparkplug(data: &[u8]) {
+    match Payload::decode(data) {
+        Ok(payload) => {
+            let written = payload.to_bytes();
+            match Payload::decode(&written) {
+                // By bytes, since a value may be no number.
+                Ok(again) => assert_eq!(again.to_bytes(), written),
+                Err(error) => assert!(matches!(error, DecodeError::TooLong(_)), "{error}"),
+            }
+        }
+        Err(error) => assert!(error.to_string().len() < 200, "{error}"),
+    }
+    let id = |text| Id::new(text).expect("a level");
+    let edge_node = EdgeNode { group: id("g"), node: id("n") };
+    let settings = SessionSettings { edge_node, primary_host: Some(id("h")), deadband: 0.0 };
+    let mut session = Session::new(settings, None);
+    session.connect(1);
+    session.accepted();
+    session.heard("spBv1.0/STATE/h", b"{\"online\":true,\"timestamp\":1}", true);
+    let picture = Picture { at: 1, node: Vec::new(), devices: Vec::new() };
+    assert_eq!(session.tell(&picture).len(), 1);
+    let asked = session.heard("spBv1.0/g/NCMD/n", data, false) == Heard::Rebirth;
+    assert_eq!(session.tell(&picture).len(), usize::from(asked));
+    session.heard("spBv1.0/STATE/h", data, true);
+    assert!(session.end(2).is_some());
 }
