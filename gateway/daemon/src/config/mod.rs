@@ -1,7 +1,7 @@
 //! F9: configuration files to checked settings, with all mistakes at once.
 //!
-//! Files and environment variables (`sources`, `variables`) → layered tree (`reader`) → file shapes ([`file`]) → checked settings
-//! (`checked`). Every mistake carries file, line, column, the offending text and what would be right ([`report`]).
+//! Files and environment variables (`sources`, `variables`) → layered tree → the tree with every type expanded (`types`) → file shapes
+//! (`reader`, [`file`]) → checked settings (`checked`). Every mistake carries file, line, column, the offending text and what would be right ([`report`]).
 //! Nothing here opens a device, a store or a socket; the only other files read are those that hold secrets.
 
 mod checked;
@@ -12,6 +12,7 @@ mod reader;
 pub mod report;
 mod sources;
 pub mod tasks;
+mod types;
 mod variables;
 
 use std::path::{Path, PathBuf};
@@ -43,8 +44,12 @@ pub fn load(path: &Path) -> Result<Loaded, Report> {
 /// [`VARIABLE_PREFIX`] count.
 pub fn load_with(path: &Path, variables: &[(String, String)]) -> Result<Loaded, Report> {
     let mut report = Report::default();
-    let layered = sources::gather(path, variables, &mut report);
-    let (shop, wrong) = reader::read(&layered);
+    let layered = sources::gather(path, &mut report);
+    let mut layered = variables::add(layered, variables, true, &mut report);
+    let mut wrong = types::expand(&mut layered, &mut report);
+    let layered = variables::add(layered, variables, false, &mut report);
+    let (shop, more) = reader::read(&layered);
+    wrong.extend(more);
     let base = path.parent().unwrap_or(Path::new("")).to_owned();
     let settings = checked::check(shop, wrong, &layered, base, &mut report);
     report.mistakes.sort();

@@ -21,6 +21,14 @@ pub(crate) fn did_you_mean<'a>(text: &str, candidates: impl IntoIterator<Item = 
     nearest(text, candidates).map_or_else(String::new, |c| format!("did you mean `{c}`? "))
 }
 
+/// Up to ten names, and how many more.
+pub(crate) fn listed(names: &[&str]) -> String {
+    const SHOWN: usize = 10;
+    let more = names.len().saturating_sub(SHOWN);
+    let shown = names[..names.len() - more].join(", ");
+    if more > 0 { format!("{shown} and {more} more") } else { shown }
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;

@@ -6,6 +6,7 @@
 use std::fmt;
 use std::time::Duration;
 
+use schemars::{JsonSchema, Schema, SchemaGenerator, json_schema};
 use serde::de::{self, Deserialize, Deserializer, Visitor};
 use sumpwarden_core::model::{Unit, hardness_mg_l};
 
@@ -71,6 +72,10 @@ fn has_exponent(rest: &str) -> bool {
 #[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Debug)]
 pub struct Lasting(pub Duration);
 
+/// Units of time, with their seconds.
+const LASTING_UNITS: &[(&str, f64)] =
+    &[("ms", 0.001), ("s", 1.0), ("min", 60.0), ("h", 3600.0), ("d", 86_400.0)];
+
 /// Longest time anything here can be told to take: ten years.
 const LASTING_MAX: Duration = Duration::from_secs(3653 * 86_400);
 
@@ -79,21 +84,16 @@ impl Lasting {
     pub fn parse(text: &str) -> Result<Self, Unreadable> {
         const CURE: &str = "write a number and one of ms, s, min, h, d, as in \"250 ms\" or \"5 min\"";
         let (value, unit) = split(text, "10 s")?;
-        let seconds = match unit.as_str() {
-            "ms" => value / 1000.0,
-            "s" => value,
-            "min" => value * 60.0,
-            "h" => value * 3600.0,
-            "d" => value * 86_400.0,
-            "" => return Err(Unreadable::new(format!("`{text}` has no unit of time"), CURE)),
-            "m" => {
-                return Err(Unreadable::new(
-                    format!("`{text}`: `m` is no unit of time"),
-                    "write `min` for minutes",
-                ));
-            }
-            other => return Err(Unreadable::new(format!("`{text}`: `{other}` is no unit of time"), CURE)),
+        let Some((_, part)) = LASTING_UNITS.iter().find(|(word, _)| *word == unit) else {
+            return Err(match unit.as_str() {
+                "" => Unreadable::new(format!("`{text}` has no unit of time"), CURE),
+                "m" => {
+                    Unreadable::new(format!("`{text}`: `m` is no unit of time"), "write `min` for minutes")
+                }
+                other => Unreadable::new(format!("`{text}`: `{other}` is no unit of time"), CURE),
+            });
         };
+        let seconds = value * part;
         if seconds < 0.0 {
             return Err(Unreadable::new(format!("`{text}` is negative"), "a length of time is zero or more"));
         }
@@ -119,6 +119,19 @@ pub fn lasting_text(time: Duration) -> String {
     format!("{} ms", micros as f64 / 1000.0)
 }
 
+/// Units of memory and disk, with their bytes.
+const SIZE_UNITS: &[(&str, f64)] = &[
+    ("B", 1.0),
+    ("kB", 1e3),
+    ("MB", 1e6),
+    ("GB", 1e9),
+    ("TB", 1e12),
+    ("KiB", 1024.0),
+    ("MiB", 1_048_576.0),
+    ("GiB", 1_073_741_824.0),
+    ("TiB", 1_099_511_627_776.0),
+];
+
 /// An amount of memory or disk: "8 GiB", "256 KiB", "500 MB".
 #[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Debug)]
 pub struct Size(pub u64);
@@ -128,18 +141,12 @@ impl Size {
     pub fn parse(text: &str) -> Result<Self, Unreadable> {
         const CURE: &str = "write a number and one of B, KiB, MiB, GiB, TiB, kB, MB, GB, TB, as in \"8 GiB\"";
         let (value, unit) = split(text, "8 GiB")?;
-        let factor: f64 = match unit.as_str() {
-            "B" => 1.0,
-            "kB" => 1e3,
-            "MB" => 1e6,
-            "GB" => 1e9,
-            "TB" => 1e12,
-            "KiB" => 1024.0,
-            "MiB" => 1_048_576.0,
-            "GiB" => 1_073_741_824.0,
-            "TiB" => 1_099_511_627_776.0,
-            "" => return Err(Unreadable::new(format!("`{text}` has no unit of size"), CURE)),
-            other => return Err(Unreadable::new(format!("`{text}`: `{other}` is no unit of size"), CURE)),
+        let Some((_, factor)) = SIZE_UNITS.iter().find(|(word, _)| *word == unit) else {
+            let what = match unit.as_str() {
+                "" => format!("`{text}` has no unit of size"),
+                other => format!("`{text}`: `{other}` is no unit of size"),
+            };
+            return Err(Unreadable::new(what, CURE));
         };
         let bytes = value * factor;
         if bytes < 0.0 {
@@ -238,8 +245,54 @@ impl Hardness {
     }
 }
 
+/// Spellings of units of hardness.
+const HARDNESS_UNITS: &[&str] =
+    &["mg/L", "mg/l", "ppm", "mmol/L", "mmol/l", "°dH", "dH", "°fH", "fH", "°e", "°Clark", "gpg"];
+
+/// Spellings of units beside their codes.
+const ALSO_UNITS: &[&str] =
+    &["pH", "l", "l/min", "l/h", "°C", "°F", "µS/cm", "μS/cm", "µS", "μS", "/", "in", "Ω", "m³", "m³/h"];
+
+/// A regular expression for a number with one of these units behind it.
+fn pattern<'u>(units: impl IntoIterator<Item = &'u str>, sign: &str) -> String {
+    let special = |c: char| "\\^$.|?*+()[]{}/".contains(c) && c != '/';
+    let escaped = |unit: &str| {
+        let letters = unit.chars().map(|c| if special(c) { format!("\\{c}") } else { c.to_string() });
+        letters.collect::<String>()
+    };
+    let units: Vec<String> = units.into_iter().map(escaped).collect();
+    format!(r"^\s*{sign}([0-9]+\.?[0-9]*|\.[0-9]+)([eE][+-]?[0-9]+)?\s*({})\s*$", units.join("|"))
+}
+
+/// What a text with a unit is, for the schema.
+fn text_schema(description: &str, pattern: &str) -> Schema {
+    json_schema!({ "type": "string", "description": description, "pattern": pattern })
+}
+
+impl JsonSchema for Measure {
+    fn schema_name() -> std::borrow::Cow<'static, str> {
+        "Measure".into()
+    }
+
+    fn json_schema(_: &mut SchemaGenerator) -> Schema {
+        let units = Unit::ALL.iter().map(|unit| unit.ucum()).chain(ALSO_UNITS.iter().copied());
+        let pattern = pattern(units.chain([""]), "[+-]?");
+        json_schema!({ "type": ["number", "string"], "description": MEASURE, "pattern": pattern })
+    }
+}
+
 macro_rules! read_text {
-    ($type:ident, $expecting:literal) => {
+    ($type:ident, $units:expr, $expecting:literal) => {
+        impl JsonSchema for $type {
+            fn schema_name() -> std::borrow::Cow<'static, str> {
+                stringify!($type).into()
+            }
+
+            fn json_schema(_: &mut SchemaGenerator) -> Schema {
+                text_schema($expecting, &pattern($units, r"\+?"))
+            }
+        }
+
         impl<'de> Deserialize<'de> for $type {
             fn deserialize<D: Deserializer<'de>>(deserializer: D) -> Result<Self, D::Error> {
                 struct Reader;
@@ -260,9 +313,19 @@ macro_rules! read_text {
     };
 }
 
-read_text!(Lasting, "a length of time in quotes, as in \"10 s\"");
-read_text!(Size, "a size in quotes, as in \"8 GiB\"");
-read_text!(Hardness, "a hardness in quotes, as in \"240 mg/L\" or \"13.4 °dH\"");
+read_text!(
+    Lasting,
+    LASTING_UNITS.iter().map(|(unit, _)| *unit),
+    "a length of time in quotes, as in \"10 s\""
+);
+read_text!(Size, SIZE_UNITS.iter().map(|(unit, _)| *unit), "a size in quotes, as in \"8 GiB\"");
+read_text!(
+    Hardness,
+    HARDNESS_UNITS.iter().copied(),
+    "a hardness in quotes, as in \"240 mg/L\" or \"13.4 °dH\""
+);
+
+const MEASURE: &str = "a number, or a number with its unit in quotes, as in \"310 mm\"";
 
 impl<'de> Deserialize<'de> for Measure {
     fn deserialize<D: Deserializer<'de>>(deserializer: D) -> Result<Self, D::Error> {
@@ -271,7 +334,7 @@ impl<'de> Deserialize<'de> for Measure {
             type Value = Measure;
 
             fn expecting(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-                f.write_str("a number, or a number with its unit in quotes, as in \"310 mm\"")
+                f.write_str(MEASURE)
             }
 
             fn visit_i64<E: de::Error>(self, value: i64) -> Result<Measure, E> {
@@ -316,6 +379,14 @@ mod tests {
     fn a_time_is_written_back_in_its_largest_whole_unit() {
         for text in ["250 ms", "10 s", "90 s", "5 min", "2 h", "7 d", "0.5 ms"] {
             assert_eq!(lasting_text(Lasting::parse(text).expect("reads").0), text);
+        }
+    }
+
+    #[test]
+    fn every_unit_of_the_schema_is_read() {
+        assert!(HARDNESS_UNITS.iter().all(|unit| Hardness::parse(&format!("1 {unit}")).is_ok()));
+        for unit in ALSO_UNITS {
+            assert!(Measure::parse(&format!("1 {unit}")).is_ok_and(|m| m.unit.is_some()), "{unit}");
         }
     }
 

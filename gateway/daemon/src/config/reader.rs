@@ -12,7 +12,7 @@ use config::{Value, ValueKind};
 use serde::de::{self, DeserializeSeed, Deserializer, Expected, IntoDeserializer, Unexpected, Visitor};
 use serde::{Deserialize, forward_to_deserialize_any};
 
-use super::file::Shop;
+use super::file::{Device, Named, Shop, Sump};
 use super::nearest::{did_you_mean, nearest};
 use super::sources::{KeyPath, Layered, is_secret, path_text};
 
@@ -41,19 +41,43 @@ pub(super) struct Wrong {
 /// Reads the shop out of the layered tree. The second value holds what is wrong; the first is what could be read without
 /// it, or nothing where too much is wrong.
 pub(super) fn read(layered: &Layered) -> (Option<Shop>, Vec<Wrong>) {
+    read_table(layered, layered.root(), KeyPath::new())
+}
+
+/// What is wrong with the form of the tables that others inherit from.
+pub(super) fn read_types(layered: &Layered) -> Vec<Wrong> {
+    let ValueKind::Table(root) = &layered.root().kind else { return Vec::new() };
+    let mut wrong = Vec::new();
+    for key in ["device_type", "device"] {
+        if let Some(table) = root.get(key) {
+            wrong.extend(read_table::<Named<Device>>(layered, table, vec![key.to_owned()]).1);
+        }
+    }
+    if let Some(table) = root.get("sump_type") {
+        wrong.extend(read_table::<Named<Sump>>(layered, table, vec!["sump_type".to_owned()]).1);
+    }
+    wrong
+}
+
+/// Reads one table, again and again, each time without what was wrong the time before.
+fn read_table<'a, T: Deserialize<'a>>(
+    layered: &'a Layered,
+    value: &'a Value,
+    path: KeyPath,
+) -> (Option<T>, Vec<Wrong>) {
     let session =
         Session { layered, struck: RefCell::new(layered.refused_keys()), unknown: RefCell::new(Vec::new()) };
     let mut wrong = Vec::new();
-    let shop = loop {
+    let read = loop {
         session.unknown.borrow_mut().clear();
-        match Shop::deserialize(Node { value: layered.root(), path: KeyPath::new(), session: &session }) {
-            Ok(shop) => break Some(shop),
+        match T::deserialize(Node { value, path: path.clone(), session: &session }) {
+            Ok(read) => break Some(read),
             Err(mistake) => {
                 let mut strike = mistake.path.clone();
                 while strike.last().is_some_and(|part| part.starts_with('#')) {
                     strike.pop();
                 }
-                let again = strike.is_empty() || !session.struck.borrow_mut().insert(strike);
+                let again = strike.len() <= path.len() || !session.struck.borrow_mut().insert(strike);
                 wrong.push(mistake);
                 if again || wrong.len() >= TYPE_MISTAKES_MAX {
                     break None;
@@ -62,7 +86,7 @@ pub(super) fn read(layered: &Layered) -> (Option<Shop>, Vec<Wrong>) {
         }
     };
     wrong.extend(session.unknown.into_inner().into_iter().map(|(path, fields)| unknown_key(path, fields)));
-    (shop, wrong)
+    (read, wrong)
 }
 
 /// The complaint about a key that none of `fields` is.

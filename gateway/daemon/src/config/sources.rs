@@ -16,7 +16,7 @@ use toml::de::{DeTable, DeValue};
 
 use super::nearest::nearest;
 use super::report::{Mistake, Place, Report, Shown, Weight};
-use super::variables;
+use super::types::Inherited;
 
 /// Most bytes of one file.
 pub const FILE_BYTES_MAX: u64 = 1 << 20;
@@ -70,7 +70,11 @@ pub(super) struct Layered {
     pub(super) root: Value,
     pub(super) spots: BTreeMap<KeyPath, Spot>,
     pub(super) refused: BTreeSet<KeyPath>,
+    pub(super) inherited: Inherited,
     main: PathBuf,
+    /// Keys and list items, and bytes, so far.
+    pub(super) items: usize,
+    pub(super) bytes: u64,
     /// A file could not be read or parsed, so things defined there are missing.
     pub(super) partial: bool,
 }
@@ -106,8 +110,8 @@ impl Layered {
     }
 }
 
-/// Reads the main file at `main`, the fragments beside it and the variables, and layers them.
-pub(super) fn gather(main: &Path, variables: &[(String, String)], report: &mut Report) -> Layered {
+/// Reads the main file at `main` and the fragments beside it, and layers them.
+pub(super) fn gather(main: &Path, report: &mut Report) -> Layered {
     let mut files = Files { report, bytes: 0, items: 0, partial: false };
     let mut layers = Vec::new();
     let mut spots = BTreeMap::new();
@@ -116,7 +120,7 @@ pub(super) fn gather(main: &Path, variables: &[(String, String)], report: &mut R
             layers.push(layer);
         }
     }
-    let partial = files.partial;
+    let (partial, items, bytes) = (files.partial, files.items, files.bytes);
     let mut refused = BTreeSet::new();
     let mut tables = Vec::new();
     for layer in layers {
@@ -124,8 +128,8 @@ pub(super) fn gather(main: &Path, variables: &[(String, String)], report: &mut R
         merge_spots(&mut spots, layer.spots, report);
         tables.push(layer.table);
     }
-    let layered = Layered { root: build(tables), spots, refused, main: main.to_owned(), partial };
-    variables::add(layered, variables, report)
+    let (root, inherited, main) = (build(tables), Inherited::default(), main.to_owned());
+    Layered { root, spots, refused, inherited, main, items, bytes, partial }
 }
 
 /// Layers the tables with the `config` crate.

@@ -10,27 +10,27 @@ use proptest::prelude::*;
 use super::report::Report;
 use super::{Loaded, load_with};
 
-fn repository() -> PathBuf {
+pub(super) fn repository() -> PathBuf {
     Path::new(env!("CARGO_MANIFEST_DIR")).join("../..")
 }
 
 /// A directory of its own for one test, gone when dropped.
-struct Scratch(PathBuf);
+pub(super) struct Scratch(pub(super) PathBuf);
 
 impl Scratch {
-    fn new(name: &str) -> Self {
+    pub(super) fn new(name: &str) -> Self {
         let path = std::env::temp_dir().join(format!("sumpwarden-config-{name}-{}", std::process::id()));
         fs::create_dir_all(path.join("conf.d")).unwrap();
         Self(path)
     }
 
-    fn file(&self, name: &str, content: impl AsRef<[u8]>) -> PathBuf {
+    pub(super) fn file(&self, name: &str, content: impl AsRef<[u8]>) -> PathBuf {
         let path = self.0.join(name);
         fs::write(&path, content).unwrap();
         path
     }
 
-    fn load(&self, variables: &[(&str, &str)]) -> Result<Loaded, Report> {
+    pub(super) fn load(&self, variables: &[(&str, &str)]) -> Result<Loaded, Report> {
         let variables: Vec<_> = variables.iter().map(|(n, t)| ((*n).to_owned(), (*t).to_owned())).collect();
         load_with(&self.0.join("shop.toml"), &variables)
     }
@@ -43,7 +43,7 @@ impl Drop for Scratch {
 }
 
 /// What is complained of, one line each, with file names instead of paths.
-fn complaints(result: &Result<Loaded, Report>, directory: &Path) -> String {
+pub(super) fn complaints(result: &Result<Loaded, Report>, directory: &Path) -> String {
     let report = match result {
         Ok(loaded) => &loaded.warnings,
         Err(report) => report,
@@ -126,7 +126,7 @@ fn every_file_of_the_corpus_is_answered_in_the_words_beside_it() {
         }
     }
     assert!(different.is_empty(), "{different}");
-    assert!(broken >= 60, "only {broken} files are broken");
+    assert!(broken >= 200, "only {broken} files are broken");
 }
 
 #[test]

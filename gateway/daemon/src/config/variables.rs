@@ -14,12 +14,21 @@ use super::sources::{KeyPath, Layered, Spot, build, path_text};
 /// Start of the name of every environment variable that overrides a key.
 pub const VARIABLE_PREFIX: &str = "SUMPWARDEN__";
 
-/// Lays the variables over the files.
-pub(super) fn add(mut layered: Layered, variables: &[(String, String)], report: &mut Report) -> Layered {
+/// Lays the variables over the files: those that concern types before these are expanded, the others afterwards, so that
+/// they can set what a sump or device inherits.
+pub(super) fn add(
+    mut layered: Layered,
+    variables: &[(String, String)],
+    of_types: bool,
+    report: &mut Report,
+) -> Layered {
     let mut overlay = Map::new();
     let mut by_path: BTreeMap<KeyPath, &str> = BTreeMap::new();
     for (name, text) in variables {
         let Some(rest) = name.strip_prefix(VARIABLE_PREFIX) else { continue };
+        if concerns_types(rest) != of_types {
+            continue;
+        }
         let mut refuse = |what: String, cure: String| {
             let place = Place::Variable(name.clone());
             report.mistakes.push(Mistake { place, weight: Weight::Mistake, what, cure, other: None });
@@ -54,6 +63,7 @@ pub(super) fn add(mut layered: Layered, variables: &[(String, String)], report: 
                 .or_insert(Spot { key: place.clone(), value: place.clone() });
         }
         layered.refused.remove(&path);
+        layered.inherited.origins.remove(&path);
         layered.spots.insert(path, Spot { key: place.clone(), value: place });
     }
     if !overlay.is_empty()
@@ -64,21 +74,38 @@ pub(super) fn add(mut layered: Layered, variables: &[(String, String)], report: 
     layered
 }
 
+/// Whether a variable sets what others inherit, or from what something inherits.
+fn concerns_types(rest: &str) -> bool {
+    let rest = fold(rest);
+    match rest.split("__").collect::<Vec<_>>()[..] {
+        ["device_type" | "sump_type", ..] | ["device", _, "probe", ..] => true,
+        ["sump", _, key] => key == "type" || key == "device",
+        ["device", _, key] => key == "type",
+        _ => false,
+    }
+}
+
+/// Case does not matter, and `_` also stands for `-`.
+fn fold(text: &str) -> String {
+    text.to_lowercase().replace('-', "_")
+}
+
 /// Tables whose keys are names that people give.
-const NAMED: &[&str] = &["forward", "bus", "device", "broker", "water", "fluid", "sump"];
+const NAMED: &[&str] =
+    &["forward", "bus", "device", "device_type", "broker", "water", "fluid", "sump", "sump_type"];
 
 /// Whether the keys of the table at `path` are names that people give.
 fn holds_names(path: &[String]) -> bool {
     match path {
         [table] => NAMED.contains(&table.as_str()),
-        [sump, _, table] => sump == "sump" && (table == "probe" || table == "limit"),
+        [sump, _, table] if table == "limit" => sump == "sump" || sump == "sump_type",
+        [_, _, table] => table == "probe",
         _ => false,
     }
 }
 
-/// The keys that a variable's name stands for. Case does not matter, and `_` also stands for `-`.
+/// The keys that a variable's name stands for.
 fn resolve(root: &Value, rest: &str) -> Result<KeyPath, (String, String)> {
-    let fold = |text: &str| text.to_lowercase().replace('-', "_");
     let mut path = KeyPath::new();
     let mut here = Some(root);
     for part in rest.split("__") {

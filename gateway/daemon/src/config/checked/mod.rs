@@ -7,6 +7,7 @@
 mod alarm;
 mod bus;
 mod gateway;
+mod heirs;
 mod limit;
 mod notes;
 mod overlap;
@@ -63,8 +64,9 @@ pub(super) fn check(
     base: PathBuf,
     report: &mut Report,
 ) -> Option<Settings> {
-    let lost = layered.refused_keys();
-    let mut notes = Notes { layered, report, noted: lost.clone(), lost, base };
+    let mut lost = layered.refused_keys();
+    lost.extend(layered.inherited.excused.iter().cloned());
+    let mut notes = Notes { layered, report, noted: lost.clone(), lost, base, inherited: Vec::new() };
     for mistake in wrong {
         let place = match mistake.key {
             true => layered.key_place(&mistake.path),
@@ -78,46 +80,50 @@ pub(super) fn check(
         let (what, cure) = (mistake.what, mistake.cure);
         notes.report.mistakes.push(Mistake { place, weight: Weight::Mistake, what, cure, other: None });
     }
-    let shop = shop?;
-    let root = At::root();
-    let site = gateway::site(&mut notes, &shop);
-    let store = gateway::store(&mut notes, &shop);
-    let web = gateway::web(&mut notes, &shop);
-    let forwards = gateway::forwards(&mut notes, &shop, site.as_ref().map(|s| &s.name));
+    let settings = shop.and_then(|shop| settings(&mut notes, &shop));
+    heirs::settle(notes);
+    settings.filter(|_| !report.refuses())
+}
 
-    let buses = bus::buses(&mut notes, &shop);
-    let brokers = bus::brokers(&mut notes, &shop, site.as_ref().map(|s| &s.name));
-    let receivers = receiver::receivers(&mut notes, &shop, site.as_ref(), &brokers);
-    let heartbeat = receiver::heartbeat(&mut notes, &shop);
-    let mut wiring = source::Wiring::new(buses, brokers, &shop);
-    let estimate_every = gateway::estimates_every(&mut notes, &shop);
+fn settings(notes: &mut Notes<'_>, shop: &Shop) -> Option<Settings> {
+    let root = At::root();
+    let site = gateway::site(notes, shop);
+    let store = gateway::store(notes, shop);
+    let web = gateway::web(notes, shop);
+    let forwards = gateway::forwards(notes, shop, site.as_ref().map(|s| &s.name));
+
+    let buses = bus::buses(notes, shop);
+    let brokers = bus::brokers(notes, shop, site.as_ref().map(|s| &s.name));
+    let receivers = receiver::receivers(notes, shop, site.as_ref(), &brokers);
+    let heartbeat = receiver::heartbeat(notes, shop);
+    let mut wiring = source::Wiring::new(buses, brokers, shop);
+    let estimate_every = gateway::estimates_every(notes, shop);
     let mut settings = engine::Settings {
         estimate_every,
         receivers,
         site: site.as_ref().map(|site| site.name.to_string()).unwrap_or_default(),
-        pace: gateway::pace(&mut notes, &shop),
+        pace: gateway::pace(notes, shop),
         ..engine::Settings::default()
     };
-    let indices = probe_indices(&shop);
-    let fluids = sump::fluids(&mut notes, &shop);
-    let waters = sump::waters(&mut notes, &shop);
-    let shop_plan = plan::read(&mut notes, &root.key("plan"), &shop.plan);
+    let indices = probe_indices(shop);
+    let fluids = sump::fluids(notes, shop);
+    let waters = sump::waters(notes, shop);
+    let shop_plan = plan::read(notes, &root.key("plan"), &shop.plan);
     for (number, (key, table)) in shop.sump.iter().enumerate() {
         let at = root.key("sump").key(key);
         let here = SumpIndex(u32::try_from(number).expect("fewer sumps than items in a file"));
-        let sump = sump::sump(&mut notes, &at, key, table, &fluids, &waters);
+        let sump = sump::sump(notes, &at, key, table, &fluids, &waters);
         let tank_height = sump.as_ref().map(|s| s.tank.height_mm());
         let mut facts = BTreeMap::new();
         for (probe_key, probe_table) in &table.probe {
-            let context =
-                probe::Context { sump: here, sump_key: key, shop: &shop, indices: &indices, tank_height };
+            let context = probe::Context { sump: here, sump_key: key, shop, indices: &indices, tank_height };
             let at = at.key("probe").key(probe_key);
             let index = indices[&(key.as_str(), probe_key.as_str())];
-            let Some(probe) = probe::probe(&mut notes, &at, probe_key, probe_table, &context) else {
+            let Some(probe) = probe::probe(notes, &at, probe_key, probe_table, &context) else {
                 continue;
             };
-            settings.alarms.instruments.push(probe::instrument(&mut notes, &at, probe_table, index));
-            wiring.attach(&mut notes, &at, probe_table, index, probe.period);
+            settings.alarms.instruments.push(probe::instrument(notes, &at, probe_table, index));
+            wiring.attach(notes, &at, probe_table, index, probe.period);
             facts.insert(
                 probe_key.as_str(),
                 limit::ProbeFacts {
@@ -129,33 +135,26 @@ pub(super) fn check(
             );
             settings.probes.push(probe);
         }
-        settings.alarms.limits.extend(limit::limits(&mut notes, &at, table, here, &facts, sump.as_ref()));
-        settings.alarms.conditions.extend(alarm::conditions(&mut notes, &at, &table.alarm, here));
-        let own_plan = plan::read(&mut notes, &at.key("plan"), &table.plan);
-        settings.plans.push(plan::plan(&mut notes, table, &shop_plan, &own_plan));
+        settings.alarms.limits.extend(limit::limits(notes, &at, table, here, &facts, sump.as_ref()));
+        settings.alarms.conditions.extend(alarm::conditions(notes, &at, &table.alarm, here));
+        let own_plan = plan::read(notes, &at.key("plan"), &table.plan);
+        settings.plans.push(plan::plan(notes, table, &shop_plan, &own_plan));
         settings.sumps.extend(sump.map(|s| s.finish(&facts)));
     }
-    let (buses, brokers) = wiring.finish(&mut notes);
+    let (buses, brokers) = wiring.finish(notes);
     (settings.buses, settings.brokers) = (buses, brokers);
     let forwarders: Vec<String> = forwards.iter().map(|forward| forward.name.to_string()).collect();
     let receivers: Vec<String> =
         settings.receivers.iter().map(|receiver| receiver.name.to_string()).collect();
-    alarm::faults(&mut notes, &shop.alarm, &mut settings, &forwarders, &receivers);
+    alarm::faults(notes, &shop.alarm, &mut settings, &forwarders, &receivers);
     for bus in &settings.buses {
-        note_load(&mut notes, bus);
+        note_load(notes, bus);
     }
     if shop.sump.is_empty() && !notes.doubtful(&root.key("sump")) {
         notes.wrong(&root, "there is no sump", "add a table [sump.NAME] with its tank and probes");
     }
     let site = site?;
-    (!notes.report.refuses()).then_some(Settings {
-        engine: settings,
-        site,
-        store,
-        web: web?,
-        forwards,
-        heartbeat,
-    })
+    Some(Settings { engine: settings, site, store, web: web?, forwards, heartbeat })
 }
 
 /// Every probe's index: sumps in the order of their names, and so their probes.

@@ -6,7 +6,7 @@ use std::time::Duration;
 
 use sumpwarden_core::model::{Name, Unit};
 
-use super::super::nearest::did_you_mean;
+use super::super::nearest::{did_you_mean, listed};
 use super::super::quantity::{Lasting, Measure, lasting_text};
 use super::super::report::{Mistake, Report, Weight};
 use super::super::sources::{KeyPath, Layered, path_text};
@@ -38,11 +38,6 @@ impl At {
     pub(super) fn last_key(&self) -> &str {
         self.0.iter().rev().find(|part| !part.starts_with('#')).map_or("", String::as_str)
     }
-
-    /// `sump.lathe-3.tank`.
-    pub(super) fn text(&self) -> String {
-        path_text(&self.0)
-    }
 }
 
 /// The report under construction, with what is needed to place a mistake.
@@ -55,6 +50,17 @@ pub(super) struct Notes<'a> {
     pub(super) lost: BTreeSet<KeyPath>,
     /// Directory of the main file; relative paths start there.
     pub(super) base: PathBuf,
+    /// Mistakes in what was inherited, by their places in the report, each with who inherits it from what.
+    pub(super) inherited: Vec<(usize, Heir)>,
+}
+
+/// Who inherits, and from what.
+#[derive(Clone, PartialEq, Eq, PartialOrd, Ord, Debug)]
+pub(super) struct Heir {
+    /// `device_type.head`, `sump_type.small-lathe`, `device.head-7`.
+    pub(super) from: KeyPath,
+    /// `sump.lathe-3`, `device.head-7`.
+    pub(super) user: KeyPath,
 }
 
 impl Notes<'_> {
@@ -94,7 +100,28 @@ impl Notes<'_> {
         let place = self.layered.value_place(&at.0);
         let other = other.map(|(at, label)| (self.layered.key_place(&at.0), label.to_owned()));
         self.noted.insert(at.0.clone());
+        self.note_heir(at);
         self.report.mistakes.push(Mistake { place, weight, what, cure, other });
+    }
+
+    /// Remembers whose the next mistake is, where it lies in something inherited.
+    fn note_heir(&mut self, at: &At) {
+        let spots = &self.layered.spots;
+        let nearest = (0..=at.0.len()).rev().map(|n| &at.0[..n]).find(|path| spots.contains_key(*path));
+        if let Some(origin) = nearest.and_then(|path| self.layered.inherited.origins.get(path)) {
+            let heir = Heir { from: origin[..2].to_vec(), user: at.0[..2].to_vec() };
+            self.inherited.push((self.report.mistakes.len(), heir));
+        }
+    }
+
+    /// The key as somebody wrote it: that of the type, where it is inherited.
+    pub(super) fn written(&self, at: &At) -> KeyPath {
+        self.layered.inherited.written(&at.0)
+    }
+
+    /// `sump.lathe-3.tank`, or `sump_type.small.tank` where it is inherited.
+    pub(super) fn text(&self, at: &At) -> String {
+        path_text(&self.written(at))
     }
 
     /// Whether something below or at this key is already complained of, or lies in a file that could not be read.
@@ -111,9 +138,10 @@ impl Notes<'_> {
             let place = self.layered.key_place(&table.0);
             let what = match table.0.is_empty() {
                 true => format!("`{key}` is missing"),
-                false => format!("`{}` lacks `{key}`", table.text()),
+                false => format!("`{}` lacks `{key}`", self.text(table)),
             };
             let cure = format!("write {key} = {example}");
+            self.note_heir(table);
             self.noted.insert(at.0);
             self.report.mistakes.push(Mistake { place, weight: Weight::Mistake, what, cure, other: None });
         }
@@ -163,7 +191,7 @@ impl Notes<'_> {
             Some(from) => {
                 let value = from.convert(measure.value, unit);
                 if value.is_none() {
-                    let what = format!("the unit `{}` does not fit `{}`", from.ucum(), at.text());
+                    let what = format!("the unit `{}` does not fit `{}`", from.ucum(), self.text(at));
                     self.wrong(at, what, example);
                 }
                 value
@@ -237,12 +265,4 @@ pub(super) fn name(key: &str) -> Name {
 pub(super) fn number(value: f64) -> String {
     let rounded = (value * 1e6).round() / 1e6;
     format!("{}", if rounded == 0.0 { 0.0 } else { rounded })
-}
-
-/// Up to ten names, and how many more.
-fn listed(names: &[&str]) -> String {
-    const SHOWN: usize = 10;
-    let more = names.len().saturating_sub(SHOWN);
-    let shown = names[..names.len() - more].join(", ");
-    if more > 0 { format!("{shown} and {more} more") } else { shown }
 }

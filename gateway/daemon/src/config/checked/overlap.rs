@@ -34,9 +34,13 @@ fn end(point: &Point) -> u32 {
 fn note_pair(notes: &mut Notes<'_>, (before, first): (&Point, &At), (point, at): (&Point, &At)) {
     let field = |p: &Point| matches!(p.encoding.kind, NumberKind::BitField { .. });
     let other = (&first.key("register"), "read here as well");
+    if notes.written(first) == notes.written(at) {
+        // One device serves two sumps: that is said once, not at every register.
+        return;
+    }
     let same = before.address == point.address && before.encoding.kind == point.encoding.kind;
     if same && before.encoding.order == point.encoding.order {
-        let what = format!("`{}` is also read by `{}`", point.address.manual(), first.text());
+        let what = format!("`{}` is also read by `{}`", point.address.manual(), notes.text(first));
         notes.warn_clash(&at.key("register"), what, "check the register against the manual", other);
         return;
     }
@@ -49,7 +53,7 @@ fn note_pair(notes: &mut Notes<'_>, (before, first): (&Point, &At), (point, at):
         "`{}` as {} lies in the registers of `{}` ({} as {})",
         point.address.manual(),
         point.encoding.kind,
-        first.text(),
+        notes.text(first),
         before.address.manual(),
         before.encoding.kind
     );

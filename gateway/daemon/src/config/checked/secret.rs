@@ -115,13 +115,13 @@ fn credential(text: &str, directory: Option<&Path>) -> Result<PathBuf, (String, 
 fn accept(notes: &mut Notes<'_>, at: &At, text: &str, from: &str) -> Option<Secret> {
     let trimmed = text.trim();
     if trimmed.is_empty() {
-        notes.wrong(at, format!("{from} for `{}` is empty", at.text()), "put the secret into it");
+        notes.wrong(at, format!("{from} for `{}` is empty", notes.text(at)), "put the secret into it");
         return None;
     }
     if trimmed.chars().any(char::is_control) {
         notes.wrong(
             at,
-            format!("{from} for `{}` has more than one line", at.text()),
+            format!("{from} for `{}` has more than one line", notes.text(at)),
             "put only the secret into it",
         );
         return None;

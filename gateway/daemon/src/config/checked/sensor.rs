@@ -199,7 +199,7 @@ fn factors(notes: &mut Notes<'_>, at: &At, table: &Cell) -> Option<Vec<(f64, f64
     }
     // The hotter the liquid, the better it conducts: the factor falls.
     if let Some(row) = factors.windows(2).position(|w| w[1].0 <= w[0].0 || w[1].1 >= w[0].1) {
-        let what = format!("row {} of `{}` does not go on from the one before", row + 2, at.text());
+        let what = format!("row {} of `{}` does not go on from the one before", row + 2, notes.text(&at));
         notes.wrong(&at.item(row + 1), what, "°C rises from row to row and the factor falls");
         return None;
     }

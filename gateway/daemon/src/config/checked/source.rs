@@ -9,6 +9,7 @@ use sumpwarden_protocol::payload::topic::Filter;
 use sumpwarden_protocol::words::{Encoding, NumberKind, Order};
 
 use super::super::file::{Probe, Shop};
+use super::super::sources::path_text;
 use super::bus::Buses;
 use super::notes::{At, Notes, note_two_parts};
 use super::overlap;
@@ -20,6 +21,8 @@ pub(super) struct Wiring<'s> {
     shop: &'s Shop,
     /// The probe's key of every point, by bus, device and point.
     origins: Vec<(usize, usize, At)>,
+    /// The probe's key of every topic, by broker.
+    topic_origins: Vec<(usize, At)>,
 }
 
 const MINUTE: Duration = Duration::from_secs(60);
@@ -27,7 +30,7 @@ const DAY: Duration = Duration::from_secs(86_400);
 
 impl<'s> Wiring<'s> {
     pub(super) fn new(buses: Buses, brokers: Vec<(String, BrokerSettings)>, shop: &'s Shop) -> Self {
-        Self { buses, brokers, shop, origins: Vec::new() }
+        Self { buses, brokers, shop, origins: Vec::new(), topic_origins: Vec::new() }
     }
 
     /// Attaches a probe to its device or broker.
@@ -127,12 +130,13 @@ impl<'s> Wiring<'s> {
         let late = notes.time(at, "late_max", table.late_max, 7 * DAY, (Duration::ZERO, 3650 * DAY));
         let early = notes.time(at, "early_max", table.early_max, MINUTE, (Duration::ZERO, DAY));
         let (Some(place), Some(filter), Some(payload)) = (place, filter, payload) else { return };
+        self.topic_origins.push((place, at.clone()));
         self.brokers[place].1.topics.push(TopicPoint { probe, filter, payload, time_window: (late, early) });
     }
 
     /// Buses and brokers with everything attached, once overlapping registers and idle devices are noted.
     pub(super) fn finish(self, notes: &mut Notes<'_>) -> (Vec<BusSettings>, Vec<BrokerSettings>) {
-        let Self { buses, brokers, origins, .. } = self;
+        let Self { buses, brokers, origins, topic_origins, .. } = self;
         for (number, bus) in buses.buses.iter().enumerate() {
             for (place, device) in bus.devices.iter().enumerate() {
                 let points: Vec<(&Point, &At)> = device
@@ -148,8 +152,10 @@ impl<'s> Wiring<'s> {
                 }
             }
         }
-        for (key, broker) in &brokers {
+        for (number, (key, broker)) in brokers.iter().enumerate() {
             note_shared_topic(notes, key, broker);
+            let of_broker = topic_origins.iter().filter(|(place, _)| *place == number).map(|(_, at)| at);
+            note_same_messages(notes, &broker.topics.iter().zip(of_broker).collect::<Vec<_>>());
             if broker.topics.is_empty() && broker.notes.is_none() && !notes.doubtful(&At::root().key("sump"))
             {
                 let what = format!("nothing is listened to at broker \"{key}\"");
@@ -173,6 +179,25 @@ fn note_shared_topic(notes: &mut Notes<'_>, key: &str, broker: &BrokerSettings) 
         let at = At::root().key("broker").key(key).key("notes").key("topic");
         let what = format!("notes and readings come by one topic: \"{}\"", topic.filter);
         notes.wrong(&at, what, "give notes a topic of their own, as in \"sumpwarden/{sump}/note\"");
+    }
+}
+
+/// Two probes that take the very same number out of the same messages.
+fn note_same_messages(notes: &mut Notes<'_>, topics: &[(&TopicPoint, &At)]) {
+    for (number, (topic, at)) in topics.iter().enumerate() {
+        let same =
+            |other: &&(&TopicPoint, &At)| other.0.filter == topic.filter && other.0.payload == topic.payload;
+        let Some((_, first)) = topics[..number].iter().find(same) else { continue };
+        let what = format!(
+            "`{}` takes the same number out of the same messages as `{}`",
+            path_text(&at.0),
+            path_text(&first.0)
+        );
+        let cure = match notes.written(at) == notes.written(first) {
+            true => "write {sump} for a level of the topic: in a type it stands for the sump's name",
+            false => "check the topic",
+        };
+        notes.warn_clash(&at.key("topic"), what, cure, (&first.key("topic"), "taken here as well"));
     }
 }
 
