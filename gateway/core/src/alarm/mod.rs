@@ -123,6 +123,8 @@ impl Alarms {
             let key = definition.key(probes, sumps);
             all.add(definition, key);
         }
+        // There are tens of thousands in a large shop, and never one more.
+        all.alarms.shrink_to_fit();
         all.tie_causes();
         all
     }

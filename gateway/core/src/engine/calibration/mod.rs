@@ -104,7 +104,8 @@ impl OfProbe {
 /// Calibrations of all probes.
 #[derive(Debug)]
 pub(super) struct Calibrations {
-    of: Vec<Option<OfProbe>>,
+    /// Boxed: most probes have nothing that is calibrated here.
+    of: Vec<Option<Box<OfProbe>>>,
     /// Probes with a session, mostly none: this is asked at every turn of the engine.
     running: Vec<ProbeIndex>,
 }
@@ -113,13 +114,13 @@ impl Calibrations {
     pub(super) fn new(probes: &[ProbeSettings]) -> Self {
         let of = |probe: &ProbeSettings| {
             let configured = Calibrated::configured(&probe.sensor)?;
-            Some(OfProbe { configured, done: None, session: None })
+            Some(Box::new(OfProbe { configured, done: None, session: None }))
         };
         Self { of: probes.iter().map(of).collect(), running: Vec::new() }
     }
 
     fn of(&self, probe: ProbeIndex) -> Result<&OfProbe, Refusal> {
-        self.of[probe.slot()].as_ref().ok_or(Refusal::NotHere)
+        self.of[probe.slot()].as_deref().ok_or(Refusal::NotHere)
     }
 
     /// Whether a probe has something that is calibrated here.
