@@ -14,11 +14,11 @@ use sumpwarden_tests::shop::{CONDUCTIVITY, HOLDUP_L, LEVEL, LITRES_PER_MM, PH, P
 use crate::alone::{Figures, named, process_seconds};
 
 /// A quarter.
-pub(crate) const DAYS: u64 = 90;
+const DAYS: u64 = 90;
 
 /// Sump-hours a second, by the fastest of `rounds`.
 pub(crate) fn measure(rounds: usize) -> Figures {
-    let readings = readings();
+    let readings = readings(DAYS);
     let best = |run: &dyn Fn()| {
         let times = (0..rounds).map(|_| {
             let began = process_seconds();
@@ -54,10 +54,10 @@ fn follow(readings: &[(Now, Measurement)]) {
 const FULL_L: f64 = 255.0;
 
 /// A sump that loses 0.25 L/h at rest and 1 L/h at work, and is filled by a third of a hundred litres now and then.
-pub(crate) fn readings() -> Vec<(Now, Measurement)> {
+pub(crate) fn readings(days: u64) -> Vec<(Now, Measurement)> {
     let mut all = Vec::new();
     let (mut content, mut thick, mut noise) = (FULL_L, 1600.0, 1_u32);
-    for minute in 0..DAYS * 24 * 60 {
+    for minute in 0..days * 24 * 60 {
         let hour = minute / 60 % 24;
         let running = (6..22).contains(&hour) && minute % 60 < 52;
         let lost = if running { 1.0 } else { 0.25 } / 60.0;

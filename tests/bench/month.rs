@@ -47,15 +47,17 @@ pub(crate) fn measure(directory: &Path, sumps: usize, days: u64) -> Result<Figur
         settings,
         tokio::sync::mpsc::unbounded_channel().0,
     )?;
-    let readings = estimator::readings();
-    let start = resident()?;
+    // Made beforehand; what they take is taken off again.
+    let before = resident()?;
+    let readings = estimator::readings(days);
+    let readings_take = resident()? - before;
     let spent = process_seconds();
     let mut after_days = Vec::new();
-    for day in readings.chunk_by(|a, b| day(a) == day(b)).take(usize::try_from(days)?) {
+    for day in readings.chunk_by(|a, b| day(a) == day(b)) {
         for minute in day.chunk_by(|a, b| a.0 == b.0) {
             play(&mut engine, &store, sumps, minute)?;
         }
-        after_days.push(resident()?);
+        after_days.push(resident()? - readings_take);
     }
     store.flush()?;
     let spent = process_seconds() - spent;
@@ -63,10 +65,9 @@ pub(crate) fn measure(directory: &Path, sumps: usize, days: u64) -> Result<Figur
     let last = after_days.last().copied().unwrap_or(settled);
     let sump_days = sumps as f64 * after_days.len() as f64;
     let figures = named([
-        ("start_mib", start / MIB),
         ("settled_mib", settled / MIB),
         ("last_mib", last / MIB),
-        ("peak_mib", peak()? / MIB),
+        ("peak_mib", (peak()? - readings_take) / MIB),
         ("growth_mib", (last - settled) / MIB),
         ("cpu_us_per_sump_hour", 1e6 * spent / (24.0 * sump_days)),
         ("samples_per_second", store.status().counters.stored as f64 / spent),
