@@ -1,6 +1,6 @@
 //! Arguments, configuration, signals, exit code.
 
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 
 use clap::{Parser, Subcommand};
@@ -66,8 +66,12 @@ enum Command {
     Labels(commands::labels::Options),
     /// Copy the store to one file, also while the daemon runs
     Snapshot {
-        #[command(flatten)]
-        configured: Configured,
+        /// Configuration file (TOML); fragments beside it in `conf.d/` belong to it
+        #[arg(long, short, value_name = "FILE", required_unless_present = "store_at")]
+        config: Option<PathBuf>,
+        /// Copy the store there, a data directory or a file, without a configuration
+        #[arg(long, value_name = "PATH", conflicts_with = "config")]
+        store_at: Option<PathBuf>,
         /// The copy; must not be there yet
         #[arg(long, value_name = "FILE")]
         output: PathBuf,
@@ -116,7 +120,9 @@ fn main() -> ExitCode {
         Command::Export(options) => commands::export::run(&options),
         Command::Report(options) => commands::report::run(&options),
         Command::Labels(options) => commands::labels::run(&options),
-        Command::Snapshot { configured, output } => commands::store::copy(&configured.config, &output),
+        Command::Snapshot { config, store_at, output } => {
+            commands::store::copy(which(config.as_deref(), store_at.as_deref()), &output)
+        }
         Command::Restore { configured, from } => commands::store::restore(&configured.config, &from),
         Command::Note(options) => commands::note::run(&options),
         Command::People(options) => commands::people::run(&options),
@@ -129,12 +135,19 @@ fn main() -> ExitCode {
     exit.into()
 }
 
-fn check(config: Option<PathBuf>, store: bool, store_at: Option<PathBuf>, json: bool) -> Exit {
+/// The store that is meant.
+fn which<'a>(config: Option<&'a Path>, store_at: Option<&'a Path>) -> Which<'a> {
     match (config, store_at) {
-        (_, Some(path)) => commands::store::check(Which::At(&path), json),
-        (Some(config), None) if store => commands::store::check(Which::Configured(&config), json),
-        (Some(config), None) => commands::check::run(&config, json),
+        (_, Some(path)) => Which::At(path),
+        (Some(config), None) => Which::Configured(config),
         (None, None) => unreachable!("one of them is required"),
+    }
+}
+
+fn check(config: Option<PathBuf>, store: bool, store_at: Option<PathBuf>, json: bool) -> Exit {
+    match which(config.as_deref(), store_at.as_deref()) {
+        Which::Configured(config) if !store => commands::check::run(config, json),
+        which => commands::store::check(which, json),
     }
 }
 

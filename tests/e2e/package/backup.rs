@@ -25,7 +25,7 @@ fn backup(shop: &Installation, directory: &Path, arguments: &[&str]) -> Output {
     }
     let path = format!("{}:{}", folder.display(), std::env::var("PATH").unwrap_or_default());
     let mut command = Command::new(deployed("backup/sumpwarden-backup"));
-    command.env("PATH", path).arg("--config").arg(shop.configuration());
+    command.env("PATH", path).arg("--data").arg(shop.path("data"));
     command.arg("--directory").arg(directory).args(arguments).output().expect("it starts")
 }
 
@@ -117,16 +117,16 @@ fn old_copies_go_by_the_rule_and_none_goes_when_a_copy_fails() {
     }
     fs::write(kept.path().join("notes.txt"), "not ours").expect("a file");
     let before = names(kept.path());
-    let text = fs::read_to_string(shop.configuration()).expect("text");
-    fs::write(shop.configuration(), "[site]\n").expect("a file");
+    let (store, away) = (shop.path("data/store.sqlite"), shop.path("data/away"));
+    fs::rename(&store, &away).expect("it is there");
     let failed = backup(&shop, kept.path(), &["--days", "1", "--months", "0"]);
-    assert_eq!(failed.status.code(), Some(78), "the program's own code");
+    assert_eq!(failed.status.code(), Some(74), "the program's own code");
     assert!(String::from_utf8_lossy(&failed.stderr).contains("nothing was removed"));
     assert_eq!(names(kept.path()), before);
+    fs::rename(&away, &store).expect("it is there");
     for wrong in ["0", "many", ""] {
         assert_eq!(backup(&shop, kept.path(), &["--days", wrong]).status.code(), Some(2), "{wrong}");
     }
-    fs::write(shop.configuration(), text).expect("a file");
     // The new one and the one before; of this month, October and September the newest.
     let told = went(&backup(&shop, kept.path(), &["--days", "2", "--months", "3"]));
     let stay = ["20250930T023000Z", "20251031T023000Z"];

@@ -159,14 +159,17 @@ fn as_json(report: &Report, asides: &[Aside]) -> Value {
     })
 }
 
-/// Copies the store of the configuration to `output`, whether a daemon runs or not.
-pub fn copy(config: &Path, output: &Path) -> Exit {
-    let settings = match load(config) {
-        Ok(settings) => settings,
-        Err(exit) => return exit,
+/// Copies a store to `output`, whether a daemon runs or not.
+pub fn copy(which: Which<'_>, output: &Path) -> Exit {
+    let store = match which {
+        Which::At(path) if path.is_dir() => path.join(FILE),
+        Which::At(path) => path.to_owned(),
+        Which::Configured(config) => match load(config) {
+            Ok(settings) => settings.store.directory.join(FILE),
+            Err(exit) => return exit,
+        },
     };
     let progress = Progress::default();
-    let store = settings.store.directory.join(FILE);
     match snapshot::snapshot(&store, output, &|what, at, of| progress.show(what, at, of)) {
         Ok(copied) => {
             progress.clear();
