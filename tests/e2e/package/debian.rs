@@ -9,7 +9,10 @@ use std::sync::{Mutex, PoisonError};
 
 use sumpwarden_tests::process::{TempDir, run, tool};
 
-/// A Debian of its own: the essential packages and what ours needs, nothing mounted in it.
+/// What it has beside the essential packages.
+const INCLUDED: &str = "adduser,systemd-sysv,tzdata";
+
+/// A Debian of its own: the essential packages, a service manager and what ours needs, nothing mounted in it.
 pub(crate) struct Root {
     folder: TempDir,
 }
@@ -19,7 +22,8 @@ impl Root {
     pub(crate) fn fresh() -> Self {
         static FETCHING: Mutex<()> = Mutex::new(());
         let one_at_a_time = FETCHING.lock().unwrap_or_else(PoisonError::into_inner);
-        let kept = Path::new(env!("CARGO_MANIFEST_DIR")).join("../target/debian-root.tar");
+        let kept = format!("../target/debian-root-{}.tar", INCLUDED.replace(',', "-"));
+        let kept = Path::new(env!("CARGO_MANIFEST_DIR")).join(kept);
         if !kept.is_file() {
             fetch(&kept);
         }
@@ -111,7 +115,7 @@ fn fetch(kept: &Path) {
     let half = kept.with_extension("half.tar");
     let sources = ["/etc/apt/sources.list.d/debian.sources", "/etc/apt/sources.list"];
     let mut command = Command::new(tool("mmdebstrap"));
-    command.args(["--quiet", "--variant=essential", "--include=adduser,tzdata", codename]).arg(&half);
+    command.args(["--quiet", "--variant=essential", "--include", INCLUDED, codename]).arg(&half);
     command.args(sources.iter().filter(|path| Path::new(path).is_file()));
     run(&mut command);
     fs::rename(half, kept).expect("a place beside it");

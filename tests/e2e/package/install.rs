@@ -19,7 +19,7 @@ const MOMENT: Duration = Duration::from_secs(60);
 const CONFIGURATION: &str = "/etc/sumpwarden/shop.toml";
 
 /// The package of this version, inside the root; its path there.
-fn package(root: &Root, version: &str) -> String {
+pub(crate) fn package(root: &Root, version: &str) -> String {
     let mut command = Command::new(deployed("debian/build"));
     command.arg("--quick").arg("--program").arg(program()).arg("--output").arg(root.inside("/tmp"));
     let path = run(command.args(["--version", version]));
@@ -91,6 +91,10 @@ fn installs(root: &Root) {
     ] {
         assert_eq!(root.run(&["stat", "-c", "%a %U %G", path]).trim(), expected, "{path}");
     }
+    let unit = text_of("sumpwarden.service");
+    let document =
+        unit.lines().find_map(|line| line.strip_prefix("Documentation=file:")).expect("a document");
+    assert!(root.inside(document).is_file(), "the unit leads to {document}");
     let files = root.run(&["dpkg", "--listfiles", "sumpwarden"]);
     for path in files.lines().filter(|path| root.inside(path).is_file()) {
         let mode = root.inside(path).metadata().expect("it is there").mode();

@@ -3,6 +3,7 @@
 
 mod backup;
 mod boards;
+mod booted;
 mod broker;
 mod container;
 mod debian;

@@ -17,6 +17,8 @@ const SECRET_BYTES_MAX: u64 = 64 << 10;
 
 /// The variable in which the service manager says where a service's credentials are.
 const CREDENTIALS: &str = "CREDENTIALS_DIRECTORY";
+/// Where they are while the service runs, for commands beside it (`alarm`, `note`, …) by its user or root.
+const CREDENTIALS_OF_SERVICE: &str = "/run/credentials/sumpwarden.service";
 
 /// The two keys that can give one secret.
 #[derive(Clone, Copy)]
@@ -76,7 +78,8 @@ pub(super) fn place(notes: &mut Notes<'_>, at: &At, text: &str) -> Option<PathBu
     if !is_handed(text) {
         return Some(notes.path(text));
     }
-    let directory = std::env::var_os(CREDENTIALS).map(PathBuf::from);
+    let beside = || Some(PathBuf::from(CREDENTIALS_OF_SERVICE)).filter(|directory| directory.is_dir());
+    let directory = std::env::var_os(CREDENTIALS).map(PathBuf::from).or_else(beside);
     match credential(text, directory.as_deref()) {
         Ok(path) => Some(path),
         Err((what, cure)) => {
@@ -101,9 +104,10 @@ fn credential(text: &str, directory: Option<&Path>) -> Result<PathBuf, (String, 
         return Err((what, format!("credentials lie side by side: \"${CREDENTIALS}/NAME\"")));
     }
     let Some(directory) = directory else {
-        let what = format!("no credentials were handed over: {CREDENTIALS} is not set");
+        let what =
+            format!("no credentials were handed over: {CREDENTIALS} is not set and the service does not run");
         let cure = format!(
-            "the unit hands it over with LoadCredential={name}:FILE; to check outside the unit, as root: \
+            "the unit hands it over with LoadCredential={name}:FILE; to check before it runs, as root: \
              {CREDENTIALS}=DIRECTORY-OF-FILE sumpwarden check …"
         );
         return Err((what, cure));
@@ -130,7 +134,8 @@ fn accept(notes: &mut Notes<'_>, at: &At, text: &str, from: &str) -> Option<Secr
 }
 
 /// The text of a regular file that belongs to this user (or root) and to nobody else. One that was `handed` over may look
-/// as if a group could read it: the manager lets the service's user in by an access list, whose mask stands there.
+/// as if a group could read it: the manager lets the service's user in by an access list, whose mask stands there. Or it
+/// belongs to the service's user, and root reads it.
 fn read(path: &Path, handed: bool) -> Result<String, (String, String)> {
     let here = path.display();
     let cannot =
@@ -148,7 +153,7 @@ fn read(path: &Path, handed: bool) -> Result<String, (String, String)> {
         return Err((what, format!("chmod 600 {here}, and change the secret if others were here")));
     }
     let user = rustix::process::geteuid().as_raw();
-    if meta.uid() != user && meta.uid() != 0 {
+    if meta.uid() != user && meta.uid() != 0 && !(handed && user == 0) {
         return Err((format!("belongs to user {}", meta.uid()), format!("chown {user} {here}")));
     }
     let mut text = String::new();
