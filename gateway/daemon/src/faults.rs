@@ -4,7 +4,7 @@
 //! The variable `SUMPWARDEN_FAULTS` names them, separated by commas: `panic@engine:3` panics at the third passing of the
 //! point `engine`, `hang@writer` hangs at the first of `writer`. A [`pass`] hangs its own task, a [`point`] its whole
 //! thread. Points are `engine`, `writer`, `bus`, `broker`, `forwarder`, `receiver`, `dispatcher`, `page`,
-//! `fault-watch`, `weekly-report`, `heartbeat`, `watchdog` and `runtime`.
+//! `fault-watch`, `weekly-report`, `heartbeat`, `sparkplug`, `watchdog` and `runtime`.
 //! Four more words break the program for good, so that a test can show that it would notice: `skip-sync@store`,
 //! `early-cursor@forwarder`, `random-key@outbox`, `any-reply@modbus`.
 

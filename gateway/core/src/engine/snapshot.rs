@@ -199,6 +199,13 @@ impl Engine {
         }
     }
 
+    /// Names of all alarms of a sump, or of the gateway itself, whether they stand or not.
+    pub fn alarm_names(&self, sump: Option<SumpIndex>) -> Vec<String> {
+        let probes = &self.settings.probes;
+        let of = self.alarms.iter().filter(|(_, definition, _)| definition.sump_among(probes) == sump);
+        of.map(|(_, definition, _)| definition.name(probes)).collect()
+    }
+
     fn sump_view(&self, index: SumpIndex) -> SumpView {
         let sump = &self.sumps[index.slot()];
         let settings = sump.settings();

@@ -7,6 +7,7 @@
 mod plan;
 mod probe;
 mod receiver;
+mod sparkplug;
 mod web;
 
 use std::collections::BTreeMap;
@@ -24,6 +25,7 @@ pub use probe::{
 pub use receiver::{
     Escalate, Heartbeat, MailSecurityWord, MailTable, MqttTable, Quiet, Receiver, UnitsWord, WebhookTable,
 };
+pub use sparkplug::Sparkplug;
 pub use web::{PageTls, Reads, Web};
 
 /// A table keyed by names people give, in the order of the names.
@@ -225,6 +227,8 @@ pub struct Broker {
     pub reconnect_after_max: Option<Lasting>,
     /// Notes that come by it.
     pub notes: Option<BrokerNotes>,
+    /// What plant systems see at it.
+    pub sparkplug: Option<Sparkplug>,
 }
 
 /// TLS towards a peer.

@@ -9,6 +9,8 @@ pub const BROKER: &str = "broker";
 pub const FORWARDER: &str = "forwarder";
 /// Sends the messages of one receiver.
 pub const RECEIVER: &str = "receiver";
+/// Is an edge node at one broker.
+pub const SPARKPLUG: &str = "sparkplug";
 /// Serves the page.
 pub const PAGE: &str = "page";
 /// Passes on what the store says.

@@ -20,6 +20,7 @@ mod faults;
 mod keeper;
 mod page;
 pub mod panics;
+mod plant;
 mod receivers;
 mod records;
 mod restart;
@@ -257,6 +258,15 @@ pub async fn start(settings: Settings) -> Result<Running, StartError> {
         named,
         ledger.clone(),
     );
+    let of_plant = plant::Parts {
+        engine: &engine,
+        site: &settings.site.name,
+        store: &store,
+        snapshots: snapshots.clone(),
+        journal: &journal,
+        ledger: ledger.clone(),
+    };
+    watched.extend(plant::start(&settings.edge_nodes, of_plant, &keeper, &mut tasks));
     let site = settings.site.name.to_string();
     let buses = planned_buses(&engine)?;
     let parts = Parts {

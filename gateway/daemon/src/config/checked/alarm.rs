@@ -86,6 +86,7 @@ pub(super) fn faults(
     settings: &mut Settings,
     forwarders: &[String],
     receivers: &[String],
+    edge_nodes: &[String],
 ) {
     let at = At::root().key("alarm");
     note_unknown(notes, &at, tables, Fault::ALL.iter().map(|f| f.word()));
@@ -108,8 +109,11 @@ pub(super) fn faults(
     let of_bus = settings.buses.iter().map(|bus| FaultKey::task(tasks::BUS, Some(bus.name.as_str())));
     let of_broker =
         settings.brokers.iter().map(|broker| FaultKey::task(tasks::BROKER, Some(broker.name.as_str())));
-    let of_peer = [(tasks::FORWARDER, forwarders), (tasks::RECEIVER, receivers)].into_iter();
-    let of_peer = of_peer.flat_map(|(kind, names)| names.iter().map(move |n| FaultKey::task(kind, Some(n))));
+    let of_peer =
+        [(tasks::FORWARDER, forwarders), (tasks::RECEIVER, receivers), (tasks::SPARKPLUG, edge_nodes)];
+    let of_peer = of_peer
+        .into_iter()
+        .flat_map(|(kind, names)| names.iter().map(move |n| FaultKey::task(kind, Some(n))));
     let single = tasks::SINGLE.iter().map(|kind| FaultKey::task(kind, None));
     let all = of_bus.chain(of_broker).chain(of_peer).chain(single);
     faults.extend(all.map(|key| fault(key, Vec::new(), Vec::new())));

@@ -17,6 +17,7 @@ mod receiver;
 mod secret;
 mod sensor;
 mod source;
+mod sparkplug;
 mod sump;
 mod tank;
 
@@ -36,6 +37,7 @@ use super::file::Shop;
 use super::reader::Wrong;
 use super::report::{Mistake, Report, Weight};
 use super::sources::Layered;
+use crate::edge::mqtt::sparkplug::SparkplugSettings;
 use crate::edge::notify::HeartbeatSettings;
 use notes::{At, Notes};
 
@@ -54,6 +56,8 @@ pub struct Settings {
     pub forwards: Vec<ForwardSettings>,
     /// The watcher outside.
     pub heartbeat: Option<HeartbeatSettings>,
+    /// What plant systems see of the shop, and where.
+    pub edge_nodes: Vec<SparkplugSettings>,
 }
 
 /// Checks what was read. `None` together with at least one mistake in the report.
@@ -96,6 +100,7 @@ fn settings(notes: &mut Notes<'_>, shop: &Shop) -> Option<Settings> {
     let brokers = bus::brokers(notes, shop, site.as_ref().map(|s| &s.name));
     let receivers = receiver::receivers(notes, shop, site.as_ref(), &brokers);
     let heartbeat = receiver::heartbeat(notes, shop);
+    let edge_nodes = sparkplug::edge_nodes(notes, shop, site.as_ref().map(|s| &s.name), &brokers);
     let mut wiring = source::Wiring::new(buses, brokers, shop);
     let estimate_every = gateway::estimates_every(notes, shop);
     let mut settings = engine::Settings {
@@ -146,7 +151,8 @@ fn settings(notes: &mut Notes<'_>, shop: &Shop) -> Option<Settings> {
     let forwarders: Vec<String> = forwards.iter().map(|forward| forward.name.to_string()).collect();
     let receivers: Vec<String> =
         settings.receivers.iter().map(|receiver| receiver.name.to_string()).collect();
-    alarm::faults(notes, &shop.alarm, &mut settings, &forwarders, &receivers);
+    let nodes: Vec<String> = edge_nodes.iter().map(|node| node.broker.name.to_string()).collect();
+    alarm::faults(notes, &shop.alarm, &mut settings, &forwarders, &receivers, &nodes);
     for bus in &settings.buses {
         note_load(notes, bus);
     }
@@ -154,7 +160,7 @@ fn settings(notes: &mut Notes<'_>, shop: &Shop) -> Option<Settings> {
         notes.wrong(&root, "there is no sump", "add a table [sump.NAME] with its tank and probes");
     }
     let site = site?;
-    Some(Settings { engine: settings, site, store, web: web?, forwards, heartbeat })
+    Some(Settings { engine: settings, site, store, web: web?, forwards, heartbeat, edge_nodes })
 }
 
 /// Every probe's index: sumps in the order of their names, and so their probes.

@@ -136,7 +136,7 @@ impl<'s> Wiring<'s> {
 
     /// Buses and brokers with everything attached, once overlapping registers and idle devices are noted.
     pub(super) fn finish(self, notes: &mut Notes<'_>) -> (Vec<BusSettings>, Vec<BrokerSettings>) {
-        let Self { buses, brokers, origins, topic_origins, .. } = self;
+        let Self { buses, brokers, origins, topic_origins, shop } = self;
         for (number, bus) in buses.buses.iter().enumerate() {
             for (place, device) in bus.devices.iter().enumerate() {
                 let points: Vec<(&Point, &At)> = device
@@ -156,8 +156,9 @@ impl<'s> Wiring<'s> {
             note_shared_topic(notes, key, broker);
             let of_broker = topic_origins.iter().filter(|(place, _)| *place == number).map(|(_, at)| at);
             note_same_messages(notes, &broker.topics.iter().zip(of_broker).collect::<Vec<_>>());
-            if broker.topics.is_empty() && broker.notes.is_none() && !notes.doubtful(&At::root().key("sump"))
-            {
+            let publishes = shop.broker.get(key).is_some_and(|table| table.sparkplug.is_some());
+            let used = publishes || !broker.topics.is_empty() || broker.notes.is_some();
+            if !used && !notes.doubtful(&At::root().key("sump")) {
                 let what = format!("nothing is listened to at broker \"{key}\"");
                 notes.warn(
                     &At::root().key("broker").key(key),

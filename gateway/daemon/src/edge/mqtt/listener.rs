@@ -489,7 +489,7 @@ impl Listener {
     }
 }
 
-const TAKEN_OVER: &str = "accepts us and throws us out again and again: another client seems to use our client id; \
+pub(super) const TAKEN_OVER: &str = "accepts us and throws us out again and again: another client seems to use our client id; \
                           give each gateway its own. Two attempts a minute meanwhile";
 
 const CLOSED_UNANSWERED: &str = "closes the connection without saying yes or no: some brokers refuse a user, a password, \

@@ -15,6 +15,8 @@
 //! - The client library's `poll` is never dropped half-way: listening and answering go on beside each other in one task,
 //!   and whatever ends or crashes in either is the task's own end.
 //!
+//! [`sparkplug`] is another task and another connection: what plant systems see of the shop.
+//!
 //! What a topic means and whether to believe a message is [`TopicMap`]'s to know.
 
 mod connect;
@@ -24,6 +26,7 @@ mod notes;
 mod once;
 mod publish;
 mod sieve;
+pub mod sparkplug;
 mod status;
 #[cfg(test)]
 mod tests;

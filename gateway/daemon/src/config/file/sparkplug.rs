@@ -1,0 +1,20 @@
+//! `[broker.NAME.sparkplug]`: what plant systems see of the shop.
+
+use serde::Deserialize;
+
+use super::super::quantity::Lasting;
+
+/// An edge node of Sparkplug B.
+#[derive(Clone, PartialEq, Default, Debug, Deserialize)]
+pub struct Sparkplug {
+    /// Its group. Default the site's name.
+    pub group: Option<String>,
+    /// Its name in the group. Default `sumpwarden`.
+    pub node: Option<String>,
+    /// Id of the host that must be online before anything is published. Default none.
+    pub primary_host: Option<String>,
+    /// How often it is looked for changes. Default 5 s.
+    pub every: Option<Lasting>,
+    /// A number goes out again when it has moved by more than so many percent of itself. Default 0: when it has moved.
+    pub deadband_percent: Option<f64>,
+}
