@@ -103,3 +103,20 @@ fn with_a_primary_host_nothing_is_said_before_it_is_there_and_after_it_has_gone(
     assert!(daemon.terminate().0.success());
     host.wait_for(before, "NDEATH", None);
 }
+
+#[test]
+fn a_task_that_crashes_dies_by_its_will_and_is_born_again_with_the_next_number() {
+    let broker = Mosquitto::start(Entrance::Open);
+    let device = ModbusTcp::start(&[1]);
+    let host = PlantHost::listen(broker.port);
+    let installation = Installation::new(&shop(broker.port, device.port, device.port, ""));
+    let daemon = installation.run_with_faults("panic@sparkplug:5");
+    let first = host.wait_for(0, "NBIRTH", None);
+    let death = host.wait_for(0, "NDEATH", None);
+    let dead = host.messages().iter().position(|said| said["verb"] == "NDEATH").expect("it came");
+    let second = host.wait_for(dead, "NBIRTH", None);
+    host.wait_for(dead, "DDATA", Some("lathe-1"));
+    assert_eq!([&first, &death, &second].map(bd_seq), [0, 0, 1]);
+    assert!(daemon.alarm("gateway/task/sparkplug/plant").is_some(), "it is told");
+    host.complains_of_nothing();
+}

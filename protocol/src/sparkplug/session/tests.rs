@@ -1,6 +1,8 @@
 //! The rules of the specification, one after the other, as a host sees them.
 
-use std::collections::BTreeSet;
+use std::collections::{BTreeMap, BTreeSet};
+
+use proptest::prelude::*;
 
 use super::*;
 
@@ -337,4 +339,100 @@ fn with_a_primary_host_nothing_is_said_before_it_is_there_and_the_connection_end
     assert_eq!(session.tell(&two(3000, 9.1)), [], "until it is there again");
     session.heard(STATE, &state(true, 300), true);
     assert_eq!(session.tell(&two(3000, 9.1)).len(), 3);
+}
+
+/// What a host believes, by the rules alone.
+#[derive(Default)]
+struct Believes {
+    seq: Option<u64>,
+    /// Of each device: names and values by alias.
+    alive: BTreeMap<String, BTreeMap<u64, (String, Option<Value>)>>,
+}
+
+impl Believes {
+    fn hears(&mut self, out: &Outgoing) {
+        let (topic, payload) = read(out);
+        let (verb, device) = topic.split_once('/').unwrap_or((topic.as_str(), ""));
+        match verb {
+            "NBIRTH" => *self = Self { seq: Some(0), ..Self::default() },
+            _ => self.seq = self.seq.map(|seq| (seq + 1) % 256),
+        }
+        assert_eq!(payload.seq, self.seq, "{topic}");
+        assert!(payload.seq.is_some(), "{topic} before the birth of the node");
+        let metrics = payload.metrics.into_iter();
+        match verb {
+            "NBIRTH" | "DBIRTH" => {
+                let named = metrics.map(|m| (m.alias.expect("an alias"), (m.name.expect("a name"), m.value)));
+                self.alive.insert(device.to_owned(), named.collect());
+            }
+            "DDEATH" => assert!(self.alive.remove(device).is_some(), "dead before it was born"),
+            _ => {
+                let known = self.alive.get_mut(device).expect("born before there is data");
+                for metric in metrics {
+                    known.get_mut(&metric.alias.expect("an alias")).expect("of the birth").1 = metric.value;
+                }
+            }
+        }
+    }
+
+    fn value(&self, device: &str, name: &str) -> Option<&Option<Value>> {
+        self.alive.get(device)?.values().find(|(of, _)| of == name).map(|(_, value)| value)
+    }
+}
+
+/// Something that happens.
+#[derive(Clone, Debug)]
+enum Happens {
+    /// Devices with a metric more or fewer and a value, those that are there.
+    Look(Vec<Option<(u8, Option<u8>)>>),
+    Rebirth,
+    Cut,
+}
+
+fn happens() -> impl Strategy<Value = Happens> {
+    let device = prop::option::weighted(0.8, (0_u8..2, prop::option::weighted(0.8, 0_u8..4)));
+    prop_oneof![
+        8 => prop::collection::vec(device, 0..4).prop_map(Happens::Look),
+        1 => Just(Happens::Rebirth),
+        1 => Just(Happens::Cut),
+    ]
+}
+
+proptest! {
+    #[test]
+    fn whatever_happens_a_host_that_goes_by_the_rules_sees_what_is(story in prop::collection::vec(happens(), 1..60)) {
+        let mut session = connected(None, None);
+        let mut host = Believes::default();
+        for (at, happens) in (0..).zip(story) {
+            let devices = match happens {
+                Happens::Rebirth => {
+                    session.heard(NCMD, &command(rebirth()), false);
+                    continue;
+                }
+                Happens::Cut => {
+                    session.cut();
+                    prop_assert_eq!(session.tell(&two(at, 9.0)), []);
+                    session.connect(at);
+                    session.accepted();
+                    continue;
+                }
+                Happens::Look(devices) => devices,
+            };
+            let made = devices.iter().enumerate().map(|(n, one)| {
+                let (more, value) = one.unwrap_or_default();
+                let names = (0..=more).map(|n| standing(&format!("Probes/{n}"), value.map(f64::from)));
+                Device { id: id(&format!("s{n}")), is_there: one.is_some(), metrics: names.collect() }
+            });
+            let shown = picture(at, made.collect());
+            session.tell(&shown).iter().for_each(|out| host.hears(out));
+            for device in &shown.devices {
+                for metric in &device.metrics {
+                    let seen = host.value(device.id.as_str(), &metric.name);
+                    prop_assert_eq!(seen, device.is_there.then_some(&metric.value));
+                }
+            }
+            let there = shown.devices.iter().filter(|device| device.is_there).count();
+            prop_assert_eq!(host.alive.len(), there + 1, "the node and those that are there");
+        }
+    }
 }
