@@ -92,6 +92,10 @@ enum Command {
     Alarm(Box<commands::alarm::Options>),
     /// Calibrate a pH or conductivity probe, step by step, through the running daemon
     Calibrate(Box<commands::calibrate::Options>),
+    /// Ask in the trade's words for shop, waters, tanks and probes, and write a configuration that `check` accepts
+    Init(Box<commands::init::Options>),
+    /// Look what is on a serial line or at hosts of yours, and propose tables of the configuration; reads only
+    Scan(Box<commands::scan::Options>),
     /// Reckon what to pour, drain or leave alone, from a configuration or from numbers alone
     Mix(Box<commands::mix::Options>),
     /// Simulated sumps on real Modbus and MQTT, with everything embedded
@@ -128,6 +132,8 @@ fn main() -> ExitCode {
         Command::People(options) => commands::people::run(&options),
         Command::Alarm(options) => commands::alarm::run(&options),
         Command::Calibrate(options) => commands::calibrate::run(&options),
+        Command::Init(options) => commands::init::run(&options),
+        Command::Scan(options) => commands::scan::run(&options),
         Command::Mix(options) => commands::mix::run(&options),
         #[cfg(feature = "demo")]
         Command::Demo(options) => commands::demo::run(&options),

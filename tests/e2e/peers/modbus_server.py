@@ -14,7 +14,7 @@ import asyncio
 import struct
 import sys
 
-from pymodbus import FramerType
+from pymodbus import FramerType, ModbusDeviceIdentification
 from pymodbus.server import StartAsyncSerialServer, StartAsyncTcpServer
 from pymodbus.simulator import DataType, SimData, SimDevice
 
@@ -40,6 +40,10 @@ VALUES = [
     (68, "d", 8.71, "BADC"),
     (72, "d", 8.71, "DCBA"),
 ]
+# Device Identification (function 43/14)
+IDENTITY = ModbusDeviceIdentification(
+    info={0: b"Example Sensors", 1: b"EX-4", 2: b"1.2"}
+)
 NO_VALUE = {90: 0x8000, 91: 0xFFFF}
 REGISTERS = 200
 BITS = [True, False, True, True, False, False, True, False]
@@ -86,12 +90,13 @@ async def main(kind, *rest):
     if kind == "tcp":
         port, *units = rest
         devices = [device(int(unit)) for unit in units]
-        await StartAsyncTcpServer(devices, address=("127.0.0.1", int(port)))
+        await StartAsyncTcpServer(devices, address=("127.0.0.1", int(port)), identity=IDENTITY)
     else:
         port, baud, parity, *units = rest
         devices = [device(int(unit)) for unit in units]
         await StartAsyncSerialServer(
             devices,
+            identity=IDENTITY,
             framer=FramerType.RTU,
             port=port,
             baudrate=int(baud),

@@ -7,6 +7,7 @@ pub mod console;
 #[cfg(feature = "demo")]
 pub mod demo;
 pub mod export;
+pub mod init;
 pub mod labels;
 pub mod mix;
 pub mod note;
@@ -16,6 +17,7 @@ pub mod replay;
 pub mod report;
 pub mod run;
 mod running;
+pub mod scan;
 pub mod store;
 
 use std::path::Path;

@@ -19,6 +19,7 @@ use std::path::{Path, PathBuf};
 
 pub(crate) use nearest::did_you_mean;
 
+pub(crate) use checked::BAUDS;
 pub use checked::{PageTls, Settings, SiteSettings, StoreConfig, WebSettings};
 pub use report::Report;
 pub use sources::{ALL_BYTES_MAX, FILE_BYTES_MAX, FRAGMENTS_DIRECTORY, FRAGMENTS_MAX, ITEMS_MAX};

@@ -18,6 +18,9 @@ const MILLISECOND: Duration = Duration::from_millis(1);
 const SECOND: Duration = Duration::from_secs(1);
 const HOUR: Duration = Duration::from_secs(3600);
 
+/// Rates that serial ports offer, bits per second.
+pub(crate) const BAUDS: &[u32] = &[1200, 2400, 4800, 9600, 19_200, 38_400, 57_600, 115_200, 230_400];
+
 /// Buses by name, each with its devices by name, and where each device is.
 pub(super) struct Buses {
     pub(super) buses: Vec<BusSettings>,
@@ -147,8 +150,6 @@ fn serial_port(notes: &mut Notes<'_>, at: &At, port: &str) -> Option<String> {
 }
 
 fn serial_line(notes: &mut Notes<'_>, at: &At, table: &Bus) -> Option<SerialLine> {
-    /// Rates that serial ports offer.
-    const BAUDS: &[u32] = &[1200, 2400, 4800, 9600, 19_200, 38_400, 57_600, 115_200, 230_400];
     // Modbus over Serial Line V1.02, 2.2.3 and 2.5.1: 19200 and even parity by default, two stop bits without parity.
     let baud = table.baud.unwrap_or(19_200);
     if !BAUDS.contains(&baud) {

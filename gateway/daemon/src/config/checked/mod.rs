@@ -31,6 +31,7 @@ use sumpwarden_core::engine;
 use sumpwarden_core::model::{ProbeIndex, SumpIndex};
 use sumpwarden_core::store::settings::ForwardSettings;
 
+pub(crate) use bus::BAUDS;
 pub use gateway::{PageTls, SiteSettings, StoreConfig, WebSettings};
 
 use super::file::Shop;

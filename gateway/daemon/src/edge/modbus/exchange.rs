@@ -3,6 +3,7 @@
 use sumpwarden_core::acquire::{Exchange, Outcome, Reply};
 use sumpwarden_protocol::modbus::{Address, ReadRequest, Table, rtu, tcp};
 use tokio_modbus::client::Client;
+use tokio_modbus::prelude::{DeviceIdObject, ReadCode};
 use tokio_modbus::{Error, ProtocolError, Request, Response, Slave};
 
 use super::port::{Port, Stream, Trace};
@@ -103,6 +104,36 @@ impl Connection {
             };
         let reusable = self.resynchronise(&answer, trace);
         Ended { answer, reusable }
+    }
+
+    /// Asks the device who it is (Modbus V1.1b3, 6.21, basic identification, which only reads) until `time_up`.
+    pub(super) async fn identify(
+        &mut self,
+        unit_id: u8,
+        time_up: impl Future<Output = ()>,
+    ) -> (Vec<DeviceIdObject>, Ended) {
+        self.client.set_slave(Slave(unit_id));
+        let called = tokio::select! {
+            biased;
+            called = self.client.call(Request::ReadDeviceIdentification(ReadCode::Basic, 0)) => Some(called),
+            () = time_up => None,
+        };
+        let trace = self.port.end_exchange();
+        let mut objects = Vec::new();
+        let answer = match called {
+            None if trace.sent => Answer::NoReply,
+            None => Answer::Lost { partial: false },
+            Some(Ok(Ok(Response::ReadDeviceIdentification(said)))) => {
+                objects = said.device_id_objects;
+                Answer::Words(Vec::new())
+            }
+            Some(Ok(Ok(_))) => Answer::BadFrame,
+            Some(Ok(Err(exception))) => Answer::Exception(exception.into()),
+            Some(Err(Error::Protocol(_))) => Answer::Unmatched,
+            Some(Err(Error::Transport(error))) => broken(&error, trace),
+        };
+        let reusable = self.resynchronise(&answer, trace);
+        (objects, Ended { answer, reusable })
     }
 
     /// Waits until nothing more comes in, so that the tail of a doubled or noisy reply is not taken for the next one.

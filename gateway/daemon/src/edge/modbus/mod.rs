@@ -13,11 +13,13 @@
 //! - [`port`]: the transport under the client, with what the client does not do itself
 //! - [`exchange`]: one request and what became of it
 //! - [`once`]: the points of a probe read once, for people
+//! - [`survey`]: a line or host asked what is there, for people
 
 mod exchange;
 mod once;
 mod open;
 mod port;
+mod survey;
 #[cfg(test)]
 mod tests;
 
@@ -31,6 +33,7 @@ use tokio::sync::{mpsc, watch};
 
 pub use self::once::{PointRead, ReadError, read_once};
 pub use self::open::OpenError;
+pub use self::survey::{Heard, Identity, Manners, Survey};
 
 use self::exchange::Connection;
 use super::clock::{Clock, PreciseTimer};

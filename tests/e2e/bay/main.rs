@@ -1,0 +1,4 @@
+//! From a bare box to sumps that are polled, as an electrician meets it: `scan`, and what it found.
+
+mod init;
+mod scan;
