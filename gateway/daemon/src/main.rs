@@ -4,8 +4,7 @@ use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 
 use clap::{Parser, Subcommand};
-use sumpwarden::commands::store::Which;
-use sumpwarden::commands::{self, Exit, console};
+use sumpwarden::commands::{self, console};
 use tracing_subscriber::EnvFilter;
 
 /// Keeps coolant sumps fit to cut with: polls their probes, works out what no probe measures, says what to do.
@@ -22,21 +21,8 @@ struct Arguments {
 enum Command {
     /// Run the daemon until SIGTERM or Ctrl-C
     Run(Configured),
-    /// Show every mistake of the configuration at once, or what would be polled how often; or look the store through
-    Check {
-        /// Configuration file (TOML); fragments beside it in `conf.d/` belong to it
-        #[arg(long, short, value_name = "FILE", required_unless_present = "store_at")]
-        config: Option<PathBuf>,
-        /// Look through the store of the configuration, also while the daemon runs; nothing is changed
-        #[arg(long)]
-        store: bool,
-        /// Look through the store there, a data directory or a file, without a configuration
-        #[arg(long, value_name = "PATH", conflicts_with_all = ["config", "store"])]
-        store_at: Option<PathBuf>,
-        /// Machine-readable
-        #[arg(long)]
-        json: bool,
-    },
+    /// Show every mistake of the configuration at once, or what would be polled how often; explain a key; look the store through
+    Check(Box<commands::check::Options>),
     /// Read one probe once: raw words, value, quality and reason
     Read {
         #[command(flatten)]
@@ -116,7 +102,7 @@ fn main() -> ExitCode {
     log_to_stderr(if quiet { "warn" } else { "info" });
     let exit = match arguments.command {
         Command::Run(configured) => commands::run::run(&configured.config),
-        Command::Check { config, store, store_at, json } => check(config, store, store_at, json),
+        Command::Check(options) => commands::check::run(&options),
         Command::Read { configured, what, json } => commands::read::run(&configured.config, &what, json),
         Command::Replay { configured, input, output } => {
             commands::replay::run(&configured.config, &input, &output)
@@ -147,13 +133,6 @@ fn which<'a>(config: Option<&'a Path>, store_at: Option<&'a Path>) -> Which<'a> 
         (_, Some(path)) => Which::At(path),
         (Some(config), None) => Which::Configured(config),
         (None, None) => unreachable!("one of them is required"),
-    }
-}
-
-fn check(config: Option<PathBuf>, store: bool, store_at: Option<PathBuf>, json: bool) -> Exit {
-    match which(config.as_deref(), store_at.as_deref()) {
-        Which::Configured(config) if !store => commands::check::run(config, json),
-        which => commands::store::check(which, json),
     }
 }
 

@@ -4,7 +4,7 @@
 //! when it is refused.
 
 use std::fmt::Write;
-use std::path::Path;
+use std::path::{Path, PathBuf};
 
 use serde_json::{Value, json};
 use sumpwarden_core::acquire::plan::plan;
@@ -19,6 +19,7 @@ use sumpwarden_core::model::{ProbeIndex, SumpIndex};
 use sumpwarden_protocol::modbus::Address;
 
 use super::console::plain;
+use super::store::Which;
 use super::{Exit, console};
 use crate::config::quantity::lasting_text;
 use crate::config::report::Weight;
@@ -44,8 +45,48 @@ pub enum Form {
     Json,
 }
 
-/// The command: writes what `check` finds to stdout.
-pub fn run(path: &Path, json: bool) -> Exit {
+/// What is to be checked, or told.
+#[derive(clap::Args, Debug)]
+pub struct Options {
+    /// Configuration file (TOML); fragments beside it in `conf.d/` belong to it
+    #[arg(long, short, value_name = "FILE", required_unless_present_any = ["store_at", "explain", "schema"])]
+    config: Option<PathBuf>,
+    /// Look through the store of the configuration, also while the daemon runs; nothing is changed
+    #[arg(long)]
+    store: bool,
+    /// Look through the store there, a data directory or a file, without a configuration
+    #[arg(long, value_name = "PATH", conflicts_with_all = ["config", "store"])]
+    store_at: Option<PathBuf>,
+    /// What a key means, as in `sump.lathe-3.fill_mark` or `sump.*.fill_mark`; with a configuration, what is in force and from where
+    #[arg(long, value_name = "KEY", conflicts_with_all = ["store", "store_at"])]
+    explain: Option<String>,
+    /// Every setting in force, with where it comes from: a file, a type, a variable, a default
+    #[arg(long, conflicts_with_all = ["store", "store_at", "explain"])]
+    defaults: bool,
+    /// The JSON Schema of configurations, for editors
+    #[arg(long, conflicts_with_all = ["config", "store", "store_at", "explain", "defaults"])]
+    schema: bool,
+    /// Machine-readable
+    #[arg(long)]
+    json: bool,
+}
+
+/// The command: writes what was asked for to stdout.
+pub fn run(options: &Options) -> Exit {
+    let Options { config, store, store_at, explain, defaults, schema, json } = options;
+    match (config, store_at, explain) {
+        _ if *schema => super::explain::show_schema(),
+        (_, Some(path), _) => super::store::check(Which::At(path), *json),
+        (config, None, Some(key)) => super::explain::show_key(key, config.as_deref(), *json),
+        (Some(config), None, None) if *defaults => super::explain::show_settings(config, *json),
+        (Some(config), None, None) if *store => super::store::check(Which::Configured(config), *json),
+        (Some(config), None, None) => show(config, *json),
+        (None, None, None) => unreachable!("one of them is required"),
+    }
+}
+
+/// Writes what `check` finds to stdout.
+fn show(path: &Path, json: bool) -> Exit {
     let form = match (json, console::stdout_is_terminal()) {
         (true, _) => Form::Json,
         (false, true) => Form::Colour,
@@ -398,7 +439,7 @@ fn sump_json(engine: &engine::Settings, index: SumpIndex, sump: &SumpSettings) -
 mod tests {
     use super::*;
 
-    fn repository(path: &str) -> std::path::PathBuf {
+    fn repository(path: &str) -> PathBuf {
         Path::new(env!("CARGO_MANIFEST_DIR")).join("../..").join(path)
     }
 

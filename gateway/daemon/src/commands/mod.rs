@@ -6,6 +6,7 @@ pub mod check;
 pub mod console;
 #[cfg(feature = "demo")]
 pub mod demo;
+mod explain;
 pub mod export;
 pub mod init;
 pub mod labels;

@@ -6,10 +6,12 @@
 
 mod checked;
 pub mod file;
+mod in_force;
 mod nearest;
 pub mod quantity;
 mod reader;
 pub mod report;
+mod schema;
 mod sources;
 pub mod tasks;
 mod types;
@@ -21,7 +23,9 @@ pub(crate) use nearest::did_you_mean;
 
 pub(crate) use checked::BAUDS;
 pub use checked::{PageTls, Settings, SiteSettings, StoreConfig, WebSettings};
+pub use in_force::{Setting, in_force};
 pub use report::Report;
+pub use schema::{Explained, NoSuchKey, explain, schema};
 pub use sources::{ALL_BYTES_MAX, FILE_BYTES_MAX, FRAGMENTS_DIRECTORY, FRAGMENTS_MAX, ITEMS_MAX};
 pub use variables::VARIABLE_PREFIX;
 
@@ -44,6 +48,32 @@ pub fn load(path: &Path) -> Result<Loaded, Report> {
 /// Loads the file at `path`, the fragments beside it and these variables, of which only those whose names start with
 /// [`VARIABLE_PREFIX`] count.
 pub fn load_with(path: &Path, variables: &[(String, String)]) -> Result<Loaded, Report> {
+    let Read { settings, report, .. } = read_with(path, variables, Recording::Off);
+    match settings {
+        Some(settings) if !report.refuses() => {
+            let files = report.files.iter().map(|file| file.path.clone()).collect();
+            Ok(Loaded { settings, warnings: report, files })
+        }
+        _ => Err(report),
+    }
+}
+
+/// Whether defaults and ranges are recorded.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+enum Recording {
+    Off,
+    On,
+}
+
+/// All that comes of reading a configuration.
+struct Read {
+    layered: sources::Layered,
+    settings: Option<Settings>,
+    facts: in_force::Facts,
+    report: Report,
+}
+
+fn read_with(path: &Path, variables: &[(String, String)], recording: Recording) -> Read {
     let mut report = Report::default();
     let layered = sources::gather(path, &mut report);
     let mut layered = variables::add(layered, variables, true, &mut report);
@@ -52,16 +82,11 @@ pub fn load_with(path: &Path, variables: &[(String, String)]) -> Result<Loaded, 
     let (shop, more) = reader::read(&layered);
     wrong.extend(more);
     let base = path.parent().unwrap_or(Path::new("")).to_owned();
-    let settings = checked::check(shop, wrong, &layered, base, &mut report);
+    let record = recording == Recording::On;
+    let (settings, facts) = checked::check(shop, wrong, &layered, base, record, &mut report);
     report.mistakes.sort();
     report.mistakes.dedup();
-    match settings {
-        Some(settings) if !report.refuses() => {
-            let files = report.files.iter().map(|file| file.path.clone()).collect();
-            Ok(Loaded { settings, warnings: report, files })
-        }
-        _ => Err(report),
-    }
+    Read { layered, settings, facts, report }
 }
 
 /// Variables of this process with the prefix; one that is no Unicode keeps its name, and its text is marked as such.
@@ -75,4 +100,4 @@ pub fn process_variables() -> Vec<(String, String)> {
 }
 
 #[cfg(test)]
-mod tests;
+pub(crate) mod tests;

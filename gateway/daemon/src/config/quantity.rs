@@ -10,6 +10,8 @@ use schemars::{JsonSchema, Schema, SchemaGenerator, json_schema};
 use serde::de::{self, Deserialize, Deserializer, Visitor};
 use sumpwarden_core::model::{Unit, hardness_mg_l};
 
+use super::nearest::did_you_mean;
+
 /// What is wrong with a text, and what would be right.
 #[derive(Clone, PartialEq, Eq, Debug)]
 pub struct Unreadable {
@@ -146,7 +148,8 @@ impl Size {
                 "" => format!("`{text}` has no unit of size"),
                 other => format!("`{text}`: `{other}` is no unit of size"),
             };
-            return Err(Unreadable::new(what, CURE));
+            let near = did_you_mean(&unit, SIZE_UNITS.iter().map(|(word, _)| *word));
+            return Err(Unreadable::new(what, format!("{near}{CURE}")));
         };
         let bytes = value * factor;
         if bytes < 0.0 {

@@ -97,7 +97,13 @@ fn unknown_key(path: KeyPath, fields: &[&str]) -> Wrong {
     let offered: Vec<&str> = fields.iter().copied().filter(|field| !is_secret(field)).collect();
     let cure = match is_secret(key) && fields.iter().any(|field| field.ends_with("_file")) {
         true => SECRETS_ELSEWHERE.to_owned(),
-        false => format!("{}keys here: {}", did_you_mean(key, offered.iter().copied()), offered.join(", ")),
+        false => {
+            let near = match key.bytes().all(|b| b.is_ascii_digit()) {
+                true => "a dot parts keys, a name is written without one, as in `lathe-3`; ".to_owned(),
+                false => did_you_mean(key, offered.iter().copied()),
+            };
+            format!("{near}keys here: {}", offered.join(", "))
+        }
     };
     let what = format!("unknown key `{key}` in {place}");
     let meant = nearest(key, fields.iter().copied()).map(|near| [table, &[near.to_owned()]].concat());
@@ -443,6 +449,8 @@ pub(super) fn shortened(text: &str) -> String {
     }
 }
 
+const TABLE: &str = "a table: { key = value }, or its keys under a header in square brackets";
+
 /// What was expected, in the user's words instead of the language's.
 fn plain(expected: &str) -> String {
     let words = match expected {
@@ -455,8 +463,8 @@ fn plain(expected: &str) -> String {
         "a boolean" => "true or false",
         "a sequence" => "a list in square brackets",
         "a tuple of size 2" | "tuple of 2 elements" => "a list of two, as in [4, 20]",
-        "a map" => "a table",
-        other if other.starts_with("struct ") => "a table",
+        "a map" => TABLE,
+        other if other.starts_with("struct ") => TABLE,
         other => other,
     };
     words.to_owned()

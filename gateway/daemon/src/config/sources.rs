@@ -322,7 +322,7 @@ impl Files<'_> {
             if lines.len() > SYNTAX_MISTAKES_MAX {
                 break;
             }
-            let (what, cure) = syntax_words(error.message());
+            let (what, cure) = syntax_words(error.message(), has_decimal_comma(text, span.start));
             let place = Place::Text { file, start: span.start, end: span.end };
             self.report.mistakes.push(Mistake { place, weight: Weight::Mistake, what, cure, other: None });
         }
@@ -348,16 +348,24 @@ fn read_bytes(path: &Path) -> Result<Vec<u8>, (String, &'static str)> {
     Ok(bytes)
 }
 
+/// Whether a comma between two digits stands at `at`.
+fn has_decimal_comma(text: &str, at: usize) -> bool {
+    let digit = |at: Option<usize>| at.and_then(|at| text.as_bytes().get(at)).is_some_and(u8::is_ascii_digit);
+    text.as_bytes().get(at) == Some(&b',') && digit(at.checked_sub(1)) && digit(at.checked_add(1))
+}
+
 /// The parser's words for a syntax mistake, with a cure.
-fn syntax_words(message: &str) -> (String, String) {
+fn syntax_words(message: &str, decimal_comma: bool) -> (String, String) {
     let message = message.trim().replace('\n', ", ");
-    let cure = if message.contains("duplicate key") {
+    let cure = if decimal_comma {
+        "a number has a decimal point, as in 7.5"
+    } else if message.contains("duplicate key") {
         "a key stands once in its table, and a table has one header"
     } else if message.contains("string") {
-        "texts stand in straight double quotes on one line: name = \"text\""
+        "texts stand in straight double quotes on one line, name = \"text\"; switches are true or false"
     } else if message.contains("recursion") {
         "nothing here is nested that deeply"
-    } else if message.contains("array") || message.contains("inline table") {
+    } else if message.contains("array") || message.contains("comma") || message.contains("inline table") {
         "lists look like [1, 2], tables in a line like { a = 1, b = 2 }"
     } else {
         "a line is `key = value`, `[table]` or `# comment`; texts stand in double quotes"

@@ -15,16 +15,16 @@ pub(super) fn repository() -> PathBuf {
 }
 
 /// A directory of its own for one test, gone when dropped.
-pub(super) struct Scratch(pub(super) PathBuf);
+pub(crate) struct Scratch(pub(super) PathBuf);
 
 impl Scratch {
-    pub(super) fn new(name: &str) -> Self {
+    pub(crate) fn new(name: &str) -> Self {
         let path = std::env::temp_dir().join(format!("sumpwarden-config-{name}-{}", std::process::id()));
         fs::create_dir_all(path.join("conf.d")).unwrap();
         Self(path)
     }
 
-    pub(super) fn file(&self, name: &str, content: impl AsRef<[u8]>) -> PathBuf {
+    pub(crate) fn file(&self, name: &str, content: impl AsRef<[u8]>) -> PathBuf {
         let path = self.0.join(name);
         fs::write(&path, content).unwrap();
         path
@@ -201,7 +201,7 @@ fn fragments_add_tables_and_the_same_key_in_two_files_is_a_mistake() {
     assert_eq!(
         found,
         "conf.d/30-again.toml:4:8: not TOML: string values must be quoted, expected literal string; \
-         texts stand in straight double quotes on one line: name = \"text\"\n\
+         texts stand in straight double quotes on one line, name = \"text\"; switches are true or false\n\
          conf.d/40-again.toml:2:1: `device.mill.unit_id` is set in two files (first set here: conf.d/10-mill.toml:3:1); \
          delete one of them\n"
     );

@@ -32,7 +32,11 @@ pub(super) fn conditions(
         let default = ConditionSettings::default_for(sump, condition);
         let here = at.key(condition.word());
         match tables.get(condition.word()) {
-            None | Some(Switch::Plain(true)) => all.push(default),
+            None => {
+                notes.default(&at, condition.word(), false, true);
+                all.push(default);
+            }
+            Some(Switch::Plain(true)) => all.push(default),
             Some(Switch::Plain(false)) => {}
             Some(Switch::Table(table)) => {
                 let (on_delay, off_delay) =
@@ -72,8 +76,13 @@ fn note_unknown(
     let words: Vec<&str> = words.collect();
     for key in tables.keys().filter(|key| !words.contains(&key.as_str())) {
         let near = did_you_mean(key, words.iter().copied());
+        let elsewhere = match (Condition::from_word(key), Fault::from_word(key)) {
+            (Some(_), _) => "it is worked out about a sump: write it under [sump.NAME.alarm]; ",
+            (_, Some(_)) => "it is a fault of the gateway: write it under [alarm]; ",
+            (None, None) => "",
+        };
         let what = format!("there is no alarm \"{}\" here", shortened(key));
-        notes.wrong(&at.key(key), what, format!("{near}alarms are {}", words.join(", ")));
+        notes.wrong(&at.key(key), what, format!("{elsewhere}{near}alarms here are {}", words.join(", ")));
     }
 }
 

@@ -1,6 +1,7 @@
 //! Buses, their devices, and brokers, still without what is read from them.
 
 use std::collections::BTreeMap;
+use std::net::IpAddr;
 use std::time::Duration;
 
 use sumpwarden_core::acquire::settings::{
@@ -152,6 +153,8 @@ fn serial_port(notes: &mut Notes<'_>, at: &At, port: &str) -> Option<String> {
 fn serial_line(notes: &mut Notes<'_>, at: &At, table: &Bus) -> Option<SerialLine> {
     // Modbus over Serial Line V1.02, 2.2.3 and 2.5.1: 19200 and even parity by default, two stop bits without parity.
     let baud = table.baud.unwrap_or(19_200);
+    notes.default(at, "baud", table.baud.is_some(), baud);
+    notes.default(at, "parity", table.parity.is_some(), "\"even\"");
     if !BAUDS.contains(&baud) {
         let cure =
             format!("write one of {}", BAUDS.iter().map(u32::to_string).collect::<Vec<_>>().join(", "));
@@ -163,6 +166,7 @@ fn serial_line(notes: &mut Notes<'_>, at: &At, table: &Bus) -> Option<SerialLine
         ParityWord::None => Parity::None,
     };
     let stop_bits = table.stop_bits.unwrap_or(if parity == Parity::None { 2 } else { 1 });
+    notes.default(at, "stop_bits", table.stop_bits.is_some(), stop_bits);
     if !(1..=2).contains(&stop_bits) {
         notes.wrong(&at.key("stop_bits"), format!("`stop_bits` is {stop_bits}"), "write 1 or 2");
     }
@@ -244,7 +248,10 @@ fn device(
     serial: Option<bool>,
 ) -> Option<DeviceSettings> {
     let unit_id = match (table.unit_id, serial) {
-        (None, Some(false)) => Some(UNIT_ID_MIN),
+        (None, Some(false)) => {
+            notes.default(at, "unit_id", false, UNIT_ID_MIN);
+            Some(UNIT_ID_MIN)
+        }
         (None, None) => None,
         (unit_id, _) => notes.require(at, "unit_id", unit_id, "1, as set on the device"),
     };
@@ -261,19 +268,26 @@ fn device(
     let worst = notes.time(at, "worst_reply", table.worst_reply, timeout * 2, (timeout, 300 * SECOND));
     let turnaround =
         notes.time(at, "turnaround", table.turnaround, Duration::ZERO, (Duration::ZERO, 10 * SECOND));
+    if table.silent_interval.is_some() && serial == Some(false) {
+        let what = "`silent_interval` does not belong to a device on Modbus TCP";
+        notes.wrong(&at.key("silent_interval"), what, "delete it: only serial lines have silent intervals");
+    }
     let silent = table.silent_interval.map(|silent| {
         notes.time(at, "silent_interval", Some(silent), Duration::ZERO, (Duration::from_micros(100), SECOND))
     });
     let retries = table.retries.unwrap_or(1);
+    notes.default(at, "retries", table.retries.is_some(), retries);
     if retries > 10 {
         notes.wrong(&at.key("retries"), format!("`retries` is {retries}"), "it lies from 0 to 10");
     }
     let registers_max = table.registers_max.unwrap_or(READ_REGISTERS_MAX);
+    notes.default(at, "registers_max", table.registers_max.is_some(), registers_max);
     if !(1..=READ_REGISTERS_MAX).contains(&registers_max) {
         let cure = format!("a reply holds 1 to {READ_REGISTERS_MAX} registers");
         notes.wrong(&at.key("registers_max"), format!("`registers_max` is {registers_max}"), cure);
     }
     let gap_max = table.gap_max.unwrap_or(4);
+    notes.default(at, "gap_max", table.gap_max.is_some(), gap_max);
     if gap_max >= READ_REGISTERS_MAX {
         let cure = format!("it is less than the {READ_REGISTERS_MAX} registers of a reply");
         notes.wrong(&at.key("gap_max"), format!("`gap_max` is {gap_max}"), cure);
@@ -330,6 +344,12 @@ fn broker(
     let longest = longest_wait(notes, at, table.reconnect_after_max, first, 60 * SECOND);
     let keep_alive = notes.time(at, "keep_alive", table.keep_alive, 30 * SECOND, (5 * SECOND, HOUR));
     let size = table.message_size_max.map_or(256 << 10, |size| size.0);
+    notes.default(
+        at,
+        "message_size_max",
+        table.message_size_max.is_some(),
+        format_args!("\"{} KiB\"", size >> 10),
+    );
     if !(1024..=16 << 20).contains(&size) {
         let cure = "it lies from 1 KiB to 16 MiB";
         notes.wrong(&at.key("message_size_max"), format!("`message_size_max` is {size} bytes"), cure);
@@ -350,6 +370,7 @@ fn broker(
         table.notes.as_ref().and_then(|table| super::plan::notes_topic(notes, &at.key("notes"), table));
     let address = address?;
     let (host, port) = split_address(&address).expect("an address that was checked");
+    note_in_the_clear(notes, at, table, host, port);
     Some(BrokerSettings {
         name: name(key),
         host: host.to_owned(),
@@ -365,8 +386,40 @@ fn broker(
     })
 }
 
+/// A port that belongs to the other way of connecting, and a password for everybody to read.
+fn note_in_the_clear(notes: &mut Notes<'_>, at: &At, table: &Broker, host: &str, port: u16) {
+    match (&table.tls, port) {
+        (None, 8883) => {
+            let cure = "write tls = {}, or the port of the broker without TLS, mostly 1883";
+            notes.warn(&at.key("address"), "port 8883 is that of MQTT over TLS, and there is no `tls`", cure);
+        }
+        (Some(_), 1883) => {
+            let cure = "write the port of the broker with TLS, mostly 8883, or leave `tls` away";
+            notes.warn(&at.key("address"), "port 1883 is that of MQTT without TLS, and there is `tls`", cure);
+        }
+        _ => {}
+    }
+    if table.tls.is_none() && table.user.is_some() && !is_this_machine(host) {
+        notes.warn(
+            &at.key("user"),
+            "the password goes over the wire for everybody to read",
+            "write tls = {}",
+        );
+    }
+}
+
+/// Whether nothing leaves the machine on the way to this host.
+pub(super) fn is_this_machine(host: &str) -> bool {
+    let bare = host.trim_matches(['[', ']']);
+    host == "localhost" || bare.parse::<IpAddr>().is_ok_and(|ip| ip.is_loopback())
+}
+
 fn client_id(notes: &mut Notes<'_>, at: &At, text: Option<&str>, site: Option<&Name>) -> Option<String> {
-    let Some(text) = text else { return site.map(|site| format!("sumpwarden-{site}")) };
+    let Some(text) = text else {
+        let id = format!("sumpwarden-{}", site?);
+        notes.default(at, "client_id", false, format_args!("\"{id}\""));
+        return Some(id);
+    };
     // MQTT 3.1.1, 3.1.3.1: the 2-byte length bounds it; an empty one has no session.
     if text.is_empty() || text.len() > 128 || text.chars().any(char::is_control) {
         let cure = "write 1 to 128 characters, as in \"sumpwarden-hall-2\"";

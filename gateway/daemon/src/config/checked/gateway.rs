@@ -11,6 +11,7 @@ use sumpwarden_core::store::settings::{ForwardSettings, StoreSettings};
 
 use super::super::file::{self, Forward, Shop};
 use super::super::nearest::did_you_mean;
+use super::bus::is_this_machine;
 use super::notes::{At, Notes, name};
 use super::receiver::public_url;
 use super::secret::{SecretKeys, secret};
@@ -92,6 +93,7 @@ pub(super) fn site(notes: &mut Notes<'_>, shop: &Shop) -> Option<SiteSettings> {
             None
         }
     });
+    notes.default(&at, "timezone", shop.site.timezone.is_some(), "\"UTC\"");
     let timezone = timezone(notes, &at.key("timezone"), shop.site.timezone.as_deref());
     Some(SiteSettings { name: name?, timezone: timezone? })
 }
@@ -119,7 +121,11 @@ pub(super) fn store(notes: &mut Notes<'_>, shop: &Shop) -> StoreConfig {
         let cure = format!("packing needs room: write \"{} MiB\" or more", StoreSettings::BYTES_MIN >> 20);
         notes.wrong(&at.key("keep_bytes_max"), format!("`keep_bytes_max` is {bytes_max} bytes"), cure);
     }
+    let mib = |bytes: u64| format!("\"{} MiB\"", bytes >> 20);
+    notes.default(&at, "keep_bytes_max", table.keep_bytes_max.is_some(), mib(default.bytes_max));
+    notes.default(&at, "free_bytes_min", table.free_bytes_min.is_some(), mib(default.free_min));
     let directory = table.directory.as_deref().unwrap_or("data");
+    notes.default(&at, "directory", table.directory.is_some(), "\"data\"");
     if directory.is_empty() || directory.contains('\0') {
         notes.wrong(&at.key("directory"), "`directory` names no directory", "write a path, as in \"data\"");
     }
@@ -144,6 +150,7 @@ pub(super) fn store(notes: &mut Notes<'_>, shop: &Shop) -> StoreConfig {
 pub(super) fn pace(notes: &mut Notes<'_>, shop: &Shop) -> Pace {
     let at = At::root().key("site").key("pace");
     let pace = shop.site.pace.unwrap_or(1.0);
+    notes.default(&At::root().key("site"), "pace", shop.site.pace.is_some(), pace);
     Pace(notes.within(&at, pace, (1.0, 10_000.0), "").unwrap_or(1.0))
 }
 
@@ -159,6 +166,7 @@ pub(super) fn estimates_every(notes: &mut Notes<'_>, shop: &Shop) -> Duration {
 }
 
 fn days(notes: &mut Notes<'_>, at: &At, key: &str, days: Option<u32>, default: Duration) -> Duration {
+    notes.default(at, key, days.is_some(), default.as_secs() / DAY.as_secs());
     match days {
         None => default,
         Some(days @ 1..=36_500) => DAY * days,
@@ -173,6 +181,8 @@ pub(super) fn web(notes: &mut Notes<'_>, shop: &Shop) -> Option<WebSettings> {
     let table = At::root().key("web");
     let at = table.key("listen");
     let text = shop.web.listen.as_deref().unwrap_or("127.0.0.1:8480");
+    notes.default(&table, "listen", shop.web.listen.is_some(), format_args!("\"{text}\""));
+    notes.default(&table, "reads", shop.web.reads.is_some(), "\"open\"");
     let Ok(listen) = text.parse::<SocketAddr>() else {
         let cure = "write an IP address and a port, as in \"127.0.0.1:8480\", or \"0.0.0.0:8480\" for the whole network";
         notes.wrong(&at, format!("\"{text}\" is no address to listen on"), cure);
@@ -225,7 +235,10 @@ fn tls(notes: &mut Notes<'_>, table: &At, shop: &Shop) -> Option<PageTls> {
     }
     match (certificate, key) {
         (None, None) if web.tls == Some(file::PageTls::Own) => Some(PageTls::Own),
-        (None, None) => Some(PageTls::Off),
+        (None, None) => {
+            notes.default(table, "tls", web.tls.is_some(), "\"off\"");
+            Some(PageTls::Off)
+        }
         (Some(certificate), Some(key)) => Some(PageTls::Files { certificate, key: Secret::new(key) }),
         (certificate, _) => {
             let missing = if certificate.is_some() { "key_file" } else { "certificate_file" };
@@ -246,7 +259,19 @@ fn proxy(notes: &mut Notes<'_>, table: &At, shop: &Shop) -> Option<Option<IpAddr
 }
 
 pub(super) fn forwards(notes: &mut Notes<'_>, shop: &Shop, site: Option<&Name>) -> Vec<ForwardSettings> {
-    shop.forward.iter().filter_map(|(key, table)| forward(notes, key, table, site)).collect()
+    let mut all: Vec<ForwardSettings> = Vec::new();
+    for (key, table) in &shop.forward {
+        let Some(forward) = forward(notes, key, table, site) else { continue };
+        let target = |one: &ForwardSettings| (one.url.clone(), one.organisation.clone(), one.bucket.clone());
+        if let Some(first) = all.iter().find(|other| target(other) == target(&forward)) {
+            let table = At::root().key("forward");
+            let what = "two tables forward every point to the same bucket";
+            let first = table.key(first.name.as_str());
+            notes.clash(&table.key(key), what, "delete one of them", (&first, "the other one"));
+        }
+        all.push(forward);
+    }
+    all
 }
 
 fn forward(
@@ -262,6 +287,12 @@ fn forward(
     let bucket = notes.require(&at, "bucket", table.bucket.clone(), "\"coolant\"");
     let keys = SecretKeys { file: "token_file", direct: "token" };
     let token = secret(notes, &at, keys, table.token_file.as_deref(), table.token.as_deref());
+    if token.is_some()
+        && let Some(host) = url.as_deref().and_then(|url| url.strip_prefix("http://"))
+        && !is_this_machine(host.rsplit_once(':').map_or(host, |(host, _)| host))
+    {
+        notes.warn(&at.key("url"), "the token goes over the wire for everybody to read", "write https://");
+    }
     Some(ForwardSettings {
         name: name(key),
         url: url?,

@@ -2,14 +2,15 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 
+use super::super::in_force::Facts;
 use super::super::report::{Mistake, Place};
 use super::super::sources::{KeyPath, Layered};
 use super::notes::{Heir, Notes};
 
 /// Puts equal mistakes of several heirs into one. Where not all heirs make it, or there is only one, whoever it is stands
 /// beside it: the type may be right, and something of the heir's own not go with it.
-pub(super) fn settle(notes: Notes<'_>) {
-    let Notes { layered, report, inherited, .. } = notes;
+pub(super) fn settle(notes: Notes<'_>) -> Facts {
+    let Notes { layered, report, inherited, facts, .. } = notes;
     let mut heirs: BTreeMap<Mistake, BTreeSet<Heir>> = BTreeMap::new();
     for (place, heir) in &inherited {
         heirs.entry(report.mistakes[*place].clone()).or_default().insert(heir.clone());
@@ -26,6 +27,7 @@ pub(super) fn settle(notes: Notes<'_>) {
         }
         report.mistakes.push(mistake);
     }
+    facts.unwrap_or_default()
 }
 
 /// Whether these are all of several heirs.

@@ -72,6 +72,9 @@ pub(super) fn limits(
         !table.limit.contains_key(&default.name) && !limits.iter().any(|limit| replaces(limit, default))
     });
     let wanted: Vec<_> = wanted.collect();
+    for default in &wanted {
+        notes.default(&at, &default.name, false, true);
+    }
     limits.extend(wanted);
     limits
 }
@@ -162,9 +165,14 @@ fn limit(
         notes.wrong(&setpoint_at, what, cure);
         return None;
     }
+    note_below_pump(notes, &setpoint_at, side, setpoint, &watched, checked);
     let deadband = match &written.deadband {
         Some(measure) => width(notes, &at.key("deadband"), measure, watched.quantity)?,
-        None => default_deadband(&watched, setpoint),
+        None => {
+            let deadband = default_deadband(&watched, setpoint);
+            notes.default(at, "deadband", false, number(deadband));
+            deadband
+        }
     };
     let back = match side {
         Side::Low => setpoint + deadband,
@@ -181,6 +189,7 @@ fn limit(
         notes.warn(&at.key("deadband"), "without a deadband the alarm chatters on noise", cure);
     }
     let priority = written.priority.map_or(Priority::Medium, priority);
+    notes.default(at, "priority", written.priority.is_some(), "\"medium\"");
     let name = key.to_owned();
     Some(LimitSettings {
         name,
@@ -196,6 +205,30 @@ fn limit(
         habits: habits(notes, at, written.latching, written.realarm_after),
         source: None,
     })
+}
+
+/// A warning of a low level that comes when the pump draws air already.
+fn note_below_pump(
+    notes: &mut Notes<'_>,
+    at: &At,
+    side: Side,
+    setpoint: f64,
+    watched: &Watched,
+    checked: Option<&Checked>,
+) {
+    let minimum = checked.and_then(|checked| checked.settings.pump_minimum_mm);
+    if let (Quantity::Level, Side::Low, Some(minimum)) = (watched.quantity, side, minimum)
+        && setpoint < minimum
+    {
+        let what = format!(
+            "at {} mm the alarm comes when the pump, which needs {} mm, draws air already",
+            number(setpoint),
+            number(minimum)
+        );
+        let sump = At(at.0[..2].to_vec());
+        let other = (&sump.key("pump_minimum"), "the pump's minimum");
+        notes.warn_clash(at, what, "put the limit above the pump's minimum", other);
+    }
 }
 
 /// What a limit asks for beyond the value.
@@ -243,6 +276,7 @@ pub(super) fn habits(
     let range = (Duration::from_secs(60), Duration::from_secs(30 * 86_400));
     let realarm_after =
         realarm_after.map(|after| notes.time(at, "realarm_after", Some(after), after.0, range));
+    notes.default(at, "latching", latching.is_some(), false);
     Habits { latching: latching.unwrap_or(false), realarm_after }
 }
 

@@ -35,6 +35,7 @@ pub(crate) use bus::BAUDS;
 pub use gateway::{PageTls, SiteSettings, StoreConfig, WebSettings};
 
 use super::file::Shop;
+use super::in_force::Facts;
 use super::reader::Wrong;
 use super::report::{Mistake, Report, Weight};
 use super::sources::Layered;
@@ -61,17 +62,27 @@ pub struct Settings {
     pub edge_nodes: Vec<SparkplugSettings>,
 }
 
-/// Checks what was read. `None` together with at least one mistake in the report.
+/// Checks what was read. `None` together with at least one mistake in the report. Defaults and ranges are handed out where
+/// `record` asks for them.
 pub(super) fn check(
     shop: Option<Shop>,
     wrong: Vec<Wrong>,
     layered: &Layered,
     base: PathBuf,
+    record: bool,
     report: &mut Report,
-) -> Option<Settings> {
+) -> (Option<Settings>, Facts) {
     let mut lost = layered.refused_keys();
     lost.extend(layered.inherited.excused.iter().cloned());
-    let mut notes = Notes { layered, report, noted: lost.clone(), lost, base, inherited: Vec::new() };
+    let mut notes = Notes {
+        layered,
+        report,
+        noted: lost.clone(),
+        lost,
+        base,
+        inherited: Vec::new(),
+        facts: record.then(Facts::new),
+    };
     for mistake in wrong {
         let place = match mistake.key {
             true => layered.key_place(&mistake.path),
@@ -86,8 +97,8 @@ pub(super) fn check(
         notes.report.mistakes.push(Mistake { place, weight: Weight::Mistake, what, cure, other: None });
     }
     let settings = shop.and_then(|shop| settings(&mut notes, &shop));
-    heirs::settle(notes);
-    settings.filter(|_| !report.refuses())
+    let facts = heirs::settle(notes);
+    (settings.filter(|_| !report.refuses()), facts)
 }
 
 fn settings(notes: &mut Notes<'_>, shop: &Shop) -> Option<Settings> {
@@ -141,6 +152,7 @@ fn settings(notes: &mut Notes<'_>, shop: &Shop) -> Option<Settings> {
             );
             settings.probes.push(probe);
         }
+        sump::note_reach(notes, &at, table, &facts, sump.as_ref());
         settings.alarms.limits.extend(limit::limits(notes, &at, table, here, &facts, sump.as_ref()));
         settings.alarms.conditions.extend(alarm::conditions(notes, &at, &table.alarm, here));
         let own_plan = plan::read(notes, &at.key("plan"), &table.plan);

@@ -6,6 +6,7 @@ use std::time::Duration;
 
 use sumpwarden_core::model::{Name, Unit};
 
+use super::super::in_force::Facts;
 use super::super::nearest::{did_you_mean, listed};
 use super::super::quantity::{Lasting, Measure, lasting_text};
 use super::super::report::{Mistake, Report, Weight};
@@ -52,6 +53,8 @@ pub(super) struct Notes<'a> {
     pub(super) base: PathBuf,
     /// Mistakes in what was inherited, by their places in the report, each with who inherits it from what.
     pub(super) inherited: Vec<(usize, Heir)>,
+    /// What is worked out of each key, where somebody wants to know.
+    pub(super) facts: Option<Facts>,
 }
 
 /// Who inherits, and from what.
@@ -207,6 +210,7 @@ impl Notes<'_> {
 
     /// A number from `range.0` to `range.1`.
     pub(super) fn within(&mut self, at: &At, value: f64, range: (f64, f64), unit: &str) -> Option<f64> {
+        self.range(at, (number(range.0), number(range.1)));
         if (range.0..=range.1).contains(&value) {
             return Some(value);
         }
@@ -225,6 +229,8 @@ impl Notes<'_> {
         default: Duration,
         range: (Duration, Duration),
     ) -> Duration {
+        self.range(&table.key(key), (lasting_text(range.0), lasting_text(range.1)));
+        self.default(table, key, value.is_some(), format_args!("\"{}\"", lasting_text(default)));
         let Some(Lasting(time)) = value else { return default };
         if (range.0..=range.1).contains(&time) {
             return time;
@@ -232,6 +238,20 @@ impl Notes<'_> {
         let cure = format!("it lies from {} to {}", lasting_text(range.0), lasting_text(range.1));
         self.wrong(&table.key(key), format!("`{key}` is {}", lasting_text(time)), cure);
         default
+    }
+
+    /// Records what a key is where nothing is written, as it would be written.
+    pub(super) fn default(&mut self, table: &At, key: &str, written: bool, value: impl std::fmt::Display) {
+        if let (Some(facts), false) = (&mut self.facts, written) {
+            facts.entry(table.key(key).0).or_default().default = Some(value.to_string());
+        }
+    }
+
+    /// Records from where to where a key goes.
+    fn range(&mut self, at: &At, range: (String, String)) {
+        if let Some(facts) = &mut self.facts {
+            facts.entry(at.0.clone()).or_default().range = Some(range);
+        }
     }
 
     /// A PEM file that must be there.

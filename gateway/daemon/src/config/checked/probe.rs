@@ -112,6 +112,7 @@ pub(super) fn instrument(
     let on_delay =
         notes.time(at, "fault_on_delay", table.fault_on_delay, 5 * MINUTE, (Duration::ZERO, 7 * DAY));
     let priority = table.fault_priority.map_or(Priority::Low, priority);
+    notes.default(at, "fault_priority", table.fault_priority.is_some(), "\"low\"");
     InstrumentSettings { probe, on_delay, off_delay: MINUTE, priority, behind: Vec::new() }
 }
 
@@ -203,6 +204,8 @@ fn input(
         return current_loop_stage(notes, &at.key("loop"), current_loop, sensor, to_signal);
     }
     let scale = table.scale.unwrap_or(1.0);
+    notes.default(at, "scale", table.scale.is_some(), scale);
+    notes.default(at, "offset", table.offset.is_some(), 0);
     if scale == 0.0 {
         notes.wrong(
             &at.key("scale"),
@@ -281,6 +284,7 @@ fn counts_to_ma(notes: &mut Notes<'_>, at: &At, table: &CurrentLoop) -> Option<L
         return Some(Line::IDENTITY);
     };
     let (ma_low, ma_high) = table.ma.unwrap_or((4.0, 20.0));
+    notes.default(at, "ma", table.ma.is_some(), format_args!("[{ma_low}, {ma_high}]"));
     if low == high {
         let what = format!("the span of counts from {0} to {0} is empty", number(low));
         notes.wrong(&at.key("counts"), what, "write the device's numbers at two currents, as in [0, 27648]");
@@ -384,6 +388,8 @@ fn accuracy(notes: &mut Notes<'_>, at: &At, table: &Probe, quantity: Quantity) -
         Quantity::Loss => (0.1, 0.05),
     };
     if table.accuracy.is_none() && table.accuracy_percent.is_none() {
+        notes.default(at, "accuracy", false, absolute);
+        notes.default(at, "accuracy_percent", false, number(relative * 100.0));
         return Some(Accuracy { absolute, relative });
     }
     let absolute = match &table.accuracy {
@@ -470,6 +476,7 @@ fn spike(notes: &mut Notes<'_>, at: &At, table: &Probe, quantity: Quantity) -> O
         Some(measure) => width(notes, &at.key("change_per_s"), measure, quantity)?,
         None => default.map_or(0.0, |d| d.rate_per_s),
     };
+    notes.default(&at, "confirm", confirm.is_some(), 3);
     let confirm = confirm.unwrap_or(3);
     notes.within(&at.key("confirm"), f64::from(confirm), (1.0, 20.0), "readings")?;
     Some(Some(SpikeCheck { step: step?, rate_per_s, confirm }))

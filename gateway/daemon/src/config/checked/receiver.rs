@@ -72,6 +72,17 @@ fn receiver(
     }
     let escalation = escalation(notes, &at, table.escalate.as_ref());
     let default = ReceiverSettings::new(name(key), way?);
+    for (key, written, value) in [
+        ("gateway", table.gateway.is_some(), default.gateway),
+        ("returns", table.returns.is_some(), default.returns),
+        ("acknowledgements", table.acknowledgements.is_some(), default.acknowledgements),
+        ("pager", table.pager.is_some(), default.pager),
+    ] {
+        notes.default(&at, key, written, value);
+    }
+    notes.default(&at, "step", table.step.is_some(), step);
+    notes.default(&at, "least", table.least.is_some(), format_args!("\"{}\"", default.least.word()));
+    notes.default(&at, "units", table.units.is_some(), "\"metric\"");
     let (short, long) = ((Duration::ZERO, HOUR), (HOUR, 365 * DAY));
     Some(ReceiverSettings {
         least: table.least.map_or(default.least, priority),
@@ -276,6 +287,7 @@ fn template_text(path: &std::path::Path) -> Result<String, String> {
 }
 
 fn mail(notes: &mut Notes<'_>, at: &At, table: &MailTable) -> Option<MailSettings> {
+    notes.default(at, "security", table.security.is_some(), "\"starttls\"");
     let security = match table.security.unwrap_or(MailSecurityWord::Starttls) {
         MailSecurityWord::Tls => MailSecurity::Tls,
         MailSecurityWord::Starttls => MailSecurity::StartTls,
@@ -425,6 +437,7 @@ fn quiet_hours(notes: &mut Notes<'_>, at: &At, table: &Quiet) -> Option<QuietHou
             }
         }
     }
+    notes.default(at, "through", table.through.is_some(), "\"high\"");
     let through = priority(table.through.unwrap_or(PriorityWord::High));
     Some(QuietHours { from: from?, to: to?, weekdays: weekdays(&days), through })
 }

@@ -56,6 +56,9 @@ pub(super) fn sump(
     let chip_solid_percent = percent("chip_solid_percent", table.chip_solid_percent, (0.5, 60.0));
     let target = notes.require(at, "target_percent", table.target_percent, "7.5");
     let target = target.and_then(|value| notes.within(&at.key("target_percent"), value, TARGET, "percent"));
+    if let (Some(target), Some(fluid)) = (target, &fluid) {
+        note_beyond_jar_test(notes, at, target, fluid);
+    }
     let (shape, tank) = match &table.tank {
         Some(tank) => tank::tank(notes, &at.key("tank"), tank),
         None => {
@@ -89,6 +92,48 @@ pub(super) fn sump(
         probes: SumpProbes::default(),
     };
     Some(Checked { settings, tank: tank? })
+}
+
+/// A target that nobody mixed in the jar test: what conductivity goes with it would be guessed.
+fn note_beyond_jar_test(notes: &mut Notes<'_>, at: &At, target: f64, fluid: &FluidSettings) {
+    let Some((strongest, _)) = fluid.conductivity_curve.last() else { return };
+    if target > *strongest {
+        let what = format!(
+            "the target of {} % lies beyond the jar test of \"{}\", which ends at {} %",
+            number(target),
+            fluid.name,
+            number(*strongest)
+        );
+        let curve = At::root().key("fluid").key(fluid.name.as_str()).key("conductivity_curve");
+        let cure = "add a stronger mix to the jar test";
+        notes.warn_clash(&at.key("target_percent"), what, cure, (&curve, "the jar test"));
+    }
+}
+
+/// A level probe that ends below the fill mark never shows a full sump.
+pub(super) fn note_reach(
+    notes: &mut Notes<'_>,
+    at: &At,
+    table: &Sump,
+    probes: &BTreeMap<&str, ProbeFacts>,
+    checked: Option<&Checked>,
+) {
+    let Some(fill) = checked.map(|checked| checked.settings.fill_mark_mm) else { return };
+    for (name, probe) in probes.iter().filter(|(_, probe)| probe.quantity == Quantity::Level) {
+        let written = table.probe.get(*name).is_some_and(|table| table.range.is_some());
+        if let (true, Some((_, end))) = (written, probe.range)
+            && end < fill
+        {
+            let what = format!(
+                "the range of the level probe ends at {} mm, below the fill mark at {} mm",
+                number(end),
+                number(fill)
+            );
+            let here = at.key("probe").key(name).key("range");
+            let other = (&at.key("fill_mark"), "the fill mark");
+            notes.warn_clash(&here, what, "check both: a full sump would be out of its range", other);
+        }
+    }
 }
 
 /// Fill mark and pump minimum, mm, against each other and the tank.

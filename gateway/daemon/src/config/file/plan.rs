@@ -1,12 +1,13 @@
 //! Test plans and notes, as the file says them.
 
+use schemars::JsonSchema;
 use serde::Deserialize;
 
 use super::super::quantity::Lasting;
 use super::Switch;
 
 /// A test plan: of the shop (`[plan]`), or what one sump has differently (`[sump.NAME.plan]`).
-#[derive(Clone, PartialEq, Default, Debug, Deserialize)]
+#[derive(Clone, PartialEq, Default, Debug, Deserialize, JsonSchema)]
 pub struct Plan {
     /// Whose guidance it follows. Default `none`: only what is written here is asked for.
     pub country: Option<CountryWord>,
@@ -28,12 +29,12 @@ pub struct Plan {
     pub makeup_hardness: Option<Switch<CheckTable>>,
     /// Nitrate in the make-up water.
     pub makeup_nitrate: Option<Switch<CheckTable>>,
-    /// From one calibration of a probe that was noted to the next. Default 90 d.
+    /// How long from one calibration of a probe that was noted to the next. Default 90 d.
     pub calibrate_every: Option<Lasting>,
 }
 
 /// A country whose agencies ask for checks.
-#[derive(Clone, Copy, PartialEq, Eq, Debug, Deserialize)]
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Deserialize, JsonSchema)]
 #[serde(rename_all = "kebab-case")]
 pub enum CountryWord {
     /// United Kingdom.
@@ -47,7 +48,7 @@ pub enum CountryWord {
 }
 
 /// A day of the week.
-#[derive(Clone, Copy, PartialEq, Eq, Debug, Deserialize)]
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Deserialize, JsonSchema)]
 #[serde(rename_all = "kebab-case")]
 pub enum DayWord {
     /// Monday.
@@ -67,9 +68,9 @@ pub enum DayWord {
 }
 
 /// One check.
-#[derive(Clone, PartialEq, Default, Debug, Deserialize)]
+#[derive(Clone, PartialEq, Default, Debug, Deserialize, JsonSchema)]
 pub struct CheckTable {
-    /// From one to the next, in whole days. Default what the country's agencies ask for.
+    /// How long from one to the next, in whole days. Default what the country's agencies ask for.
     pub every: Option<Lasting>,
     /// The probe that reads it all the time counts as the check. Default false: electrodes foul.
     pub by_probe: Option<bool>,
@@ -78,7 +79,7 @@ pub struct CheckTable {
 }
 
 /// Notes that come by a broker.
-#[derive(Clone, PartialEq, Default, Debug, Deserialize)]
+#[derive(Clone, PartialEq, Default, Debug, Deserialize, JsonSchema)]
 pub struct BrokerNotes {
     /// Topic filter; `{sump}` and `{by}` stand for a level that says which sump and who, where the message does not.
     pub topic: Option<String>,

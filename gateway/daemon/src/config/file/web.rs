@@ -1,9 +1,10 @@
 //! `[web]`: the page and its interface.
 
+use schemars::JsonSchema;
 use serde::Deserialize;
 
 /// The page and its interface.
-#[derive(Clone, PartialEq, Default, Debug, Deserialize)]
+#[derive(Clone, PartialEq, Default, Debug, Deserialize, JsonSchema)]
 pub struct Web {
     /// Address and port to listen on. Default 127.0.0.1:8480.
     pub listen: Option<String>,
@@ -11,30 +12,30 @@ pub struct Web {
     pub note_key_file: Option<String>,
     /// Address under which the page is reached from outside, for links in messages. Without it they carry none.
     pub public_url: Option<String>,
-    /// `off` (default), or `own`: the daemon makes a certificate for itself.
+    /// The page's own TLS. Default off.
     pub tls: Option<PageTls>,
     /// Instead of `tls`: PEM file with the page's certificate and those that vouch for it.
     pub certificate_file: Option<String>,
     /// PEM file with the certificate's private key.
     pub key_file: Option<String>,
-    /// Who may look: `open` (default) everybody who reaches the page, `login` whoever is logged in.
+    /// Who may look. Default open.
     pub reads: Option<Reads>,
     /// Address of a server that stands before the page; what it says of who asks is believed.
     pub proxy: Option<String>,
 }
 
 /// Whether the page makes a certificate for itself.
-#[derive(Clone, Copy, PartialEq, Eq, Debug, Deserialize)]
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Deserialize, JsonSchema)]
 #[serde(rename_all = "lowercase")]
 pub enum PageTls {
-    /// No TLS, unless files are given.
+    /// None, unless files are given.
     Off,
     /// Its own certificate.
     Own,
 }
 
 /// Who may look at the page.
-#[derive(Clone, Copy, PartialEq, Eq, Debug, Deserialize)]
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Deserialize, JsonSchema)]
 #[serde(rename_all = "lowercase")]
 pub enum Reads {
     /// Whoever reaches it.
