@@ -101,6 +101,8 @@ fn explanation(about: &Explained, settings: Option<&[Setting]>) -> String {
         let widest = rows.iter().map(|(word, _)| word.chars().count()).max().unwrap_or(0);
         for (number, (word, meaning)) in rows.iter().enumerate() {
             let name = if number == 0 { title } else { "" };
+            // "odd: Odd." says nothing.
+            let meaning = if meaning.trim_end_matches('.').eq_ignore_ascii_case(word) { "" } else { meaning };
             row(name, format!("{word:<widest$}  {meaning}").trim_end());
         }
     }

@@ -37,45 +37,45 @@ pub type Named<T> = BTreeMap<String, T>;
 /// All files and variables together.
 #[derive(Clone, PartialEq, Default, Debug, Deserialize, JsonSchema)]
 pub struct Shop {
-    /// `[site]`.
+    /// `[site]`: where the gateway stands.
     #[serde(default)]
     pub site: Site,
-    /// `[store]`.
+    /// `[store]`: what is kept, where and how long.
     #[serde(default)]
     pub store: Store,
-    /// `[web]`.
+    /// `[web]`: the page and its interface.
     #[serde(default)]
     pub web: Web,
-    /// `[forward.NAME]`.
+    /// `[forward.NAME]`: time-series databases to forward to.
     #[serde(default)]
     pub forward: Named<Forward>,
-    /// `[receiver.NAME]`.
+    /// `[receiver.NAME]`: who is told of alarms, and how.
     #[serde(default)]
     pub receiver: Named<Receiver>,
-    /// `[heartbeat]`.
+    /// `[heartbeat]`: a watcher outside that speaks up when it hears nothing.
     pub heartbeat: Option<Heartbeat>,
-    /// `[bus.NAME]`.
+    /// `[bus.NAME]`: serial lines, and connections to Modbus TCP devices.
     #[serde(default)]
     pub bus: Named<Bus>,
-    /// `[device.NAME]`.
+    /// `[device.NAME]`: Modbus devices on the buses.
     #[serde(default)]
     pub device: Named<Device>,
     /// `[device_type.NAME]`: what devices of a type have in common, with the probes that are read from each.
     #[serde(default)]
     pub device_type: Named<Device>,
-    /// `[broker.NAME]`.
+    /// `[broker.NAME]`: MQTT brokers to listen to.
     #[serde(default)]
     pub broker: Named<Broker>,
-    /// `[water.NAME]`.
+    /// `[water.NAME]`: waters to top up with.
     #[serde(default)]
     pub water: Named<Water>,
-    /// `[fluid.NAME]`.
+    /// `[fluid.NAME]`: coolant concentrates.
     #[serde(default)]
     pub fluid: Named<Fluid>,
     /// `[plan]`: the test plan of every sump.
     #[serde(default)]
     pub plan: Plan,
-    /// `[sump.NAME]`.
+    /// `[sump.NAME]`: the sumps, each with its probes and limits.
     #[serde(default)]
     pub sump: Named<Sump>,
     /// `[sump_type.NAME]`: what sumps of a type have in common.
@@ -410,7 +410,7 @@ pub struct Limit {
     pub off_delay: Option<Lasting>,
     /// How urgent it is. Default medium.
     pub priority: Option<PriorityWord>,
-    /// Only once it is so probable, percent: for estimates. Default: the value decides. From 50 to 99.9.
+    /// Only once it is so probable, percent: for estimates. Default none: the value decides. From 50 to 99.9.
     pub probability_percent: Option<f64>,
     /// Ahead of time: once the limit is reached within so many days as things go. For concentration and hardness. From 0.5 to 365.
     pub within_days: Option<f64>,

@@ -10,7 +10,7 @@ use sumpwarden_core::signal::settings::{
 
 use super::super::file::{CurrentLoop, Frozen, Named, PriorityWord, Probe, Shop, Spike, Switch};
 use super::super::nearest::did_you_mean;
-use super::super::quantity::{Measure, suggest_unit, units_text};
+use super::super::quantity::{Measure, lasting_text, suggest_unit, units_text};
 use super::notes::{At, Notes, name, number};
 use super::sensor::{Sensor, sensor};
 
@@ -348,11 +348,15 @@ fn range(
     tank_height: Option<f64>,
 ) -> Option<Option<(f64, f64)>> {
     let Some((low, high)) = &table.range else {
-        return Some(match quantity {
+        let default = match quantity {
             Quantity::Ph | Quantity::Concentration => Some(possible(quantity)),
             Quantity::Level => tank_height.map(|height| (0.0, height)),
             _ => None,
-        });
+        };
+        if let Some((low, high)) = default {
+            notes.default(at, "range", false, format_args!("[{}, {}]", number(low), number(high)));
+        }
+        return Some(default);
     };
     let at = at.key("range");
     let low = notes.in_unit(&at.item(0), low, quantity.unit(), true)?;
@@ -435,6 +439,10 @@ fn frozen(
         _ => None,
     };
     let default = window.map(|window| FrozenCheck { window: window.max(period * 10), least_change: 0.0 });
+    if let Some(FrozenCheck { window, .. }) = default {
+        let text = format!("{{ after = \"{}\" }}", lasting_text(window));
+        notes.default(at, "frozen", table.frozen.is_some(), text);
+    }
     let at = at.key("frozen");
     let written = match &table.frozen {
         None | Some(Switch::Plain(true)) => return Some(default),
@@ -462,6 +470,10 @@ fn spike(notes: &mut Notes<'_>, at: &At, table: &Probe, quantity: Quantity) -> O
         _ => None,
     };
     let default = default.map(|(step, rate_per_s)| SpikeCheck { step, rate_per_s, confirm: 3 });
+    if let Some(SpikeCheck { step, rate_per_s, confirm }) = default {
+        let text = format!("{{ step = {step}, change_per_s = {rate_per_s}, confirm = {confirm} }}");
+        notes.default(at, "spike", table.spike.is_some(), text);
+    }
     let at = at.key("spike");
     let written = match &table.spike {
         None | Some(Switch::Plain(true)) => return Some(default),

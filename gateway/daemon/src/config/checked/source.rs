@@ -237,6 +237,8 @@ fn address(notes: &mut Notes<'_>, at: &At, table: &Probe) -> Option<Address> {
 fn encoding(notes: &mut Notes<'_>, at: &At, table: &Probe, address: Option<Address>) -> Option<Encoding> {
     let bits = address.map(|a| a.table.is_bits());
     let default = if bits == Some(true) { NumberKind::Bit } else { NumberKind::U16 };
+    notes.default(at, "number", table.number.is_some(), format_args!("\"{default}\""));
+    notes.default(at, "order", table.order.is_some(), format_args!("\"{}\"", Order::default()));
     let kind = match table.number.as_deref() {
         None => default,
         Some(text) => match text.parse::<NumberKind>() {
