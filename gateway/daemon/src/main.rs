@@ -4,6 +4,7 @@ use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 
 use clap::{Parser, Subcommand};
+use sumpwarden::commands::store::Which;
 use sumpwarden::commands::{self, console};
 use tracing_subscriber::EnvFilter;
 

@@ -224,7 +224,7 @@ impl Engine {
             if same && same_pace {
                 self.fills[slot] = fill.rewired(after);
                 self.sumps[slot] = sump.rewired(after);
-                self.drying[slot] = drying[from.slot()].clone();
+                self.drying[slot] = drying[from.slot()];
             }
             if same_pace && let Some(plan) = plan.continued_as(&self.plans[slot]) {
                 self.plans[slot] = plan;

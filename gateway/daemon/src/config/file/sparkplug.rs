@@ -1,11 +1,12 @@
 //! `[broker.NAME.sparkplug]`: what plant systems see of the shop.
 
+use schemars::JsonSchema;
 use serde::Deserialize;
 
 use super::super::quantity::Lasting;
 
 /// An edge node of Sparkplug B.
-#[derive(Clone, PartialEq, Default, Debug, Deserialize)]
+#[derive(Clone, PartialEq, Default, Debug, Deserialize, JsonSchema)]
 pub struct Sparkplug {
     /// Its group. Default the site's name.
     pub group: Option<String>,
@@ -13,8 +14,8 @@ pub struct Sparkplug {
     pub node: Option<String>,
     /// Id of the host that must be online before anything is published. Default none.
     pub primary_host: Option<String>,
-    /// How often it is looked for changes. Default 5 s.
+    /// How often it is looked for changes. From 1 s to 1 h. Default 5 s.
     pub every: Option<Lasting>,
-    /// A number goes out again when it has moved by more than so many percent of itself. Default 0: when it has moved.
+    /// A number goes out again when it has moved by more than so many percent of itself. From 0 to 20. Default 0: when it has moved.
     pub deadband_percent: Option<f64>,
 }
