@@ -68,7 +68,7 @@ fn settings(installation: &Installation) -> Settings {
 #[test]
 fn the_program_takes_every_example_without_a_mistake_or_a_warning() {
     let names = examples();
-    assert!(names.len() >= 5, "{names:?}");
+    assert!(names.len() >= 6, "{names:?}");
     for name in names {
         let installation = installed(&name);
         let checked = installation.command("check", &[]);

@@ -31,15 +31,21 @@ struct Terminal {
 
 impl Terminal {
     fn open(arguments: &[&str]) -> Self {
-        let master = openpt(OpenptFlags::RDWR | OpenptFlags::NOCTTY).expect("a pseudo-terminal");
+        let master = openpt(OpenptFlags::RDWR | OpenptFlags::NOCTTY | OpenptFlags::CLOEXEC)
+            .expect("a pseudo-terminal");
         grantpt(&master).and_then(|()| unlockpt(&master)).expect("ours");
         let name = ptsname(&master, Vec::new()).expect("it has a name");
         let end = || {
-            File::from(rustix::fs::open(&name, OFlags::RDWR | OFlags::NOCTTY, Mode::empty()).expect("ours"))
+            File::from(
+                rustix::fs::open(&name, OFlags::RDWR | OFlags::NOCTTY | OFlags::CLOEXEC, Mode::empty())
+                    .expect("ours"),
+            )
         };
         // A session of its own with this terminal, so that Ctrl-C arrives as at a real one.
         let mut command = Command::new(tool("setsid"));
-        command.args(["--ctty", "--wait"]).arg(program()).arg("init").args(arguments);
+        // Whoever runs the tests in the background may have had Ctrl-C ignored, which children would inherit.
+        command.args(["--ctty", "--wait", "env", "--default-signal=INT"]).arg(program());
+        command.arg("init").args(arguments);
         let child = command.stdin(end()).stdout(end()).stderr(end()).spawn().expect("it can be started");
         let keyboard = File::from(master);
         let mut eyes = keyboard.try_clone().expect("one more handle");

@@ -97,7 +97,8 @@ pub(super) fn litres_between(tank: &str, low: &str, high: &str) -> Result<f64, W
     };
     let (low, high) = (height(low)?, height(high)?);
     let sump = format!(
-        "[site]\nname = \"shop\"\n[water.mains]\nhardness = \"0 mg/L\"\n[fluid.coolant]\nrefractometer_factor = 1\n\
+        "[site]\nname = \"shop\"\n[water.mains]\nhardness = \"0 \
+         mg/L\"\n[fluid.coolant]\nrefractometer_factor = 1\n\
          conductivity_curve = [[0, 5], [3, 455], [5, 735], [8, 1135], [12, 1635]]\n[sump.s]\nfluid = \"coolant\"\n\
          water = \"mains\"\ntarget_percent = 7\nfill_mark = \"1 mm\"\ntank = {tank}\n"
     );

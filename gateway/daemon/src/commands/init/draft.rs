@@ -87,12 +87,27 @@ impl Writer<'_> {
 
     fn head(&mut self) {
         let (name, zone) = (self.text("shop.name", "shop"), self.text("shop.timezone", "UTC"));
-        self.line("# Written by `sumpwarden init` from answers. Everything in it may be changed by hand; `sumpwarden check` says");
-        self.line("# whether it fits and what follows from it. Lengths, volumes and times are texts with their unit: \"310 mm\" or");
-        self.line("# \"12.2 in\", \"35 L\" or \"9 [gal_us]\", \"10 s\". Secrets never stand here, but in files of mode 0600 beside it.\n");
-        self.line(&format!("[site]\nname = {name}                 # stands on every message and forwarded point\ntimezone = {zone}"));
+        self.line(
+            "# Written by `sumpwarden init` from answers. Everything in it may be changed by hand; \
+            `sumpwarden check` says",
+        );
+        self.line(
+            "# whether it fits and what follows from it. Lengths, volumes and times are texts with \
+            their unit: \"310 mm\" or",
+        );
+        self.line(
+            "# \"12.2 in\", \"35 L\" or \"9 [gal_us]\", \"10 s\". Secrets never stand here, but in \
+            files of mode 0600 beside it.\n",
+        );
+        self.line(&format!(
+            "[site]\nname = {name}                 # stands on every message and forwarded \
+            point\ntimezone = {zone}"
+        ));
         self.line("\n[store]\ndirectory = \"data\"              # relative to this file\n");
-        self.line("[web]\nlisten = \"127.0.0.1:8480\"       # the page, on this machine only; for phones: listen = \"0.0.0.0:8480\", tls = \"own\"");
+        self.line(
+            "[web]\nlisten = \"127.0.0.1:8480\"       # the page, on this machine only; for phones: \
+            listen = \"0.0.0.0:8480\", tls = \"own\"",
+        );
         if let Some(rules) = self.answers.get("shop.rules").filter(|rules| *rules != "none") {
             self.line(&format!(
                 "\n[plan]\ncountry = {}                   # checks by hand that its agencies ask for",
@@ -109,7 +124,10 @@ impl Writer<'_> {
                 let server = self.text("tell.server", "mail.example:587");
                 let from = self.text("tell.from", "sumps@shop.example");
                 let to = self.text("tell.to", "lead@shop.example");
-                self.line(&format!("\n[receiver.mail]                 # who is told of alarms\nunits = {units}\n\n[receiver.mail.mail]"));
+                self.line(&format!(
+                    "\n[receiver.mail]                 # who is told of alarms\nunits = \
+                    {units}\n\n[receiver.mail.mail]"
+                ));
                 self.line(&format!("server = {server}\nfrom = {from}\nto = [{to}]"));
                 if self.answers.some("tell.user").is_some() {
                     let user = self.text("tell.user", "");
@@ -145,7 +163,10 @@ impl Writer<'_> {
                 self.draft.secrets.push(("mqtt.password", "replace-me", "the password at the MQTT broker"));
             }
             if self.answers.get("mqtt.tls") == Some("yes") {
-                self.line("tls = {}                        # trusts the system's authorities; or ca_file = \"ca.pem\"");
+                self.line(
+                    "tls = {}                        # trusts the system's authorities; or ca_file = \
+                    \"ca.pem\"",
+                );
             }
             self.line("");
         }
@@ -173,10 +194,16 @@ impl Writer<'_> {
         }
         let name = key(self.answers.some("fluid.name").unwrap_or("coolant"));
         let factor = self.number("fluid.factor", "1.4");
-        self.line(&format!("\n[fluid.{name}]\nrefractometer_factor = {factor}       # per cent = Brix × factor, from the product's sheet"));
+        self.line(&format!(
+            "\n[fluid.{name}]\nrefractometer_factor = {factor}       # per cent = Brix × \
+            factor, from the product's sheet"
+        ));
         let (curve, guess) = self.curve();
         if guess {
-            self.line("# A GUESS: what a typical coolant adds to this water. Make a jar test of four or five mixes in your own water and put it");
+            self.line(
+                "# A GUESS: what a typical coolant adds to this water. Make a jar test of four or \
+                five mixes in your own water and put it",
+            );
             self.line("# here as [[per cent, uS/cm at 25 °C], …]; until then concentrations are less sure.");
         }
         let rows: Vec<String> = curve.iter().map(|(percent, us)| format!("[{percent}, {us}]")).collect();
@@ -218,14 +245,42 @@ impl Writer<'_> {
 
     fn sump(&mut self, number: usize, name: &str) {
         let like = model(self.answers, number);
+        let typed = self.type_of(like);
+        if let Some(type_name) = typed.as_ref().filter(|_| number == like) {
+            self.line(&format!(
+                "\n[sump_type.{}]              # what these sumps have in common",
+                key(type_name)
+            ));
+            self.measures(like);
+            self.device_type(like, type_name);
+        }
+        let title = self.answers.some(&format!("sump.{number}.title")).unwrap_or(name);
+        self.line(&format!("\n[sump.{}]\ntitle = {}", key(name), quoted(title)));
+        match &typed {
+            Some(type_name) => self.line(&format!("type = {}", quoted(type_name))),
+            None => self.measures(like),
+        }
+        self.probes(number, like, name, typed.as_deref());
+    }
+
+    /// Name of the type of all sumps that are like this one, where there are several.
+    fn type_of(&self, like: usize) -> Option<String> {
+        let named = |n: &usize| {
+            let name = self.answers.get(&format!("sump.{n}.name"));
+            name.is_some_and(|name| name != LAST)
+        };
+        let several =
+            (like + 1..).take_while(named).take_while(|n| model(self.answers, *n) == like).count() > 0;
+        let name = self.answers.get(&format!("sump.{like}.name"))?;
+        several.then(|| "like-".chars().chain(name.chars().take(43)).collect())
+    }
+
+    /// What a sump is, wherever its numbers come from.
+    fn measures(&mut self, like: usize) {
         let of = |rest: &str| format!("sump.{like}.{rest}");
-        let title = if like == number { self.text(&of("title"), name) } else { quoted(name) };
         let fluid = self.text("fluid.name", "coolant");
         let target = self.number("fluid.target", "7");
-        self.line(&format!(
-            "\n[sump.{}]\ntitle = {title}\nfluid = {fluid}\nwater = \"mains\"\ntarget_percent = {target}",
-            key(name)
-        ));
+        self.line(&format!("fluid = {fluid}\nwater = \"mains\"\ntarget_percent = {target}"));
         let tank = self.tank(like);
         self.line(&format!("tank = {tank}"));
         let fill = self.text(&of("fill_mark"), "1 mm");
@@ -235,13 +290,31 @@ impl Writer<'_> {
             self.line(&format!("pump_minimum = {pump}           # under it the pump draws air"));
         }
         if let Some(holdup) = self.answers.some(&of("holdup")) {
-            let holdup = self.holdup(like, holdup);
-            self.line(&format!(
-                "holdup = {}                # runs back when the pumps stop",
-                quoted(&holdup)
-            ));
+            let holdup = quoted(&self.holdup(like, holdup));
+            self.line(&format!("holdup = {holdup}                # runs back when the pumps stop"));
         }
-        self.probes(number, like, name);
+    }
+
+    /// The probes that transmitters of these sumps have in common. Topics of MQTT differ from sump to sump.
+    fn device_type(&mut self, like: usize, type_name: &str) {
+        if way(self.answers, like) == "mqtt" {
+            return;
+        }
+        for (quantity, typed) in self.quantities(like) {
+            let probe = quantity.strip_suffix("_running").unwrap_or(&quantity);
+            let table =
+                format!("\n[device_type.{}.probe.{probe}]\nquantity = \"{quantity}\"", key(type_name));
+            self.line(&table);
+            self.register(None, &typed);
+        }
+    }
+
+    /// Quantities with what was typed of where each is read.
+    fn quantities(&self, like: usize) -> Vec<(String, String)> {
+        let probes = self.answers.get(&format!("sump.{like}.probes")).unwrap_or_default();
+        let typed = |quantity: &str| self.answers.get(&format!("sump.{like}.probe_{quantity}"));
+        let read = |quantity: &str| Some((quantity.to_owned(), typed(quantity)?.to_owned()));
+        probes.split(", ").filter_map(read).collect()
     }
 
     fn tank(&self, like: usize) -> String {
@@ -290,27 +363,32 @@ impl Writer<'_> {
         }
     }
 
-    fn probes(&mut self, number: usize, like: usize, name: &str) {
+    fn probes(&mut self, number: usize, like: usize, name: &str, type_name: Option<&str>) {
         let by = way(self.answers, number).to_owned();
         let device = self.answers.get(&format!("sump.{number}.where")).filter(|text| *text != NEW);
         let device = device.or_else(|| self.answers.get(&format!("sump.{number}.device")));
         let Some(device) = device.map(str::to_owned) else { return };
-        let source = if by == "mqtt" { None } else { self.device(&by, &device, name) };
-        let probes = self.answers.get(&format!("sump.{like}.probes")).unwrap_or_default().to_owned();
-        for quantity in probes.split(", ").filter(|quantity| !quantity.is_empty()) {
-            let Some(typed) = self.answers.get(&format!("sump.{like}.probe_{quantity}")) else { continue };
-            let typed = typed.to_owned();
-            let probe = quantity.strip_suffix("_running").unwrap_or(quantity);
+        let typed = type_name.filter(|_| by != "mqtt" && !self.quantities(like).is_empty());
+        let source = if by == "mqtt" { None } else { self.device(&by, &device, name, typed) };
+        if typed.is_some() {
+            if let Some(source) = source {
+                self.line(&format!("device = {}", quoted(&source)));
+            }
+            return;
+        }
+        for (quantity, typed) in self.quantities(like) {
+            let probe = quantity.strip_suffix("_running").unwrap_or(&quantity);
             self.line(&format!("\n[sump.{}.probe.{probe}]\nquantity = \"{quantity}\"", key(name)));
             match &source {
-                Some(source) => self.register(source, &typed),
+                Some(source) => self.register(Some(source), &typed),
                 None => self.topic(&device, &typed),
             }
         }
     }
 
     /// The device of a sump by name; its table is written once.
-    fn device(&mut self, by: &str, typed: &str, sump: &str) -> Option<String> {
+    fn device(&mut self, by: &str, typed: &str, sump: &str, type_name: Option<&str>) -> Option<String> {
+        let type_line = type_name.map_or_else(String::new, |name| format!("type = {}\n", quoted(name)));
         match by {
             "scan" => {
                 let Some(device) = self.scanned.device(typed) else {
@@ -322,7 +400,8 @@ impl Writer<'_> {
                 let at: Vec<String> =
                     device.at.iter().map(|(key, value)| format!("{key} = {value}\n")).collect();
                 self.buses.insert(device.bus.clone(), at.concat());
-                let mut table = format!("bus = {}\nunit_id = {}\n", quoted(&device.bus), device.unit);
+                let mut table =
+                    format!("{type_line}bus = {}\nunit_id = {}\n", quoted(&device.bus), device.unit);
                 if let Some(most) = device.registers_max() {
                     table += &format!("registers_max = {most}\n");
                 }
@@ -339,15 +418,15 @@ impl Writer<'_> {
                 let bus: String = format!("net-{}", plain.trim_matches('-')).chars().take(40).collect();
                 self.buses
                     .insert(bus.clone(), format!("link = \"modbus-tcp\"\naddress = {}\n", quoted(&address)));
-                Some(self.unit(&bus, unit, sump))
+                Some(self.unit(&bus, unit, sump, &type_line))
             }
-            _ => Some(self.unit("line-1", typed, sump)),
+            _ => Some(self.unit("line-1", typed, sump, &type_line)),
         }
     }
 
-    fn unit(&mut self, bus: &str, unit: &str, sump: &str) -> String {
+    fn unit(&mut self, bus: &str, unit: &str, sump: &str, type_line: &str) -> String {
         let unit = if unit.parse::<u32>().is_ok() { unit.to_owned() } else { quoted(unit) };
-        let table = format!("bus = \"{bus}\"\nunit_id = {unit}\n");
+        let table = format!("{type_line}bus = \"{bus}\"\nunit_id = {unit}\n");
         // Two sumps may share a transmitter of many channels.
         if let Some((name, _)) = self.devices.iter().find(|(_, known)| **known == table) {
             return name.clone();
@@ -357,8 +436,10 @@ impl Writer<'_> {
         name
     }
 
-    fn register(&mut self, device: &str, typed: &str) {
-        self.line(&format!("device = {}", quoted(device)));
+    fn register(&mut self, device: Option<&str>, typed: &str) {
+        if let Some(device) = device {
+            self.line(&format!("device = {}", quoted(device)));
+        }
         let mut words = typed.split_whitespace();
         let register = words.next().unwrap_or_default();
         self.line(&format!("register = {}", quoted(register)));

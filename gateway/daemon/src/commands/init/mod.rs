@@ -167,7 +167,8 @@ fn farewell(output: &Path, loaded: &Loaded) {
     let file = shown(output);
     let first = engine.sumps.first().map_or("SUMP", |sump| sump.name.as_str());
     console::say(&format!(
-        "next:    sumpwarden check -c {file}\n         sumpwarden read -c {file} {first}\n         sumpwarden run -c {file}"
+        "next:    sumpwarden check -c {file}\n         sumpwarden read -c {file} {first}\n         \
+         sumpwarden run -c {file}"
     ));
 }
 

@@ -84,14 +84,17 @@ impl Script<'_> {
             "Time zone",
             Some(&super::time_zone()),
             Form::Text,
-            "The name of the nearest large city in the time zone list: Europe/Vienna, America/Chicago. Messages and the log book go by it.",
+            "The name of the nearest large city in the time zone list: Europe/Vienna, America/Chicago. \
+             Messages and the log book go by it.",
         );
         self.ask(
             "shop.rules",
             "Whose rules for checks by hand: uk, de, us or none",
             Some("none"),
             Form::OneOf(&["uk", "de", "us", "none"]),
-            "What agencies there ask for (daily look, weekly readings, dip slides, nitrite) becomes the test plan, each check with its source. With none, nothing is asked for until you write a [plan].",
+            "What agencies there ask for (daily look, weekly readings, dip slides, nitrite) becomes the \
+             test plan, each check with its source. With none, nothing is asked for until you write a \
+             [plan].",
         );
         self.ask(
             "shop.units",
@@ -113,7 +116,9 @@ impl Script<'_> {
             },
             Some(if scanned { "scan" } else { "serial" }),
             Form::SomeOf(if scanned { WAYS_SCANNED } else { WAYS }),
-            "serial: transmitters on a two-wire line at this box. network: transmitters or gateways with an address of their own. mqtt: something publishes the readings to a broker. `sumpwarden scan` finds what is on a line or in a range of addresses.",
+            "serial: transmitters on a two-wire line at this box. network: transmitters or gateways with an \
+             address of their own. mqtt: something publishes the readings to a broker. `sumpwarden scan` \
+             finds what is on a line or in a range of addresses.",
         );
         let Some(ways) = ways else { return };
         if has(&ways, "serial") {
@@ -130,7 +135,8 @@ impl Script<'_> {
             "Serial port of the line",
             Some(&super::first_port()),
             Form::Text,
-            "The path under /dev/serial/by-id stays the same when the adapter is plugged in elsewhere; `ls /dev/serial/by-id` lists what is there.",
+            "The path under /dev/serial/by-id stays the same when the adapter is plugged in elsewhere; `ls \
+             /dev/serial/by-id` lists what is there.",
         );
         self.ask(
             "line.baud",
@@ -168,7 +174,8 @@ impl Script<'_> {
             "User name at the broker",
             Some(NONE),
             Form::Text,
-            "none where everybody may listen. The password goes into a file that only this box reads, never into the configuration.",
+            "none where everybody may listen. The password goes into a file that only this box reads, never \
+             into the configuration.",
         );
     }
 
@@ -178,7 +185,8 @@ impl Script<'_> {
             "Hardness of the make-up water, with its unit (°dH, gpg, mg/L, °fH)",
             None,
             Form::Hardness,
-            "From the waterworks' sheet or a test strip: 13.4 °dH, 14 gpg or 240 mg/L as CaCO3. Soft or demineralised water: 0 mg/L.",
+            "From the waterworks' sheet or a test strip: 13.4 °dH, 14 gpg or 240 mg/L as CaCO3. Soft or \
+             demineralised water: 0 mg/L.",
         );
         self.ask(
             "water.conductivity",
@@ -213,7 +221,9 @@ impl Script<'_> {
             "Jar test: per cent and conductivity in uS/cm, pairs with ; between them",
             Some(NONE),
             Form::Pairs,
-            "Four or five mixes in your own water, measured at 25 °C: 0 560; 3 1010; 5 1290; 8 1690; 12 2190. With none a typical curve stands in, marked as a guess; concentrations are then less sure until readings by hand come in.",
+            "Four or five mixes in your own water, measured at 25 °C: 0 560; 3 1010; 5 1290; 8 1690; 12 \
+             2190. With none a typical curve stands in, marked as a guess; concentrations are then less \
+             sure until readings by hand come in.",
         );
     }
 
@@ -306,21 +316,26 @@ impl Script<'_> {
             "Height of the fill mark above the lowest point of the floor",
             None,
             Form::Measure,
-            "Where the sump counts as full while the machine stands: 310 mm or 12.2 in, measured with a folding rule from the floor.",
+            "Where the sump counts as full while the machine stands: 310 mm or 12.2 in, measured with a \
+             folding rule from the floor.",
         );
         self.ask(
             &key("pump_minimum"),
             "Height under which the pump draws air",
             Some(NONE),
             Form::Measure,
-            "As in 120 mm or 4 in, from the machine's manual or the upper edge of the pump's inlet; none if you do not know.",
+            "As in 120 mm or 4 in, from the machine's manual or the upper edge of the pump's inlet; none if \
+             you do not know.",
         );
         self.ask(
             &key("holdup"),
             "Hold-up: what runs back when the pumps stop, litres or gallons, or two marks",
             Some(NONE),
             Form::Text,
-            "With all pumps running, mark the level. Stop them, wait until nothing runs back any more, mark it again. Write both heights, lower one first, as in 290 mm; 312 mm: the litres between them are worked out from the tank. Or write litres, as in 35 L. Without it, top-ups may overflow when the machine is switched off.",
+            "With all pumps running, mark the level. Stop them, wait until nothing runs back any more, mark \
+             it again. Write both heights, lower one first, as in 290 mm; 312 mm: the litres between them \
+             are worked out from the tank. Or write litres, as in 35 L. Without it, top-ups may overflow \
+             when the machine is switched off.",
         );
         self.probes(number, device.as_deref());
     }
@@ -332,14 +347,16 @@ impl Script<'_> {
             "Shape of the tank: box, sloped-floor, lying-cylinder or strapping (litres by height)",
             Some("box"),
             Form::OneOf(&["box", "sloped-floor", "lying-cylinder", "strapping"]),
-            "Inner measures. A tank of several boxes or with ribs is best filled by the bucket: strapping takes pairs of height and litres.",
+            "Inner measures. A tank of several boxes or with ribs is best filled by the bucket: strapping \
+             takes pairs of height and litres.",
         );
         const INSIDE: &str = "Inner measure, as in 1200 mm or 47 in.";
         let measures: &[(&str, &str)] = match shape.as_deref() {
             None => return,
             Some("strapping") => {
                 let ask = "Height in mm and litres, pairs with ; between them";
-                let help = "Pour in known amounts and mark the height each time: 0 0; 100 84; 400 336. Both rise, the last one is the brim.";
+                let help = "Pour in known amounts and mark the height each time: 0 0; 100 84; 400 336. Both \
+                    rise, the last one is the brim.";
                 self.ask(&key("table"), ask, None, Form::Pairs, help);
                 return;
             }
@@ -375,7 +392,8 @@ impl Script<'_> {
             "Probes in it: ph, conductivity, level, temperature, pump_running, flow_total",
             Some("ph, conductivity, level, temperature"),
             Form::SomeOf(QUANTITIES),
-            "Level and conductivity are what concentration is worked out from. pump_running is a contact that closes while the pump runs, flow_total a meter on the make-up line.",
+            "Level and conductivity are what concentration is worked out from. pump_running is a contact \
+             that closes while the pump runs, flow_total a meter on the make-up line.",
         );
         let Some(probes) = probes else { return };
         let by = way(self.answers, number).to_owned();
@@ -406,7 +424,8 @@ impl Script<'_> {
             "Who is told of alarms, by: mail, chat (webhook), or none",
             Some("none"),
             Form::OneOf(&["mail", "chat", "none"]),
-            "The page shows alarms anyway. A chat service gives an address for its incoming messages (webhook).",
+            "The page shows alarms anyway. A chat service gives an address for its incoming messages \
+             (webhook).",
         );
         match how.as_deref() {
             Some("mail") => {
@@ -423,7 +442,9 @@ impl Script<'_> {
                     "What the chat service wants: text-field, content-field, blocks or card-sections",
                     Some("text-field"),
                     Form::OneOf(&["text-field", "content-field", "blocks", "card-sections"]),
-                    "The shape of its messages, from the service's page on incoming webhooks: a JSON object with `text`, with `content`, with `blocks`, or a card. Its address goes into a file of its own.",
+                    "The shape of its messages, from the service's page on incoming webhooks: a JSON object \
+                     with `text`, with `content`, with `blocks`, or a card. Its address goes into a file of \
+                     its own.",
                 );
             }
             _ => {}
@@ -431,9 +452,14 @@ impl Script<'_> {
     }
 }
 
-const WHERE_HELP: &str = "On a line: the unit id set on the transmitter, 1 to 247. On the network: 192.0.2.10, with port and unit id as 192.0.2.10:502/3. By MQTT: what the topics of this sump begin with, as in hall2/lathe3. From a scan: the device's name there.";
-const REGISTER_HELP: &str = "From the transmitter's manual: 30001 (or input:0, holding:0, 0-based), then the kind (u16 i16 u32 i32 f32), for 32 bits the order (ABCD CDAB BADC DCBA), a factor as x0.01, and the unit of the result: 30003 f32 CDAB mS/cm.";
-const TOPIC_HELP: &str = "As in ph for hall2/lathe3/ph. Where the message is JSON, add where the number stands in it, as in status /coolant/ph; and its unit, as in mS/cm.";
+const WHERE_HELP: &str = "On a line: the unit id set on the transmitter, 1 to 247. On the network: \
+    192.0.2.10, with port and unit id as 192.0.2.10:502/3. By MQTT: what the topics of this sump begin \
+    with, as in hall2/lathe3. From a scan: the device's name there.";
+const REGISTER_HELP: &str = "From the transmitter's manual: 30001 (or input:0, holding:0, 0-based), then \
+    the kind (u16 i16 u32 i32 f32), for 32 bits the order (ABCD CDAB BADC DCBA), a factor as x0.01, and the \
+    unit of the result: 30003 f32 CDAB mS/cm.";
+const TOPIC_HELP: &str = "As in ph for hall2/lathe3/ph. Where the message is JSON, add where the number \
+    stands in it, as in status /coolant/ph; and its unit, as in mS/cm.";
 
 /// Whether a list of words has this one.
 pub(super) fn has(list: &str, word: &str) -> bool {

@@ -47,7 +47,8 @@ fn loaded(answers: &Answers) -> Loaded {
 const SHOP: &str = "hall-2\nEurope/Vienna\nde\nmetric\nserial\n/dev/serial/by-id/usb-EXAMPLE\n19200\neven\n\
                     13,4 dH\n560 µS\nsemi-synthetic\n1,4\n7,5 %\n0 560; 3 1010; 5 1290; 8 1690; 12 2190\n";
 /// A sump with a tank of 1200 × 700 × 400 mm, full at 310 mm.
-const SUMP: &str = "lathe-3\nLathe 3, bay B\n3\nbox\n1200 mm\n700 mm\n40 cm\n310 mm\n120 mm\n290 mm; 312 mm\nph, level\n\
+const SUMP: &str = "lathe-3\nLathe 3, bay B\n3\nbox\n1200 mm\n700 mm\n40 cm\n310 mm\n120 mm\n290 mm; 312 \
+    mm\nph, level\n\
                     30001 i16 x0.01\nholding:4 f32 cdab mm\n";
 
 #[test]
@@ -120,6 +121,9 @@ fn a_sump_like_the_last_one_is_two_answers() {
     let units: Vec<u8> = settings.engine.buses[0].devices.iter().map(|d| d.unit_id).collect();
     assert_eq!(units, [3, 4, 9], "the next unit id is the default");
     assert_eq!(settings.engine.probes.len(), 6);
+    let text = draft(&answers, &Scanned::default()).text;
+    assert!(text.contains("[sump_type.like-lathe-3]") && text.contains("type = \"like-lathe-3\""), "{text}");
+    assert_eq!(text.matches("fill_mark").count(), 1, "what they have in common stands once: {text}");
     let (_, said) = typed(&format!("{SHOP}{SUMP}lathe-3\n-\nnone\n"), true);
     assert!(said.contains("there is a sump \"lathe-3\" already"), "{said}");
 }
@@ -127,7 +131,8 @@ fn a_sump_like_the_last_one_is_two_answers() {
 #[test]
 fn inches_gallons_and_grains_do_as_well() {
     let lines = "bay-1\nAmerica/Chicago\nus\n\nnetwork\n14 gpg\nnone\nsynthetic\n1.8\n6\nnone\n\
-                 mill-1\n\n192.0.2.10:502/7\nlying-cylinder\n24 in\n40 in\nflat\n12 in\n4\"\n9 gal\nlevel temperature\n\
+                 mill-1\n\n192.0.2.10:502/7\nlying-cylinder\n24 in\n40 in\nflat\n12 in\n4\"\n9 gal\nlevel \
+                     temperature\n\
                  holding:0 u16 x0.1 [in_i]\nholding:1 i16 x0.1 [degF]\n-\nmail\nmail.example:587\nsumps\n\
                  sumps@shop.example\nlead@shop.example\n";
     let (answers, said) = typed(lines, false);
@@ -147,7 +152,8 @@ fn inches_gallons_and_grains_do_as_well() {
 
 #[test]
 fn other_shapes_and_mqtt_with_json() {
-    let lines = "yard\nUTC\nnone\nmetric\nmqtt\nbroker.example:8883\nyes\nsumps\n0 mg/L\nnone\nc\n1\n5\nnone\n\
+    let lines = "yard\nUTC\nnone\nmetric\nmqtt\nbroker.example:8883\nyes\nsumps\n0 \
+        mg/L\nnone\nc\n1\n5\nnone\n\
                  a\n\nhall2/a\nsloped-floor\n1 m\n600 mm\n380 mm\n40 mm\n300 mm\nnone\nnone\nlevel ph\n\
                  level mm\nstatus /coolant/ph\nb\nnew\nThe other\nhall2/b\nstrapping\n0 0; 100 84; 400 336\n200 mm\nnone\n\
                  12 L\nlevel\nlevel mm\n-\nchat\nblocks\n";

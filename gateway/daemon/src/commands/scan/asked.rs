@@ -189,7 +189,8 @@ pub(super) fn hosts(text: &str) -> Result<Vec<String>, Unreadable> {
 }
 
 fn host_part(part: &str) -> Result<Vec<String>, Unreadable> {
-    const CURE: &str = "write as in \"192.0.2.10\", \"192.0.2.10-20:502\", \"192.0.2.0/24\" (at most a /24) or \"mixer.example:502\"";
+    const CURE: &str = "write as in \"192.0.2.10\", \"192.0.2.10-20:502\", \"192.0.2.0/24\" (at most a /24) \
+        or \"mixer.example:502\"";
     let bad = || wrong(format!("--hosts \"{part}\" is no host, range or network"), CURE);
     let (host, port) = match part.rsplit_once(':') {
         None => (part, TCP_PORT),

@@ -25,7 +25,8 @@ use super::{Exit, block_on, console};
 use crate::edge::modbus::{Heard, OpenError, Survey};
 
 /// What damaged replies mean.
-const GARBLED: &str = "damaged or late replies: two devices with one id, another rate or parity, a line without \
+const GARBLED: &str = "damaged or late replies: two devices with one id, another rate or parity, a line \
+    without \
                        termination, or a device slower than --timeout";
 /// What devices mean that answer and never say a value.
 const FAILING: &str =

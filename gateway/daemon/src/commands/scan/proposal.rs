@@ -132,7 +132,8 @@ pub(super) fn remarks(asked: &Asked, found: &[Found]) -> Vec<String> {
         let alike = |f: &&Found| (0..2).all(|t| f.tables[t].1.ranges() == first.tables[t].1.ranges());
         if here.len() >= ANY_UNIT && here.len() == asked.units.len() && here.iter().all(alike) {
             remarks.push(format!(
-                "{}: every unit id that was asked answers alike, so this is probably one device that answers to any; \
+                "{}: every unit id that was asked answers alike, so this is probably one device that \
+                 answers to any; \
                  keep the first and delete the others",
                 plain(&peer(&first.link))
             ));
@@ -193,7 +194,8 @@ impl Proposal {
     /// Tables of the configuration, with probes in comments.
     pub(super) fn toml(&self) -> String {
         let mut out = String::from(
-            "# What a scan found. Put it into conf.d/ beside the configuration, or into the file itself; `check` says\n\
+            "# What a scan found. Put it into conf.d/ beside the configuration, or into the file itself; \
+             `check` says\n\
              # whether it fits. Probes stand in comments: take those you know, with a name of your own for SUMP.\n",
         );
         for remark in &self.remarks {
@@ -239,7 +241,8 @@ fn bus_table(found: &Found) -> String {
             let p = parity(*p);
             writeln!(
                 out,
-                "link = \"modbus-rtu\"\nport = {port}\nbaud = {baud}\nparity = \"{p}\"\nstop_bits = {stop_bits}"
+                "link = \"modbus-rtu\"\nport = {port}\nbaud = {baud}\nparity = \"{p}\"\nstop_bits = \
+                 {stop_bits}"
             )
         }
     };
