@@ -12,39 +12,49 @@ use std::time::Duration;
 use clap::Subcommand;
 use rustix::time::{ClockId, clock_gettime};
 
-use crate::{bound, devices, estimator, month, notify, polling, serial, store};
+use crate::{bound, devices, estimator, month, notify, polling, serial, sizing, store};
 
 /// Figures by name.
 pub(crate) type Figures = BTreeMap<String, f64>;
 
-/// What the bench runs itself as.
+/// What else the bench measures, and what it runs itself as.
 #[derive(Subcommand)]
-#[command(hide = true)]
 pub(crate) enum Role {
+    /// What a sump costs: processor, memory, disk, network.
+    Sizing(sizing::Options),
     /// The load: devices on Modbus TCP.
+    #[command(hide = true)]
     ServeDevices { count: usize },
     /// Bare sockets.
+    #[command(hide = true)]
     Bound {
         #[arg(value_delimiter = ',')]
         ports: Vec<u16>,
     },
     /// Acquisition and conversion alone.
+    #[command(hide = true)]
     Poll {
         period_us: u64,
         #[arg(value_delimiter = ',')]
         ports: Vec<u16>,
     },
     /// A serial line kept full.
+    #[command(hide = true)]
     Serial { baud: u32, dead: u8, seconds: u64 },
     /// The estimator on one sump's quarter.
+    #[command(hide = true)]
     Estimator { rounds: usize },
     /// Samples made durable as fast as it goes.
+    #[command(hide = true)]
     Durable { directory: PathBuf, seconds: i64 },
     /// Days of six probes into a store, packed, and trends out of it.
+    #[command(hide = true)]
     Days { directory: PathBuf, days: i64 },
     /// From a reading that crosses a limit to the receiver.
+    #[command(hide = true)]
     Notify { directory: PathBuf, messages: u64 },
     /// Engine and store through simulated days.
+    #[command(hide = true)]
     Month { directory: PathBuf, sumps: usize, days: u64 },
 }
 
@@ -52,6 +62,7 @@ impl Role {
     /// Plays it: a load or a contender until it is told to end, the others until they have printed their figures.
     pub(crate) fn play(self) -> Result<(), Box<dyn Error>> {
         let figures = match self {
+            Self::Sizing(options) => return sizing::run(&options),
             Self::ServeDevices { count } => return devices::serve(count),
             Self::Bound { ports } => return bound::poll_for_ever(&ports),
             Self::Poll { ports, period_us } => {

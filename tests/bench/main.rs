@@ -6,6 +6,8 @@
 //! cargo run --release -p sumpwarden-tests --bin bench -- --only beat one group of rows
 //! ```
 //!
+//! `bench sizing` measures what a sump costs instead, for `deploy/handbook/sizing.md` ([`sizing`], [`year`]).
+//!
 //! The load is a process of its own ([`devices`]), and so is each contender: the gateway ([`gateway`]: the released
 //! binary; [`polling`]: its acquisition and conversion alone), the Python peer ([`peer`], `peer.py`) and bare sockets
 //! ([`bound`]). Only the contender's own CPU time counts, and only what the devices answered and what reached the sink
@@ -34,10 +36,12 @@ mod scale;
 mod serial;
 mod service;
 mod sink;
+mod sizing;
 mod starts;
 mod store;
 mod table;
 mod wire;
+mod year;
 
 use std::error::Error;
 use std::path::PathBuf;

@@ -1,5 +1,5 @@
-//! Where lines go: an HTTP server that takes what is posted, counts lines and answers 204; or 503 while it is closed. It runs
-//! within the bench process, whose CPU is not measured.
+//! Where lines go: an HTTP server that takes what is posted, counts lines and bytes and answers 204; or 503 while it is closed.
+//! It runs within the bench process, whose CPU is not measured.
 
 use std::io::Write;
 use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
@@ -12,6 +12,7 @@ use sumpwarden_tests::server::serve;
 pub(crate) struct Sink {
     pub(crate) url: String,
     lines: Arc<AtomicU64>,
+    bytes: Arc<AtomicU64>,
     closed: Arc<AtomicBool>,
     watch: Arc<Mutex<Option<Watch>>>,
 }
@@ -28,6 +29,8 @@ impl Sink {
     /// Starts it on a free port.
     pub(crate) fn start() -> Self {
         let lines = Arc::new(AtomicU64::new(0));
+        let bytes = Arc::new(AtomicU64::new(0));
+        let wire = Arc::clone(&bytes);
         let closed = Arc::new(AtomicBool::new(false));
         let watch = Arc::new(Mutex::new(None::<Watch>));
         let (count, shut, eyes) = (Arc::clone(&lines), Arc::clone(&closed), Arc::clone(&watch));
@@ -39,17 +42,23 @@ impl Sink {
             }
             let lines = || request.body.split(|&b| b == b'\n').filter(|line| !line.is_empty());
             count.fetch_add(lines().count() as u64, Ordering::Relaxed);
+            wire.fetch_add(request.wire_bytes as u64, Ordering::Relaxed);
             if let Some(watch) = eyes.lock().unwrap_or_else(PoisonError::into_inner).as_mut() {
                 watch.see(lines());
             }
             stream.write_all(b"HTTP/1.1 204 No Content\r\n\r\n").map(|()| true)
         });
-        Self { url: format!("http://127.0.0.1:{port}"), lines, closed, watch }
+        Self { url: format!("http://127.0.0.1:{port}"), lines, bytes, closed, watch }
     }
 
     /// Lines taken so far.
     pub(crate) fn lines(&self) -> u64 {
         self.lines.load(Ordering::Relaxed)
+    }
+
+    /// Bytes of their bodies on the wire so far.
+    pub(crate) fn bytes(&self) -> u64 {
+        self.bytes.load(Ordering::Relaxed)
     }
 
     /// Refuses everything, or takes it again.

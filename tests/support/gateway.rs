@@ -79,6 +79,7 @@ fn build(name: &str, feature: Option<&str>) -> PathBuf {
 const SITE: &str = r#"
 [site]
 name = "hall-2"
+box = "box-1"
 [store]
 directory = "data"
 free_bytes_min = "1 MiB"

@@ -17,6 +17,8 @@ pub struct Request {
     pub path: String,
     /// Body.
     pub body: Vec<u8>,
+    /// Bytes of the body on the wire.
+    pub wire_bytes: usize,
 }
 
 impl Request {
@@ -39,13 +41,14 @@ impl Request {
             }
         }
         let packed = if chunked { chunks(reader)? } else { exactly(reader, length)? };
+        let wire_bytes = packed.len();
         let mut body = Vec::new();
         if gzip {
             GzDecoder::new(packed.as_slice()).read_to_end(&mut body)?;
         } else {
             body = packed;
         }
-        Ok(Some(Self { path, body }))
+        Ok(Some(Self { path, body, wire_bytes }))
     }
 }
 

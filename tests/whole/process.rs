@@ -14,7 +14,7 @@ use sumpwarden_core::alarm::settings::FaultKey;
 use sumpwarden_core::engine::{Engine, Intake};
 use sumpwarden_core::estimate::note::draft::Draft;
 use sumpwarden_core::model::{
-    Ack, Batch, BrokerIndex, BusIndex, Fault, Now, ProbeIndex, Raw, RawReading, Timestamp, Uptime,
+    Ack, Batch, BrokerIndex, BusIndex, Fault, Name, Now, ProbeIndex, Raw, RawReading, Timestamp, Uptime,
 };
 use sumpwarden_core::notify::dispatch::{self, Decision, Dispatch};
 use sumpwarden_core::notify::{Mark, OutboxEntry, RowState};
@@ -23,7 +23,7 @@ use sumpwarden_core::store::forwarder::{Errand, Forwarder, JOURNAL_MAX, Waits};
 use sumpwarden_core::store::lines::Catalogue;
 use sumpwarden_core::store::parcel::{Answer, LINES_MAX, Lines};
 use sumpwarden_core::store::stamp::Stamps;
-use sumpwarden_core::store::{Point, SeriesId, StoredSeries};
+use sumpwarden_core::store::{Origin, Point, SeriesId, StoredSeries};
 
 use super::Mutation;
 use super::books::Asked;
@@ -33,6 +33,11 @@ use super::peers::Sent;
 use super::shop;
 use super::weather::What;
 use super::world::World;
+
+fn origin() -> Origin {
+    let name = |text| Name::new(text).expect("a name of letters");
+    Origin { site: name("hall-2"), box_name: name("box-1") }
+}
 
 /// Acknowledgements of people are those of the broker after the last.
 pub(crate) const PEOPLE: BrokerIndex = BrokerIndex(1);
@@ -145,7 +150,7 @@ impl Process {
             text: key.to_string(),
             quantity: key.quantity.word().to_owned(),
         });
-        let catalogue = Catalogue::new(&settings.site, &series.collect::<Vec<_>>());
+        let catalogue = Catalogue::new(&origin(), &series.collect::<Vec<_>>());
         let task = |receiver: &sumpwarden_core::notify::ReceiverSettings| Task {
             dispatch: Dispatch::new(receiver.clone(), seed),
             cursor: 0,
@@ -488,7 +493,7 @@ impl Process {
                 Errand::ReadJournal(from) => {
                     let after = world.disk.journal.iter().skip(from as usize - 1).take(JOURNAL_MAX as usize);
                     let entries: Vec<_> = after.cloned().collect();
-                    let lines = Lines::of_journal("hall-2", &entries);
+                    let lines = Lines::of_journal(&origin(), &entries);
                     self.forwarder.read_journal(&entries, lines);
                     continue;
                 }

@@ -92,7 +92,9 @@ mod tests {
                 let (from, until) = (Timestamp::from_nanos(0), Timestamp::from_nanos(i64::MAX));
                 for point in reader.samples(series.id, from, until) {
                     let at = point?.at.as_nanos();
-                    all.insert(format!("probe,probe={probe},quantity=ph,site=hall-2,sump=lathe-1 {at}"));
+                    all.insert(format!(
+                        "probe,box=box-1,probe={probe},quantity=ph,site=hall-2,sump=lathe-1 {at}"
+                    ));
                 }
             }
             Ok(all)

@@ -67,7 +67,7 @@ fn killed_under_load_it_loses_nothing_that_was_stored() {
     let mut held = BTreeSet::new();
     for (series, points) in &stored.points {
         let Some(probe) = series.strip_prefix("probe/s/") else { continue };
-        let name = format!("probe_raw{{probe={probe},quantity=temperature,site=hall-2,sump=s}}");
+        let name = format!("probe_raw{{box=box-1,probe={probe},quantity=temperature,site=hall-2,sump=s}}");
         held.extend(points.iter().filter_map(|p| Some((name.clone(), p.at.as_nanos(), p.raw? as u32))));
     }
     let lost: Vec<_> = forwarded.difference(&held).take(5).collect();

@@ -121,7 +121,7 @@ fn held(stored: &Stored) -> BTreeMap<(String, i64), f64> {
     let mut held = BTreeMap::new();
     for (series, points) in &stored.points {
         let Some(probe) = series.strip_prefix("probe/s/") else { continue };
-        let name = format!("probe_raw{{probe={probe},quantity=temperature,site=hall-2,sump=s}}");
+        let name = format!("probe_raw{{box=box-1,probe={probe},quantity=temperature,site=hall-2,sump=s}}");
         let with_raw = points.iter().filter_map(|point| Some((point.at.as_nanos(), point.raw?)));
         for (at, raw) in with_raw {
             assert!(held.insert((name.clone(), at), raw).is_none(), "{name} twice at {at}");

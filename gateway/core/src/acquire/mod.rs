@@ -6,6 +6,7 @@
 //! - [`pace`]: when to knock at a broker again
 //! - [`inflight`]: messages of a broker that wait for their acknowledgement
 //! - [`topics`]: messages of a broker to raw readings
+//! - [`standby`]: which of two boxes polls a bus
 //! - [`wire`]: what requests cost in time, and the plan for people
 //! - [`decode`]: words of a reply to a raw number
 //! - [`counters`]: every poll in exactly one bucket
@@ -22,6 +23,7 @@ pub mod pace;
 pub mod plan;
 pub mod schedule;
 pub mod settings;
+pub mod standby;
 #[cfg(test)]
 mod testing;
 pub mod topics;

@@ -73,6 +73,8 @@ words! { Fault, "What can be wrong with the gateway, its lines and its peers.":
     Device "device" Low, "as its probes";
     /// A broker cannot be reached.
     Broker "broker" Medium, "one minute: common practice, no source";
+    /// A bus that two boxes share has nobody to stand by, or is polled by nobody.
+    Standby "standby" Medium, "one minute without a sign of the other box: common practice, no source";
     /// The store cannot be written.
     Store "store" High, "at once: what is measured now is lost with the power";
     /// The store nears its limit, or samples are no longer held.

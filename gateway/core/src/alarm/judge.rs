@@ -3,7 +3,7 @@
 use std::time::Duration;
 
 use crate::estimate::settings::{EstimateKind, SumpSettings};
-use crate::model::{DeviceStatus, Severity, SumpIndex};
+use crate::model::{DeviceStatus, Reason, Severity, SumpIndex};
 use crate::signal::settings::ProbeSettings;
 
 use super::condition::Condition;
@@ -130,6 +130,8 @@ impl Definition {
         match self {
             // Somebody works on it: that is no fault of the probe, and does not end one.
             Self::Instrument(_) if seen.quality.device == DeviceStatus::FunctionCheck => None,
+            // Another box asks it.
+            Self::Instrument(_) if seen.quality.reason == Reason::StandingBy => None,
             Self::Instrument(_) => Some(seen.quality.severity() == Severity::Bad),
             Self::Limit(limit) => judge_limit(limit, held, seen),
             // Told, not seen.

@@ -94,6 +94,8 @@ pub struct Alarms {
     silent: Vec<Option<bool>>,
     /// Sumps whose limits rest.
     resting: Vec<bool>,
+    /// Probes that another box reads.
+    elsewhere: Vec<bool>,
     /// Nothing is estimated: alarms on estimates are silent by design.
     withheld: bool,
     /// When an alarm wants to be looked at, soonest first.
@@ -115,6 +117,7 @@ impl Alarms {
             groups_of_probe: vec![Vec::new(); probes.len()],
             silent: vec![None; probes.len()],
             resting: vec![false; sumps.len()],
+            elsewhere: vec![false; probes.len()],
             withheld: false,
             due: BTreeSet::new(),
             changed: BTreeSet::new(),
@@ -206,6 +209,29 @@ impl Alarms {
                 }
             } else {
                 self.unsuppress(now, index, None, out);
+            }
+        }
+    }
+
+    /// Another box reads these probes from now on, or no longer: their instrument alarms are silent by design meanwhile.
+    pub fn read_elsewhere(
+        &mut self,
+        now: Now,
+        probes: &[ProbeIndex],
+        elsewhere: bool,
+        out: &mut Vec<Transition>,
+    ) {
+        probes.iter().for_each(|probe| self.elsewhere[probe.slot()] = elsewhere);
+        for index in self.indices() {
+            let alarm = &self.alarms[index.slot()];
+            let Definition::Instrument(instrument) = &alarm.definition else { continue };
+            if !probes.contains(&instrument.probe) {
+                continue;
+            }
+            if !elsewhere {
+                self.unsuppress(now, index, None, out);
+            } else if alarm.standing.state.stands() {
+                self.stimulate(now, index, Stimulus::Suppress, None, out);
             }
         }
     }
@@ -446,7 +472,14 @@ impl Alarms {
         // Instrument alarms and faults have no sump of their own: they go on.
         let rests = alarm.definition.sump().is_some_and(|sump| self.resting[sump.slot()]);
         let withheld = self.withheld && alarm.definition.is_on_estimates();
-        rests || withheld || alarm.causes.iter().any(|cause| self.alarms[cause.slot()].delayed.holds())
+        let elsewhere = match &alarm.definition {
+            Definition::Instrument(instrument) => self.elsewhere[instrument.probe.slot()],
+            Definition::Limit(_) | Definition::Condition(_) | Definition::Fault(_) => false,
+        };
+        rests
+            || withheld
+            || elsewhere
+            || alarm.causes.iter().any(|cause| self.alarms[cause.slot()].delayed.holds())
     }
 
     /// What asked for its silence, since `since`, is over; unless something else does, its condition begins anew, but for a

@@ -10,6 +10,7 @@ use std::time::Duration;
 use super::calibration::{CalibrationFor, ProbeCalibrationView, Step};
 use super::notes::NoteView;
 use super::{AlarmFor, Engine, Input, Outbound};
+use crate::acquire::standby::Event;
 use crate::alarm::condition::Fault;
 use crate::alarm::order::{Order, Said};
 use crate::alarm::settings::FaultKey;
@@ -151,6 +152,32 @@ impl Intake {
     pub fn bus(&mut self, now: Now, bus: BusIndex, broken: Option<&str>) {
         let name = self.engine.settings().buses[bus.slot()].name.clone();
         self.link(now, Fault::Bus, &name, connected(broken), broken);
+    }
+
+    /// Another box polls a bus from now on, or no longer.
+    pub fn standing_by(&mut self, now: Now, bus: BusIndex, stands_by: bool) {
+        let state = if stands_by { "standing by" } else { "polling" };
+        self.tell_of_bus(now, bus, state, String::new());
+        self.engine.handle(now, Input::StandingBy(bus, stands_by));
+    }
+
+    /// What has happened between the boxes that share a bus.
+    pub fn lease(&mut self, now: Now, bus: BusIndex, event: &Event) {
+        self.tell_of_bus(now, bus, event.state(), event.to_string());
+    }
+
+    fn tell_of_bus(&mut self, now: Now, bus: BusIndex, state: &str, message: String) {
+        let of = self.engine.settings().buses[bus.slot()].name.to_string();
+        self.out.journal.push(JournalRecord {
+            at: now.utc,
+            kind: RecordKind::Instrument,
+            sump: None,
+            subject: FaultKey { fault: Fault::Standby, of }.name(),
+            state: state.to_owned(),
+            priority: None,
+            value: None,
+            message,
+        });
     }
 
     /// A broker has accepted us, or has not and why.

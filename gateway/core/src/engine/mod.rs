@@ -22,6 +22,7 @@ pub mod outlook;
 mod restart;
 pub mod settings;
 pub mod snapshot;
+mod standing_by;
 pub mod succession;
 mod watch;
 
@@ -29,6 +30,8 @@ pub use annunciation::AlarmFor;
 pub use intake::{HandOver, Intake};
 pub use restart::renumbered;
 pub use settings::Settings;
+
+use std::collections::BTreeMap;
 
 use calibration::Calibrations;
 use fill::{Fill, Told};
@@ -41,7 +44,7 @@ use crate::estimate::note::Note;
 use crate::estimate::settings::{EstimateKind, SumpAccuracy};
 use crate::estimate::sump::prospect::Drying;
 use crate::estimate::sump::{Event, Sump, SumpError};
-use crate::model::{Measurement, Name, Now, RawReading, Sample, SumpIndex, Uptime};
+use crate::model::{BusIndex, Measurement, Name, Now, RawReading, Sample, SumpIndex, Timestamp, Uptime};
 use crate::notify::OutboxEntry;
 use crate::notify::router::Router;
 use crate::signal::Signals;
@@ -58,6 +61,8 @@ pub enum Input<'a> {
     Fault(&'a FaultKey, bool, &'a str),
     /// This receiver has refused the messages of these keys for good.
     Undelivered(&'a Name, &'a [String]),
+    /// Another box polls this bus from now on, or no longer.
+    StandingBy(BusIndex, bool),
     /// Only time has passed.
     Tick,
 }
@@ -119,6 +124,8 @@ pub struct Engine {
     alarms: Alarms,
     calibrations: Calibrations,
     clock: ClockWatch,
+    /// Buses that another box polls, and since when.
+    elsewhere: BTreeMap<BusIndex, Timestamp>,
     /// Who hears of alarms.
     router: Router,
     /// Whether anything is estimated.
@@ -163,7 +170,8 @@ impl Engine {
             alarms,
             calibrations: Calibrations::new(&settings.probes),
             clock: ClockWatch::default(),
-            router: Router::new(settings.receivers.clone(), settings.site.clone()),
+            elsewhere: BTreeMap::new(),
+            router: Router::new(settings.receivers.clone(), settings.message_origin()),
             estimating: Estimating::Yes,
             next_estimates: None,
             out: Outbound::default(),
@@ -223,6 +231,7 @@ impl Engine {
                     self.out.outbox.extend(self.router.failed(receiver, key, now));
                 }
             }
+            Input::StandingBy(bus, stands_by) => self.stand_by(now, bus, stands_by),
             Input::Tick => {}
         }
         self.pass_time(now);
@@ -301,7 +310,8 @@ impl Engine {
 
     /// The limits of a sump rest while it is cleaned out.
     fn rest_limits(&mut self, now: Now, sump: SumpIndex) {
-        self.alarms.rest(now, sump, self.fills[sump.slot()].suppresses(), &mut self.transitions);
+        let rests = self.fills[sump.slot()].suppresses() || self.is_elsewhere(sump).is_some();
+        self.alarms.rest(now, sump, rests, &mut self.transitions);
     }
 
     /// Estimates move slowly: they are written out, and limits on them judged, on a grid of their own.
@@ -315,6 +325,10 @@ impl Engine {
             return;
         }
         for index in (0..).take(self.sumps.len()) {
+            // Whoever polls it estimates it.
+            if self.is_elsewhere(SumpIndex(index)).is_some() {
+                continue;
+            }
             let sump = &mut self.sumps[index as usize];
             sump.advance(now);
             sump.watch_drying(now, &mut self.drying[index as usize]);

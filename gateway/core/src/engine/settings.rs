@@ -30,6 +30,8 @@ pub struct Settings {
     pub receivers: Vec<ReceiverSettings>,
     /// Where the gateway stands: part of the key receivers know an alarm by.
     pub site: String,
+    /// Which of the boxes there it is: part of that key as well, since each box counts by itself.
+    pub box_name: String,
     /// How often estimates are stored and written out.
     pub estimate_every: Duration,
     /// How many hours pass in the sumps in one hour of the clock: 1 but for demonstrations.
@@ -50,6 +52,11 @@ impl Default for Pace {
 const BOUNDS: [Bound; 3] = [Bound::Value, Bound::Low90, Bound::High90];
 
 impl Settings {
+    /// What the keys of messages begin with. A point is in no name, so that it parts what it stands between.
+    pub(super) fn message_origin(&self) -> String {
+        if self.box_name.is_empty() { self.site.clone() } else { format!("{}.{}", self.site, self.box_name) }
+    }
+
     /// Every series these settings give rise to: one a probe, in order, then for each sump each estimate with the ends
     /// of its interval.
     pub fn series(&self) -> Vec<SeriesKey> {

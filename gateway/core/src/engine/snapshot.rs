@@ -41,6 +41,8 @@ pub struct SumpView {
     pub target_percent: f64,
     /// Litres at the fill mark.
     pub fill_mark_l: f64,
+    /// Since when another box polls its bus, RFC 3339, so that nothing of it is known here; none while this box does.
+    pub standing_by_since: Option<String>,
     /// What its probes say.
     pub probes: Vec<ProbeView>,
     /// What follows from it.
@@ -215,6 +217,7 @@ impl Engine {
             fluid: settings.fluid.name.to_string(),
             target_percent: settings.target_percent,
             fill_mark_l: sump.tank().volume_l(settings.fill_mark_mm),
+            standing_by_since: self.is_elsewhere(index).map(|since| since.to_string()),
             probes: self.probe_views(index),
             estimates: (EstimateKind::ALL.iter().zip(sump.latest()))
                 .map(|(&kind, estimate)| estimate_view(kind, estimate))

@@ -364,7 +364,7 @@ fn the_lowest_configured_limit_on_hardness_counts() {
 #[test]
 fn the_snapshot_holds_no_number_that_is_none() {
     // No pH probe, no clean-out, and a limit that nobody configured and that is never reached.
-    const MISSING: [&str; 15] = [
+    const MISSING: [&str; 16] = [
         ".sumps.fill.baseline_ph",
         ".sumps.fill.cleanout.hours",
         ".sumps.fill.cleanout.hours_wanted",
@@ -380,6 +380,7 @@ fn the_snapshot_holds_no_number_that_is_none() {
         ".sumps.outlook.limits.days",
         ".sumps.outlook.limits.high90_days",
         ".sumps.outlook.limits.name",
+        ".sumps.standing_by_since",
     ];
     fn walk(key: &str, value: &serde_json::Value, nulls: &mut Vec<String>) {
         match value {
@@ -613,4 +614,5 @@ fn a_bus_that_is_gone_is_an_alarm_of_the_gateway() {
 mod calibration;
 mod notes;
 mod reduced;
+mod standing_by;
 mod succession;

@@ -189,6 +189,8 @@ coded! {
         OutsideCurve = 34, "beyond the ends of the calibration curve";
         /// Somebody has the probe in a buffer or a standard.
         BeingCalibrated = 35, "being calibrated";
+        /// Two boxes share the bus, and this one does not poll it now.
+        StandingBy = 36, "another box polls this bus";
     }
 }
 

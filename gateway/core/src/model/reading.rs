@@ -30,6 +30,8 @@ pub enum Fault {
     WrongUnit,
     /// A timestamp too far from the gateway's clock to be believed.
     TimeRefused,
+    /// Another box polls the bus, and this one stands by.
+    StandingBy,
 }
 
 /// The device's own number, or why there is none.

@@ -235,11 +235,11 @@ impl Channel {
                     }
                 }
             }
-            Verdict::Refused(quality) => {
+            Verdict::Refused(quality) | Verdict::Elsewhere(quality) => {
                 self.silence = Silence {
                     heard: Some(reading.received),
                     holds: false,
-                    stale_pending: true,
+                    stale_pending: fault != Fault::StandingBy,
                     explained: None,
                 };
                 self.forget_standing();

@@ -9,11 +9,13 @@ pub(super) enum Verdict {
     Silent(Quality),
     /// The device or its configuration speaks against the value: this quality holds at once.
     Refused(Quality),
+    /// Somebody else asks: nothing comes here, and that is as it should be.
+    Elsewhere(Quality),
 }
 
 /// Judges a fault. Exceptions by Modbus V1.1b3 section 7; 7 and unknown codes are the device's own trouble.
 pub(super) fn judge(fault: Fault) -> Verdict {
-    use Verdict::{Refused, Silent};
+    use Verdict::{Elsewhere, Refused, Silent};
     match fault {
         Fault::NoReply => Silent(failed(Status::BadNoCommunication, Reason::NoReply)),
         Fault::NotConnected => Silent(failed(Status::BadNoCommunication, Reason::NotConnected)),
@@ -29,6 +31,7 @@ pub(super) fn judge(fault: Fault) -> Verdict {
         // A message that was thrown away says nothing of the liquid, and the next one may be whole.
         Fault::Malformed => Silent(failed(Status::BadCommunicationError, Reason::Malformed)),
         Fault::Oversized => Silent(failed(Status::BadCommunicationError, Reason::Oversized)),
+        Fault::StandingBy => Elsewhere(STANDING_BY),
         Fault::TimeRefused => Silent(failed(Status::BadCommunicationError, Reason::TimeRefused)),
     }
 }
@@ -43,6 +46,8 @@ pub(super) const UNEXPLAINED: Quality = failed(Status::BadNoCommunication, Reaso
 
 /// Silence beyond the stale time that nobody explained.
 pub(super) const STALE: Quality = failed(Status::BadNoCommunication, Reason::Stale);
+
+const STANDING_BY: Quality = Quality::new(Status::BadNoData, DeviceStatus::Normal, Reason::StandingBy);
 
 const fn failed(status: Status, reason: Reason) -> Quality {
     Quality::new(status, DeviceStatus::Failure, reason)

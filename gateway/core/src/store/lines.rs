@@ -1,17 +1,17 @@
 //! Kept points and journal records to lines. Tags and stamps depend on nothing but the point itself, so that a point
 //! sent twice is the same point.
 //!
-//! - `probe` with tags site, sump, probe, quantity; fields value (absent when there is none to use), raw, status (the
+//! - `probe` with tags site, box, sump, probe, quantity; fields value (absent when there is none to use), raw, status (the
 //!   OPC UA code as an integer), reason (absent when there is nothing to say)
-//! - `estimate` with tags site, sump, quantity; fields value, low90 or high90 by the series, status and reason with
+//! - `estimate` with tags site, box, sump, quantity; fields value, low90 or high90 by the series, status and reason with
 //!   the value
-//! - `journal` with tags site, sump, kind, subject; fields state, message, priority, value
+//! - `journal` with tags site, box, sump, kind, subject; fields state, message, priority, value
 
 use std::collections::BTreeMap;
 
 use sumpwarden_protocol::line::{FieldValue, Line, LineError, Series};
 
-use super::{JournalEntry, Point, SeriesId, StoredSeries};
+use super::{JournalEntry, Origin, Point, SeriesId, StoredSeries};
 
 /// Longest message forwarded, characters.
 const MESSAGE_CHARS_MAX: usize = 1_024;
@@ -37,9 +37,9 @@ pub struct Catalogue {
 }
 
 impl Catalogue {
-    /// Reads the keys of `series`, of the gateway at `site`.
-    pub fn new(site: &str, series: &[StoredSeries]) -> Self {
-        Self { series: series.iter().filter_map(|s| Some((s.id, head_of(site, s)?))).collect() }
+    /// Reads the keys of `series`, of the box that is `origin`.
+    pub fn new(origin: &Origin, series: &[StoredSeries]) -> Self {
+        Self { series: series.iter().filter_map(|s| Some((s.id, head_of(origin, s)?))).collect() }
     }
 
     /// Whether it can write points of `series`.
@@ -70,13 +70,12 @@ impl Catalogue {
 }
 
 /// What never changes in the lines of a series: `probe/SUMP/NAME`, `estimate/SUMP/WORD`, `estimate/SUMP/WORD/low90`.
-fn head_of(site: &str, series: &StoredSeries) -> Option<Result<(Kind, Series), LineError>> {
+fn head_of(origin: &Origin, series: &StoredSeries) -> Option<Result<(Kind, Series), LineError>> {
     let parts: Vec<&str> = series.text.split('/').collect();
-    let estimate =
-        |sump, word| Line::new("estimate").tag("site", site).tag("sump", sump).tag("quantity", word);
+    let estimate = |sump, word| of("estimate", origin).tag("sump", sump).tag("quantity", word);
     let (kind, line, fields) = match parts.as_slice() {
         ["probe", sump, probe] => {
-            let line = Line::new("probe").tag("site", site).tag("sump", sump).tag("probe", probe);
+            let line = of("probe", origin).tag("sump", sump).tag("probe", probe);
             (Kind::Probe, line.tag("quantity", &series.quantity), PROBE_FIELDS)
         }
         ["estimate", sump, word] => (Kind::Estimate, estimate(sump, word), ESTIMATE_FIELDS),
@@ -87,12 +86,16 @@ fn head_of(site: &str, series: &StoredSeries) -> Option<Result<(Kind, Series), L
     Some(line.series(fields).map(|head| (kind, head)))
 }
 
+/// What every line begins with.
+fn of<'a>(measurement: &'a str, origin: &'a Origin) -> Line<'a> {
+    Line::new(measurement).tag("site", origin.site.as_str()).tag("box", origin.box_name.as_str())
+}
+
 /// Appends the line of a journal record.
-pub fn write_journal(site: &str, entry: &JournalEntry, out: &mut String) -> Result<(), LineError> {
+pub fn write_journal(origin: &Origin, entry: &JournalEntry, out: &mut String) -> Result<(), LineError> {
     let message: String =
         entry.message.chars().map(|c| if c.is_control() { ' ' } else { c }).take(MESSAGE_CHARS_MAX).collect();
-    let mut line =
-        Line::new("journal").tag("site", site).tag("kind", &entry.kind).tag("subject", &entry.subject);
+    let mut line = of("journal", origin).tag("kind", &entry.kind).tag("subject", &entry.subject);
     if let Some(sump) = &entry.sump {
         line = line.tag("sump", sump);
     }
@@ -108,7 +111,7 @@ pub fn write_journal(site: &str, entry: &JournalEntry, out: &mut String) -> Resu
 
 #[cfg(test)]
 mod tests {
-    use crate::model::{DeviceStatus, Quality, Reason, Status, Timestamp};
+    use crate::model::{DeviceStatus, Name, Quality, Reason, Status, Timestamp};
 
     use super::*;
 
@@ -120,7 +123,8 @@ mod tests {
             text: (*text).to_owned(),
             quantity: "ph".to_owned(),
         };
-        Catalogue::new("hall-2", &texts.iter().enumerate().map(series).collect::<Vec<_>>())
+        let origin = Origin { site: Name::new("hall-2").unwrap(), box_name: Name::new("box-1").unwrap() };
+        Catalogue::new(&origin, &texts.iter().enumerate().map(series).collect::<Vec<_>>())
     }
 
     fn line(series: u32, raw: Option<f64>, value: Option<f64>, quality: Quality) -> Option<String> {
@@ -135,18 +139,17 @@ mod tests {
         let good = line(0, Some(871.0), Some(8.71), Quality::GOOD).unwrap();
         assert_eq!(
             good,
-            "probe,probe=ph,quantity=ph,site=hall-2,sump=lathe-1 value=8.71,raw=871.0,status=0i 1772000000000000001\n"
+            "probe,box=box-1,probe=ph,quantity=ph,site=hall-2,sump=lathe-1 value=8.71,raw=871.0,status=0i 1772000000000000001\n"
         );
         let bad = line(0, Some(0.0), None, wire).unwrap();
         assert!(bad.contains(" raw=0.0,status=2156658688i,reason=\"loop current"), "{bad}");
         assert!(!bad.contains("value="), "{bad}");
         let value = line(1, None, Some(380.0), Quality::GOOD).unwrap();
-        let expected =
-            "estimate,quantity=liquid_l,site=hall-2,sump=lathe-1 value=380.0,status=0i 1772000000000000001\n";
+        let expected = "estimate,box=box-1,quantity=liquid_l,site=hall-2,sump=lathe-1 value=380.0,status=0i 1772000000000000001\n";
         assert_eq!(value, expected);
         let low = line(2, None, Some(370.0), Quality::GOOD).unwrap();
         let expected =
-            "estimate,quantity=liquid_l,site=hall-2,sump=lathe-1 low90=370.0 1772000000000000001\n";
+            "estimate,box=box-1,quantity=liquid_l,site=hall-2,sump=lathe-1 low90=370.0 1772000000000000001\n";
         assert_eq!(low, expected);
         assert_eq!(line(2, None, None, wire), None);
         assert!(!catalogue().knows(SeriesId(3)));

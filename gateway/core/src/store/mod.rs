@@ -23,7 +23,16 @@ pub use record::{
     StoredSeries,
 };
 
-use crate::model::{DeviceStatus, Quality, Reason, Status};
+use crate::model::{DeviceStatus, Name, Quality, Reason, Status};
+
+/// Which box what leaves comes from: tags of every line, so that boxes that write into one database never write one series.
+#[derive(Clone, PartialEq, Eq, Debug)]
+pub struct Origin {
+    /// Tag `site`.
+    pub site: Name,
+    /// Tag `box`.
+    pub box_name: Name,
+}
 
 /// Why a stored body cannot be read.
 #[derive(Clone, Copy, PartialEq, Eq, Debug, thiserror::Error)]

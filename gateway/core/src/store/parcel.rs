@@ -10,6 +10,7 @@ use std::collections::VecDeque;
 use std::fmt::Display;
 use std::ops::Range;
 
+use super::Origin;
 use super::forward::Parked;
 use super::lines::{Catalogue, write_journal};
 use super::{JournalEntry, Point, SeriesId};
@@ -75,12 +76,12 @@ impl Lines {
         lines
     }
 
-    /// Of journal records, of the gateway at `site`.
-    pub fn of_journal(site: &str, entries: &[JournalEntry]) -> Self {
+    /// Of journal records, of the box that is `origin`.
+    pub fn of_journal(origin: &Origin, entries: &[JournalEntry]) -> Self {
         let mut lines = Self::default();
         for entry in entries {
             let start = lines.text.len();
-            let written = write_journal(site, entry, &mut lines.text);
+            let written = write_journal(origin, entry, &mut lines.text);
             lines.push(entry.at, || format!("{entry:?}"), written.map(|()| true), start);
         }
         lines

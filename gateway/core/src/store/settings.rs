@@ -2,6 +2,7 @@
 
 use std::time::Duration;
 
+use super::Origin;
 use crate::acquire::settings::Secret;
 use crate::model::Name;
 
@@ -52,6 +53,6 @@ pub struct ForwardSettings {
     pub bucket: String,
     /// API token.
     pub token: Secret,
-    /// Tag `site` of every point.
-    pub site: Name,
+    /// Tags `site` and `box` of every point.
+    pub origin: Origin,
 }

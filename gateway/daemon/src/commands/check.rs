@@ -135,7 +135,8 @@ fn plan_text(loaded: &Loaded) -> String {
     let engine = &settings.engine;
     let mut out = String::new();
     let files: Vec<String> = loaded.files.iter().map(|f| f.display().to_string()).collect();
-    line(&mut out, &format!("site {}, from {}", settings.site.name, plain(&files.join(", "))));
+    let (site, own) = (&settings.site.name, &settings.site.box_name);
+    line(&mut out, &format!("site {site}, box {own}, from {}", plain(&files.join(", "))));
     let limits = &settings.store.limits;
     line(
         &mut out,
@@ -155,6 +156,13 @@ fn plan_text(loaded: &Loaded) -> String {
     }
     for (bus, plan) in plans(engine) {
         bus_text(&mut out, bus, &plan);
+    }
+    for shared in &settings.shared {
+        let (bus, term) = (&engine.buses[shared.bus.slot()].name, lasting_text(shared.lease.term));
+        let asks = shared.peer.map_or_else(String::new, |peer| format!(", asks {}", peer.ask));
+        let broker = &shared.broker.name;
+        let text = format!("shared with a second box through broker {broker}{asks}, term {term}");
+        line(&mut out, &format!("\nbus {bus}: {text}"));
     }
     for broker in &engine.brokers {
         broker_text(&mut out, engine, broker);

@@ -9,7 +9,7 @@ use std::path::{Path, PathBuf};
 use clap::{Args, ValueEnum};
 use serde_json::Value;
 use sumpwarden_core::model::Timestamp;
-use sumpwarden_core::store::{JournalEntry, Point, StoredSeries};
+use sumpwarden_core::store::{JournalEntry, Origin, Point, StoredSeries};
 
 use super::console::plain;
 use super::store::{Progress, file_of};
@@ -78,7 +78,7 @@ pub fn run(options: &Options) -> Exit {
     };
     let progress = Progress::default();
     let path = file_of(&settings.store.directory, options.file.as_deref());
-    match export(options, settings.site.name.as_str(), &path, &progress) {
+    match export(options, &settings.site.origin(), &path, &progress) {
         Ok((counts, skipped)) => {
             progress.clear();
             console::say(&counts);
@@ -109,7 +109,7 @@ fn open(path: &Path, named: bool, progress: &Progress) -> Result<Box<dyn Holding
 
 fn export(
     options: &Options,
-    site: &str,
+    origin: &Origin,
     path: &Path,
     progress: &Progress,
 ) -> Result<(String, Vec<Skipped>), ExportError> {
@@ -117,8 +117,8 @@ fn export(
     let failed = |source| ExportError::Output { path: options.output.clone(), source };
     DirBuilder::new().recursive(true).mode(0o700).create(&options.output).map_err(failed)?;
     let wanted = Wanted::of(options);
-    let points = points(holding.as_mut(), options, site, &wanted, progress)?;
-    let journal = journal(holding.as_mut(), options, site, &wanted)?;
+    let points = points(holding.as_mut(), options, origin, &wanted, progress)?;
+    let journal = journal(holding.as_mut(), options, origin, &wanted)?;
     let outbox = outbox(holding.as_mut(), options, &wanted)?;
     let parked = parked(holding.as_mut(), options, &wanted)?;
     let counts = format!(
@@ -155,14 +155,14 @@ impl<'a> Wanted<'a> {
 fn points(
     holding: &mut dyn Holding,
     options: &Options,
-    site: &str,
+    origin: &Origin,
     wanted: &Wanted<'_>,
     progress: &Progress,
 ) -> Result<u64, ExportError> {
     let columns = ["time", "series", "quantity", "raw", "value", "status", "reason"];
     let mut out = Output::create(options, "points", options.format, &columns)?;
     let all = holding.series()?;
-    let catalogue = Catalogue::new(site, &all);
+    let catalogue = Catalogue::new(origin, &all);
     let of = all.len() as u64;
     for (place, series) in (0..).zip(all.iter().filter(|s| wanted.sump(s.text.split('/').nth(1)))) {
         progress.show("series", place, of);
@@ -207,7 +207,7 @@ fn write_point(
 fn journal(
     holding: &mut dyn Holding,
     options: &Options,
-    site: &str,
+    origin: &Origin,
     wanted: &Wanted<'_>,
 ) -> Result<u64, ExportError> {
     let columns = ["time", "id", "kind", "sump", "subject", "state", "priority", "value", "message"];
@@ -215,17 +215,17 @@ fn journal(
     let mut written = Ok(());
     holding.journal(&mut |entry| {
         if written.is_ok() && wanted.at(entry.at) && wanted.sump(entry.sump.as_deref()) {
-            written = write_record(&mut out, options.format, site, &entry);
+            written = write_record(&mut out, options.format, origin, &entry);
         }
     })?;
     written.map_err(|source| out.failed(source))?;
     out.finish()
 }
 
-fn write_record(out: &mut Output, format: Format, site: &str, entry: &JournalEntry) -> io::Result<()> {
+fn write_record(out: &mut Output, format: Format, origin: &Origin, entry: &JournalEntry) -> io::Result<()> {
     if format == Format::Lines {
         let mut line = String::new();
-        write_journal(site, entry, &mut line).map_err(io::Error::other)?;
+        write_journal(origin, entry, &mut line).map_err(io::Error::other)?;
         return out.text(&line);
     }
     out.row(&[
@@ -247,7 +247,7 @@ fn outbox(holding: &mut dyn Holding, options: &Options, wanted: &Wanted<'_>) -> 
     let mut out = Output::create(options, "outbox", options.format.of_words(), &columns)?;
     let mut written = Ok(());
     holding.outbox(&mut |line: OutboxLine| {
-        // A key is site, sump, alarm and occurrence.
+        // A key is site and box, sump, alarm and occurrence.
         let about = line.key.split('/').nth(1);
         if written.is_ok() && line.state != "delivered" && wanted.at(line.at) && wanted.sump(about) {
             written = out.row(&[

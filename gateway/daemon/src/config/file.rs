@@ -9,6 +9,7 @@ mod plan;
 mod probe;
 mod receiver;
 mod sparkplug;
+mod standby;
 mod web;
 
 use std::collections::BTreeMap;
@@ -29,6 +30,7 @@ pub use receiver::{
     Escalate, Heartbeat, MailSecurityWord, MailTable, MqttTable, Quiet, Receiver, UnitsWord, WebhookTable,
 };
 pub use sparkplug::Sparkplug;
+pub use standby::{AloneWord, Standby};
 pub use web::{PageTls, Reads, Web};
 
 /// A table keyed by names people give, in the order of the names.
@@ -92,6 +94,9 @@ pub struct Shop {
 pub struct Site {
     /// Tag on everything that is forwarded.
     pub name: Option<String>,
+    /// Which of the boxes of this site it is; a tag as well. Default the host's name and digits of its hardware.
+    #[serde(rename = "box")]
+    pub box_name: Option<String>,
     /// IANA name of the time zone; what people read is written in it. Default UTC.
     pub timezone: Option<String>,
     /// Hours that pass in the sumps in one hour of the clock; more than 1 only for demonstrations. From 1 to 10000. Default 1.
@@ -151,6 +156,8 @@ pub struct Bus {
     pub reconnect_after: Option<Lasting>,
     /// Longest wait before connecting again. Default 30 s.
     pub reconnect_after_max: Option<Lasting>,
+    /// A second box that may poll it.
+    pub standby: Option<Standby>,
 }
 
 /// How a bus is reached.
@@ -212,7 +219,7 @@ pub struct Device {
 pub struct Broker {
     /// `host:port`.
     pub address: Option<String>,
-    /// Client id. Default `sumpwarden-SITE`.
+    /// Client id. Default `sumpwarden-SITE-BOX`.
     pub client_id: Option<String>,
     /// User name.
     pub user: Option<String>,

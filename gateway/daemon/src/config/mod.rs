@@ -22,7 +22,7 @@ use std::path::{Path, PathBuf};
 pub(crate) use nearest::did_you_mean;
 
 pub(crate) use checked::BAUDS;
-pub use checked::{PageTls, Settings, SiteSettings, StoreConfig, WebSettings};
+pub use checked::{PageTls, Peer, Settings, SharedBus, SiteSettings, StoreConfig, WebSettings};
 pub use in_force::{Setting, in_force};
 pub use report::Report;
 pub use schema::{Explained, NoSuchKey, explain, schema};

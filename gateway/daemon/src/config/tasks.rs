@@ -11,6 +11,8 @@ pub const FORWARDER: &str = "forwarder";
 pub const RECEIVER: &str = "receiver";
 /// Is an edge node at one broker.
 pub const SPARKPLUG: &str = "sparkplug";
+/// Agrees with another box on who polls a bus.
+pub const STANDBY: &str = "standby";
 /// Serves the page.
 pub const PAGE: &str = "page";
 /// Passes on what the store says.

@@ -4,9 +4,11 @@
 
 pub mod clock;
 pub mod hex;
+pub mod host;
 pub mod modbus;
 pub mod mqtt;
 pub mod notify;
+pub mod peer;
 pub mod pulse;
 pub mod small_file;
 pub mod spreadsheet;

@@ -8,6 +8,7 @@ use std::time::Duration;
 
 use sumpwarden_core::acquire::Plan;
 use sumpwarden_core::acquire::settings::BusSettings;
+use sumpwarden_core::acquire::standby::Event;
 use sumpwarden_core::alarm::order::Said;
 use sumpwarden_core::alarm::settings::FaultKey;
 use sumpwarden_core::engine::calibration::{CalibrationFor, ProbeCalibrationView, Step};
@@ -49,6 +50,15 @@ pub(super) struct FaultNews {
     pub(super) shows: Option<String>,
 }
 
+/// What has happened between the boxes that share a bus.
+#[derive(Clone, PartialEq, Eq, Debug)]
+pub(super) struct LeaseNews {
+    /// Which.
+    pub(super) bus: BusIndex,
+    /// What.
+    pub(super) event: Event,
+}
+
 /// What the thread needs.
 pub(super) struct Acquisition {
     pub(super) buses: Vec<(BusSettings, Plan, Arc<BusCounters>)>,
@@ -57,6 +67,7 @@ pub(super) struct Acquisition {
     pub(super) brokers: mpsc::Receiver<BrokerReport>,
     pub(super) snapshots: mpsc::Receiver<oneshot::Sender<Snapshot>>,
     pub(super) faults: mpsc::Receiver<FaultNews>,
+    pub(super) leases: mpsc::Receiver<LeaseNews>,
     pub(super) commands: mpsc::Receiver<Command>,
     pub(super) answers: Answers,
     pub(super) receivers: mpsc::Receiver<ReceiverReport>,
@@ -126,6 +137,7 @@ impl Acquisition {
             snapshots: self.snapshots,
             commands: self.commands,
             faults: self.faults,
+            leases: self.leases,
             receivers: self.receivers,
         };
         engine_loop.run(timer, inlets).await;
@@ -139,6 +151,7 @@ struct Inlets {
     snapshots: mpsc::Receiver<oneshot::Sender<Snapshot>>,
     commands: mpsc::Receiver<Command>,
     faults: mpsc::Receiver<FaultNews>,
+    leases: mpsc::Receiver<LeaseNews>,
     receivers: mpsc::Receiver<ReceiverReport>,
 }
 
@@ -156,11 +169,19 @@ struct EngineLoop {
 impl EngineLoop {
     /// Waits, hands over, carries out; until every bus and every broker has let go of its sender.
     async fn run(mut self, timer: PreciseTimer, inlets: Inlets) {
-        let Inlets { mut reports, mut messages, mut snapshots, mut commands, mut faults, mut receivers } =
-            inlets;
+        let Inlets {
+            mut reports,
+            mut messages,
+            mut snapshots,
+            mut commands,
+            mut faults,
+            mut leases,
+            mut receivers,
+        } = inlets;
         let mut arrived = Vec::with_capacity(REPORTS_AT_ONCE);
         let (mut buses_live, mut brokers_live, mut page_live) = (true, true, true);
         let (mut commands_live, mut faults_live, mut receivers_live) = (true, true, true);
+        let mut leases_live = true;
         while buses_live || brokers_live {
             self.pulse.beat();
             // It comes round each second even where nothing is due: who watches it sees that it lives.
@@ -187,6 +208,10 @@ impl EngineLoop {
                     }
                     None => faults_live = false,
                 },
+                news = leases.recv(), if leases_live => match news {
+                    Some(LeaseNews { bus, event }) => self.intake.lease(timer.clock().now(), bus, &event),
+                    None => leases_live = false,
+                },
                 command = commands.recv(), if commands_live => match command {
                     Some(command) => self.command(timer.clock().now(), command),
                     None => commands_live = false,
@@ -212,6 +237,7 @@ impl EngineLoop {
                 self.starts.lock().unwrap_or_else(PoisonError::into_inner).note(sent.since(due));
                 self.intake.readings(now, &readings);
             }
+            BusReport::StandingBy { bus, stands_by } => self.intake.standing_by(now, bus, stands_by),
             BusReport::Connected { bus } => self.intake.bus(now, bus, None),
             BusReport::NotConnected { bus, why } => self.intake.bus(now, bus, Some(&why.to_string())),
         }

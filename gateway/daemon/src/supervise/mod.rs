@@ -24,6 +24,7 @@ mod plant;
 mod receivers;
 mod records;
 mod restart;
+mod standby;
 mod starts;
 mod systemd;
 mod watchdog;
@@ -159,6 +160,16 @@ pub enum StartError {
         /// Why.
         why: std::io::Error,
     },
+    /// Where other boxes ask.
+    #[error(
+        "cannot listen on {address} for the box that shares a bus: {why}; choose another `listen` under [bus.NAME.standby]"
+    )]
+    Peer {
+        /// Which address.
+        address: SocketAddr,
+        /// Why.
+        why: std::io::Error,
+    },
     /// The acquisition thread.
     #[error("cannot start the acquisition thread: {0}")]
     Thread(std::io::Error),
@@ -269,6 +280,11 @@ pub async fn start(settings: Settings) -> Result<Running, StartError> {
     watched.extend(plant::start(&settings.edge_nodes, of_plant, &keeper, &mut tasks));
     let site = settings.site.name.to_string();
     let buses = planned_buses(&engine)?;
+    let by_name: Vec<(Name, Arc<BusCounters>)> =
+        buses.iter().map(|(of, _, counters)| (of.name.clone(), Arc::clone(counters))).collect();
+    let (leases, leased) = mpsc::channel(standby::LEASES_MAX);
+    let own = &settings.site.box_name;
+    let stands = standby::start(settings.shared, own, &by_name, leases, &keeper, &mut tasks).await?;
     let parts = Parts {
         site,
         timezone: settings.site.timezone.iana_name().unwrap_or("UTC").to_owned(),
@@ -276,7 +292,7 @@ pub async fn start(settings: Settings) -> Result<Running, StartError> {
         writes,
         records: records::of(&store, &engine, whole),
         starts: Arc::clone(&starts),
-        buses: page::buses(&buses),
+        buses: page::buses(&buses, stands),
         access: Arc::clone(&access),
         tls: door.tls.clone(),
         proxy: settings.web.proxy,
@@ -298,6 +314,7 @@ pub async fn start(settings: Settings) -> Result<Running, StartError> {
         brokers: arriving,
         snapshots: asked,
         faults,
+        leases: leased,
         commands: commanded,
         answers,
         receivers: hearing,

@@ -10,6 +10,7 @@ use sumpwarden_core::acquire::{DeviceCounters, Plan, describe};
 use tokio::net::TcpListener;
 
 use super::keeper::Keeper;
+use super::standby::Stands;
 use super::{StartError, Tasks, kinds, receivers, stopped};
 use crate::config::{PageTls, WebSettings};
 use crate::edge::modbus::BusCounters;
@@ -95,7 +96,7 @@ fn access(web: &WebSettings, store: &Store) -> Result<Access, StartError> {
 }
 
 /// What the buses have done, for whoever asks.
-pub(super) fn buses(planned: &[(BusSettings, Plan, Arc<BusCounters>)]) -> Buses {
+pub(super) fn buses(planned: &[(BusSettings, Plan, Arc<BusCounters>)], stands: Stands) -> Buses {
     let of = |(bus, plan, counters): &(BusSettings, Plan, Arc<BusCounters>)| {
         let devices: Vec<String> = bus.devices.iter().map(|device| device.name.to_string()).collect();
         (bus.name.to_string(), describe(bus, plan).line_load_percent, devices, Arc::clone(counters))
@@ -104,8 +105,11 @@ pub(super) fn buses(planned: &[(BusSettings, Plan, Arc<BusCounters>)]) -> Buses 
     Arc::new(move || {
         let view =
             |(name, load, devices, counters): &(String, Option<f64>, Vec<String>, Arc<BusCounters>)| {
+                let stand = stands.get(name).map(|stand| stand.borrow().clone());
                 BusView {
                     name: name.clone(),
+                    standing_by: stand.as_ref().is_some_and(|stand| !stand.polls),
+                    polled_by: stand.and_then(|stand| stand.holder),
                     connected: counters.connected(),
                     line_load_percent: *load,
                     devices: devices

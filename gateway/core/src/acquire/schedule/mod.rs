@@ -186,6 +186,22 @@ impl Schedule {
         self.connected = false;
     }
 
+    /// The bus was left to somebody else and is ours again: what fell due meanwhile was theirs, and what was known of silent
+    /// devices is old.
+    pub fn resume(&mut self, now: Uptime) {
+        for slot in &mut self.slots {
+            slot.skip_late(now);
+        }
+        for device in &mut self.devices {
+            (device.failures, device.probe, device.held_until) = (0, None, now);
+        }
+    }
+
+    /// Before when a reply to what was asked last may still come.
+    pub fn quiet_until(&self) -> Uptime {
+        self.quiet_until
+    }
+
     /// Whether nobody answers on this connection, so that it may be dead without saying so: two polls running, of
     /// different devices where there are several.
     pub fn looks_dead(&self) -> bool {

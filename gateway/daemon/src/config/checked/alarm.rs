@@ -93,9 +93,7 @@ pub(super) fn faults(
     notes: &mut Notes<'_>,
     tables: &Named<Switch<AlarmTable>>,
     settings: &mut Settings,
-    forwarders: &[String],
-    receivers: &[String],
-    edge_nodes: &[String],
+    (forwarders, receivers, edge_nodes, shared): (&[String], &[String], &[String], &[String]),
 ) {
     let at = At::root().key("alarm");
     note_unknown(notes, &at, tables, Fault::ALL.iter().map(|f| f.word()));
@@ -111,18 +109,23 @@ pub(super) fn faults(
     }
     let own = [Fault::Store, Fault::StoreSpace, Fault::Clock, Fault::Reduced];
     faults.extend(own.map(|own| fault(FaultKey::own(own), Vec::new(), Vec::new())));
-    for (word, names) in [(Fault::Forwarder, forwarders), (Fault::Receiver, receivers)] {
+    for (word, names) in
+        [(Fault::Forwarder, forwarders), (Fault::Receiver, receivers), (Fault::Standby, shared)]
+    {
         let of = names.iter().map(|name| FaultKey { fault: word, of: name.clone() });
         faults.extend(of.map(|key| fault(key, Vec::new(), Vec::new())));
     }
     let of_bus = settings.buses.iter().map(|bus| FaultKey::task(tasks::BUS, Some(bus.name.as_str())));
     let of_broker =
         settings.brokers.iter().map(|broker| FaultKey::task(tasks::BROKER, Some(broker.name.as_str())));
-    let of_peer =
-        [(tasks::FORWARDER, forwarders), (tasks::RECEIVER, receivers), (tasks::SPARKPLUG, edge_nodes)];
-    let of_peer = of_peer
-        .into_iter()
-        .flat_map(|(kind, names)| names.iter().map(move |n| FaultKey::task(kind, Some(n))));
+    let of_peer = [
+        (tasks::FORWARDER, forwarders),
+        (tasks::RECEIVER, receivers),
+        (tasks::SPARKPLUG, edge_nodes),
+        (tasks::STANDBY, shared),
+    ]
+    .into_iter();
+    let of_peer = of_peer.flat_map(|(kind, names)| names.iter().map(move |n| FaultKey::task(kind, Some(n))));
     let single = tasks::SINGLE.iter().map(|kind| FaultKey::task(kind, None));
     let all = of_bus.chain(of_broker).chain(of_peer).chain(single);
     faults.extend(all.map(|key| fault(key, Vec::new(), Vec::new())));
@@ -184,7 +187,7 @@ fn tell_behind(instruments: &mut [InstrumentSettings], of: impl Fn(&ProbeIndex) 
 /// be away for an hour without anything being lost: common practice, no source.
 fn fault(key: FaultKey, silent: Vec<ProbeIndex>, behind: Vec<FaultKey>) -> FaultSettings {
     let (on_delay, off_delay) = match key.fault {
-        Fault::Bus | Fault::Broker => (MINUTE, MINUTE),
+        Fault::Bus | Fault::Broker | Fault::Standby => (MINUTE, MINUTE),
         Fault::Device => (5 * MINUTE, MINUTE),
         Fault::Forwarder => (60 * MINUTE, MINUTE),
         Fault::Store | Fault::StoreSpace | Fault::Receiver | Fault::Clock => (Duration::ZERO, MINUTE),

@@ -7,11 +7,11 @@ use std::time::Duration;
 use sumpwarden_core::acquire::settings::{
     BrokerSettings, BusLink, BusSettings, DeviceSettings, Parity, SerialLine, TlsSettings,
 };
-use sumpwarden_core::model::Name;
 use sumpwarden_protocol::modbus::{READ_REGISTERS_MAX, TCP_PORT, UNIT_ID_MAX, UNIT_ID_MIN};
 
 use super::super::file::{Broker, Bus, Device, Link, ParityWord, Shop, Tls};
 use super::super::quantity::Lasting;
+use super::SiteSettings;
 use super::notes::{At, Notes, name};
 use super::secret::{SecretKeys, secret};
 
@@ -309,7 +309,7 @@ fn device(
 pub(super) fn brokers(
     notes: &mut Notes<'_>,
     shop: &Shop,
-    site: Option<&Name>,
+    site: Option<&SiteSettings>,
 ) -> Vec<(String, BrokerSettings)> {
     let mut client_ids: BTreeMap<(String, u16, String), At> = BTreeMap::new();
     let mut brokers = Vec::new();
@@ -334,7 +334,7 @@ fn broker(
     at: &At,
     key: &str,
     table: &Broker,
-    site: Option<&Name>,
+    site: Option<&SiteSettings>,
 ) -> Option<BrokerSettings> {
     /// Ports registered for MQTT and for MQTT over TLS.
     const PORTS: (u16, u16) = (1883, 8883);
@@ -414,15 +414,22 @@ pub(super) fn is_this_machine(host: &str) -> bool {
     host == "localhost" || bare.parse::<IpAddr>().is_ok_and(|ip| ip.is_loopback())
 }
 
-fn client_id(notes: &mut Notes<'_>, at: &At, text: Option<&str>, site: Option<&Name>) -> Option<String> {
+/// Two boxes with one client id would kick each other: it holds the box's name.
+fn client_id(
+    notes: &mut Notes<'_>,
+    at: &At,
+    text: Option<&str>,
+    site: Option<&SiteSettings>,
+) -> Option<String> {
     let Some(text) = text else {
-        let id = format!("sumpwarden-{}", site?);
+        let site = site?;
+        let id = format!("sumpwarden-{}-{}", site.name, site.box_name);
         notes.default(at, "client_id", false, format_args!("\"{id}\""));
         return Some(id);
     };
     // MQTT 3.1.1, 3.1.3.1: the 2-byte length bounds it; an empty one has no session.
     if text.is_empty() || text.len() > 128 || text.chars().any(char::is_control) {
-        let cure = "write 1 to 128 characters, as in \"sumpwarden-hall-2\"";
+        let cure = "write 1 to 128 characters, as in \"sumpwarden-hall-2-box-1\"";
         notes.wrong(&at.key("client_id"), "`client_id` is empty, too long or holds control characters", cure);
         return None;
     }

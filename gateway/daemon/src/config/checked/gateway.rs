@@ -7,6 +7,7 @@ use std::time::Duration;
 use sumpwarden_core::acquire::settings::Secret;
 use sumpwarden_core::engine::settings::Pace;
 use sumpwarden_core::model::Name;
+use sumpwarden_core::store::Origin;
 use sumpwarden_core::store::settings::{ForwardSettings, StoreSettings};
 
 use super::super::file::{self, Forward, Shop};
@@ -21,8 +22,17 @@ use super::secret::{SecretKeys, secret};
 pub struct SiteSettings {
     /// Tag on everything that is forwarded.
     pub name: Name,
+    /// Which of the boxes there it is; a tag as well.
+    pub box_name: Name,
     /// What people read is written in it.
     pub timezone: jiff::tz::TimeZone,
+}
+
+impl SiteSettings {
+    /// What everything that leaves is marked with.
+    pub fn origin(&self) -> Origin {
+        Origin { site: self.name.clone(), box_name: self.box_name.clone() }
+    }
 }
 
 /// The embedded store.
@@ -95,7 +105,15 @@ pub(super) fn site(notes: &mut Notes<'_>, shop: &Shop) -> Option<SiteSettings> {
     });
     notes.default(&at, "timezone", shop.site.timezone.is_some(), "\"UTC\"");
     let timezone = timezone(notes, &at.key("timezone"), shop.site.timezone.as_deref());
-    Some(SiteSettings { name: name?, timezone: timezone? })
+    let box_name = box_name(notes, &at.key("box"), shop.site.box_name.as_deref());
+    Some(SiteSettings { name: name?, box_name: box_name?, timezone: timezone? })
+}
+
+fn box_name(notes: &mut Notes<'_>, at: &At, text: Option<&str>) -> Option<Name> {
+    let Some(text) = text else { return Some(crate::edge::host::own_name()) };
+    Name::new(text)
+        .map_err(|error| notes.wrong(at, format!("\"{text}\" is no name of a box"), error.to_string()))
+        .ok()
 }
 
 pub(super) fn timezone(notes: &mut Notes<'_>, at: &At, text: Option<&str>) -> Option<jiff::tz::TimeZone> {
@@ -258,7 +276,11 @@ fn proxy(notes: &mut Notes<'_>, table: &At, shop: &Shop) -> Option<Option<IpAddr
     found.map(Some)
 }
 
-pub(super) fn forwards(notes: &mut Notes<'_>, shop: &Shop, site: Option<&Name>) -> Vec<ForwardSettings> {
+pub(super) fn forwards(
+    notes: &mut Notes<'_>,
+    shop: &Shop,
+    site: Option<&SiteSettings>,
+) -> Vec<ForwardSettings> {
     let mut all: Vec<ForwardSettings> = Vec::new();
     for (key, table) in &shop.forward {
         let Some(forward) = forward(notes, key, table, site) else { continue };
@@ -278,7 +300,7 @@ fn forward(
     notes: &mut Notes<'_>,
     key: &str,
     table: &Forward,
-    site: Option<&Name>,
+    site: Option<&SiteSettings>,
 ) -> Option<ForwardSettings> {
     let at = At::root().key("forward").key(key);
     let url = notes.require(&at, "url", table.url.as_deref(), "\"http://127.0.0.1:8086\"");
@@ -300,7 +322,7 @@ fn forward(
         bucket: bucket?,
         // A database without authentication ignores the token; a token with a mistake refuses the whole file anyway.
         token: token.unwrap_or_else(|| Secret::new(String::new())),
-        site: site?.clone(),
+        origin: site?.origin(),
     })
 }
 

@@ -18,6 +18,7 @@ mod secret;
 mod sensor;
 mod source;
 mod sparkplug;
+mod standby;
 mod sump;
 mod tank;
 
@@ -33,6 +34,7 @@ use sumpwarden_core::store::settings::ForwardSettings;
 
 pub(crate) use bus::BAUDS;
 pub use gateway::{PageTls, SiteSettings, StoreConfig, WebSettings};
+pub use standby::{Peer, SharedBus};
 
 use super::file::Shop;
 use super::in_force::Facts;
@@ -60,6 +62,8 @@ pub struct Settings {
     pub heartbeat: Option<HeartbeatSettings>,
     /// What plant systems see of the shop, and where.
     pub edge_nodes: Vec<SparkplugSettings>,
+    /// Buses that another box may poll.
+    pub shared: Vec<SharedBus>,
 }
 
 /// Checks what was read. `None` together with at least one mistake in the report. Defaults and ranges are handed out where
@@ -106,19 +110,20 @@ fn settings(notes: &mut Notes<'_>, shop: &Shop) -> Option<Settings> {
     let site = gateway::site(notes, shop);
     let store = gateway::store(notes, shop);
     let web = gateway::web(notes, shop);
-    let forwards = gateway::forwards(notes, shop, site.as_ref().map(|s| &s.name));
+    let forwards = gateway::forwards(notes, shop, site.as_ref());
 
     let buses = bus::buses(notes, shop);
-    let brokers = bus::brokers(notes, shop, site.as_ref().map(|s| &s.name));
+    let brokers = bus::brokers(notes, shop, site.as_ref());
     let receivers = receiver::receivers(notes, shop, site.as_ref(), &brokers);
     let heartbeat = receiver::heartbeat(notes, shop);
-    let edge_nodes = sparkplug::edge_nodes(notes, shop, site.as_ref().map(|s| &s.name), &brokers);
+    let edge_nodes = sparkplug::edge_nodes(notes, shop, site.as_ref(), &brokers);
     let mut wiring = source::Wiring::new(buses, brokers, shop);
     let estimate_every = gateway::estimates_every(notes, shop);
     let mut settings = engine::Settings {
         estimate_every,
         receivers,
         site: site.as_ref().map(|site| site.name.to_string()).unwrap_or_default(),
+        box_name: site.as_ref().map(|site| site.box_name.to_string()).unwrap_or_default(),
         pace: gateway::pace(notes, shop),
         ..engine::Settings::default()
     };
@@ -161,11 +166,14 @@ fn settings(notes: &mut Notes<'_>, shop: &Shop) -> Option<Settings> {
     }
     let (buses, brokers) = wiring.finish(notes);
     (settings.buses, settings.brokers) = (buses, brokers);
+    let shared = standby::shared(notes, shop, site.as_ref(), &settings.buses, &settings.brokers);
     let forwarders: Vec<String> = forwards.iter().map(|forward| forward.name.to_string()).collect();
     let receivers: Vec<String> =
         settings.receivers.iter().map(|receiver| receiver.name.to_string()).collect();
     let nodes: Vec<String> = edge_nodes.iter().map(|node| node.broker.name.to_string()).collect();
-    alarm::faults(notes, &shop.alarm, &mut settings, &forwarders, &receivers, &nodes);
+    let of_two: Vec<String> =
+        shared.iter().map(|shared| settings.buses[shared.bus.slot()].name.to_string()).collect();
+    alarm::faults(notes, &shop.alarm, &mut settings, (&forwarders, &receivers, &nodes, &of_two));
     for bus in &settings.buses {
         note_load(notes, bus);
     }
@@ -173,7 +181,7 @@ fn settings(notes: &mut Notes<'_>, shop: &Shop) -> Option<Settings> {
         notes.wrong(&root, "there is no sump", "add a table [sump.NAME] with its tank and probes");
     }
     let site = site?;
-    Some(Settings { engine: settings, site, store, web: web?, forwards, heartbeat, edge_nodes })
+    Some(Settings { engine: settings, site, store, web: web?, forwards, heartbeat, edge_nodes, shared })
 }
 
 /// Every probe's index: sumps in the order of their names, and so their probes.

@@ -282,6 +282,13 @@ fn encoding(notes: &mut Notes<'_>, at: &At, table: &Probe, address: Option<Addre
 
 /// MQTT 3.1.1, 4.7: levels parted by `/`, `+` for one whole level, `#` for the rest.
 pub(super) fn topic_filter(notes: &mut Notes<'_>, at: &At, text: &str) -> Option<String> {
+    if text.starts_with("$share/") {
+        let what = format!("\"{}\" is a shared subscription", super::super::reader::shortened(text));
+        let cure = "leave away `$share/` and the group: it would give each box some of the readings of a sump, and none could \
+                    estimate it; let each box list the sumps it works for";
+        notes.wrong(at, what, cure);
+        return None;
+    }
     let levels: Vec<&str> = text.split('/').collect();
     let wrong = if text.is_empty() {
         Some("is empty")

@@ -4,15 +4,12 @@ use std::collections::BTreeMap;
 use std::time::Duration;
 
 use sumpwarden_core::acquire::settings::BrokerSettings;
-use sumpwarden_core::model::Name;
 use sumpwarden_protocol::sparkplug::topic::{EdgeNode, Id};
 
 use super::super::file::{Shop, Sparkplug};
+use super::SiteSettings;
 use super::notes::{At, Notes};
 use crate::edge::mqtt::sparkplug::{CLIENT_ID_SUFFIX, SparkplugSettings};
-
-/// What the node is called where nobody says.
-const NODE: &str = "sumpwarden";
 
 const SECOND: Duration = Duration::from_secs(1);
 
@@ -23,7 +20,7 @@ const DEADBAND_MAX: f64 = 20.0;
 pub(super) fn edge_nodes(
     notes: &mut Notes<'_>,
     shop: &Shop,
-    site: Option<&Name>,
+    site: Option<&SiteSettings>,
     brokers: &[(String, BrokerSettings)],
 ) -> Vec<SparkplugSettings> {
     let mut seen: BTreeMap<(String, u16, Id, Id), At> = BTreeMap::new();
@@ -48,11 +45,13 @@ fn edge_node(
     notes: &mut Notes<'_>,
     at: &At,
     table: &Sparkplug,
-    site: Option<&Name>,
+    site: Option<&SiteSettings>,
     broker: Option<&BrokerSettings>,
 ) -> Option<SparkplugSettings> {
-    let group = level(notes, &at.key("group"), table.group.as_deref().or(site.map(Name::as_str)));
-    let node = level(notes, &at.key("node"), Some(table.node.as_deref().unwrap_or(NODE)));
+    let group =
+        level(notes, &at.key("group"), table.group.as_deref().or(site.map(|site| site.name.as_str())));
+    let node =
+        level(notes, &at.key("node"), table.node.as_deref().or(site.map(|site| site.box_name.as_str())));
     let primary_host = level(notes, &at.key("primary_host"), table.primary_host.as_deref());
     let every = notes.time(at, "every", table.every, 5 * SECOND, (SECOND, 3600 * SECOND));
     let percent = table.deadband_percent.unwrap_or(0.0);

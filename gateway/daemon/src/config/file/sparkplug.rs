@@ -10,7 +10,7 @@ use super::super::quantity::Lasting;
 pub struct Sparkplug {
     /// Its group. Default the site's name.
     pub group: Option<String>,
-    /// Its name in the group. Default `sumpwarden`.
+    /// Its name in the group. Default the box's name.
     pub node: Option<String>,
     /// Id of the host that must be online before anything is published. Default none.
     pub primary_host: Option<String>,

@@ -11,11 +11,13 @@
 //!
 //! - [`open`]: TCP connection or serial port, and why not
 //! - [`port`]: the transport under the client, with what the client does not do itself
+//! - [`gate`]: whether this box is the one to poll, where two could
 //! - [`exchange`]: one request and what became of it
 //! - [`once`]: the points of a probe read once, for people
 //! - [`survey`]: a line or host asked what is there, for people
 
 mod exchange;
+mod gate;
 mod once;
 mod open;
 mod port;
@@ -31,6 +33,7 @@ use sumpwarden_core::acquire::{Backoff, DeviceCounters, Exchange, Next, Plan, Sc
 use sumpwarden_core::model::{BusIndex, DeviceIndex, RawReading, Uptime};
 use tokio::sync::{mpsc, watch};
 
+pub use self::gate::Gate;
 pub use self::once::{PointRead, ReadError, read_once};
 pub use self::open::OpenError;
 pub use self::survey::{Heard, Identity, Manners, Survey};
@@ -72,6 +75,13 @@ pub enum BusReport {
         /// Why, and what helps.
         why: OpenError,
     },
+    /// Another box polls the bus from now on, or no longer.
+    StandingBy {
+        /// Which bus.
+        bus: BusIndex,
+        /// Whether this one stands by.
+        stands_by: bool,
+    },
 }
 
 /// What a bus has done, readable from any thread.
@@ -82,9 +92,15 @@ pub struct BusCounters {
     connects: AtomicU64,
     open_failures: AtomicU64,
     pulse: Pulse,
+    gate: Gate,
 }
 
 impl BusCounters {
+    /// Whether this box may poll the bus.
+    pub fn gate(&self) -> &Gate {
+        &self.gate
+    }
+
     /// Counters of the devices, by their place in `BusSettings::devices`; empty until the bus has started.
     pub fn devices(&self) -> Vec<DeviceCounters> {
         self.devices.lock().unwrap_or_else(PoisonError::into_inner).clone()
@@ -127,6 +143,8 @@ enum Stop {
     Asked,
     /// The bus is gone.
     Cut,
+    /// Another box may poll from now on.
+    Fenced,
 }
 
 /// Polls one bus until `shutdown` turns true or the receiver of `reports` is gone. A request that is out is waited for,
@@ -158,16 +176,32 @@ pub async fn run_bus(
         schedule,
         backoff: Backoff::new(first, longest, seed),
         readings: Vec::new(),
+        told_standing_by: (!counters.gate.is_shared()).then_some(false),
     };
     let mut open_at = now;
-    while let Ok(connection) = actor.connect(open_at).await {
-        let stop = actor.poll(connection).await;
+    while actor.stand_by().await.is_ok() {
+        let stop = match actor.connect(open_at).await {
+            Ok(connection) => actor.poll(connection).await,
+            Err(stop) => stop,
+        };
         counters.connected.store(false, Ordering::Relaxed);
-        if stop == Stop::Asked {
-            break;
-        }
         actor.schedule.disconnected();
-        open_at = actor.clock.uptime().plus(actor.backoff.next_wait());
+        match stop {
+            Stop::Asked => break,
+            Stop::Cut => open_at = actor.clock.uptime().plus(actor.backoff.next_wait()),
+            Stop::Fenced => actor.let_go().await,
+        }
+    }
+    actor.let_go().await;
+}
+
+/// Completes when the bus may no longer be polled, however often that is put off.
+async fn fenced(gate: &Gate, timer: &PreciseTimer) {
+    while gate.is_open(timer.clock().uptime()) {
+        tokio::select! {
+            () = timer.sleep_until(gate.until()) => {}
+            () = gate.moved() => {}
+        }
     }
 }
 
@@ -182,9 +216,49 @@ struct Actor<'a> {
     schedule: Schedule,
     backoff: Backoff,
     readings: Vec<RawReading>,
+    /// What the engine was told last; nothing at first where another box may poll.
+    told_standing_by: Option<bool>,
 }
 
 impl Actor<'_> {
+    /// Until this box may poll; at once where no other could.
+    async fn stand_by(&mut self) -> Result<(), Stop> {
+        let gate = &self.counters.gate;
+        while !gate.is_open(self.clock.uptime()) {
+            self.tell_standing_by(true).await?;
+            self.counters.pulse.beat();
+            let look = self.clock.uptime().plus(BEAT_EVERY);
+            tokio::select! {
+                biased;
+                _ = self.shutdown.wait_for(|stop| *stop) => return Err(Stop::Asked),
+                () = gate.moved() => {}
+                () = self.timer.sleep_until(look) => {}
+            }
+        }
+        gate.use_it(true);
+        if self.told_standing_by != Some(false) {
+            self.schedule.resume(self.clock.uptime());
+            self.backoff.reset();
+        }
+        self.tell_standing_by(false).await
+    }
+
+    async fn tell_standing_by(&mut self, stands_by: bool) -> Result<(), Stop> {
+        if self.told_standing_by.replace(stands_by) == Some(stands_by) {
+            return Ok(());
+        }
+        self.report(BusReport::StandingBy { bus: self.bus, stands_by }).await
+    }
+
+    /// The connection is closed; a late reply to the last request is waited for, so that nobody takes it for their own.
+    async fn let_go(&mut self) {
+        let gate = &self.counters.gate;
+        if gate.is_shared() {
+            self.timer.sleep_until(self.schedule.quiet_until()).await;
+        }
+        gate.use_it(false);
+    }
+
     /// Opens the bus, first at `open_at`, then with growing waits until it works.
     async fn connect(&mut self, mut open_at: Uptime) -> Result<Connection, Stop> {
         let mut complaint: Option<OpenError> = None;
@@ -213,14 +287,21 @@ impl Actor<'_> {
     /// One attempt at `open_at`. Meanwhile polls that fall due are reported.
     async fn try_open(&mut self, open_at: Uptime) -> Result<Result<Connection, OpenError>, Stop> {
         let (settings, timer, mut shutdown) = (self.settings, self.timer, self.shutdown.clone());
+
+        let shared = self.counters.gate.is_shared();
         let attempt = async move {
             timer.sleep_until(open_at).await;
-            open::open(&settings.link, settings.connect_timeout).await.map(Connection::new)
+            let opened = open::open(&settings.link, settings.connect_timeout).await?;
+            if shared {
+                opened.forget_unsent_on_close(&settings.link)?;
+            }
+            Ok(Connection::new(opened))
         };
         tokio::select! {
             biased;
             _ = shutdown.wait_for(|stop| *stop) => Err(Stop::Asked),
             opened = attempt => Ok(opened),
+            () = fenced(&self.counters.gate, timer) => Err(Stop::Fenced),
             stop = self.report_missed() => Err(stop),
         }
     }
@@ -257,10 +338,15 @@ impl Actor<'_> {
             self.counters.pulse.beat();
             faults::pass("bus").await;
             let now = self.clock.now();
+            let gate_until = self.counters.gate.until();
+            if now.uptime >= gate_until {
+                tracing::info!(bus = %self.settings.name, "let go: another box may poll");
+                return Stop::Fenced;
+            }
             let stop = match self.schedule.next(now, &mut self.readings) {
                 Next::Exchange(exchange) => self.exchange(&mut connection, &exchange, now.uptime).await,
                 // However far the next poll is, the loop comes round: who watches it sees that it lives.
-                Next::Wait(until) => self.wait(until.min(now.uptime.plus(BEAT_EVERY))).await,
+                Next::Wait(until) => self.wait(until.min(now.uptime.plus(BEAT_EVERY)).min(gate_until)).await,
                 Next::NotConnected(_) => unreachable!("the schedule was told that the bus is there"),
             };
             if let Err(stop) = stop {
@@ -273,6 +359,7 @@ impl Actor<'_> {
         tokio::select! {
             biased;
             _ = self.shutdown.wait_for(|stop| *stop) => Err(Stop::Asked),
+            () = self.counters.gate.moved() => Ok(()),
             () = self.timer.sleep_until(until) => Ok(()),
         }
     }

@@ -94,7 +94,7 @@ async fn connect(address: &str, patience: Duration) -> Result<TcpStream, OpenErr
     Ok(stream)
 }
 
-fn unreachable(address: &str, error: &io::Error) -> OpenError {
+pub(super) fn unreachable(address: &str, error: &io::Error) -> OpenError {
     OpenError::Unreachable { address: address.to_owned(), why: error.to_string() }
 }
 

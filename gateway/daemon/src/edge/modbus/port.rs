@@ -18,6 +18,9 @@ use tokio::io::{AsyncRead, AsyncWrite, ReadBuf};
 use tokio::net::TcpStream;
 use tokio_serial::SerialStream;
 
+use super::open::{OpenError, unreachable};
+use sumpwarden_core::acquire::settings::BusLink;
+
 /// Most bytes one exchange may read: the longest frame (Modbus V1.1b3, 4.1: 260 on TCP, 256 on a serial line) and as
 /// much noise before it.
 const EXCHANGE_BYTES_MAX: usize = 520;
@@ -33,6 +36,20 @@ pub(super) enum Stream {
     RtuOverTcp(TcpStream),
     /// A serial port.
     Serial(SerialStream),
+}
+
+impl Stream {
+    /// What was not sent when it is closed is thrown away. Otherwise the system goes on to send it for minutes after a cable
+    /// was pulled: a request would reach the line when another box polls it.
+    pub(super) fn forget_unsent_on_close(&self, link: &BusLink) -> Result<(), OpenError> {
+        match (self, link) {
+            (
+                Self::Tcp(stream) | Self::RtuOverTcp(stream),
+                BusLink::Tcp { address } | BusLink::RtuOverTcp { address, .. },
+            ) => stream.set_zero_linger().map_err(|error| unreachable(address, &error)),
+            _ => Ok(()),
+        }
+    }
 }
 
 /// Where in an exchange the port is.

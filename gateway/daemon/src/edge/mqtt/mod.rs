@@ -26,6 +26,7 @@ mod notes;
 mod once;
 mod publish;
 mod sieve;
+pub mod signs;
 pub mod sparkplug;
 mod status;
 #[cfg(test)]

@@ -7,6 +7,7 @@ use std::time::{Duration, Instant};
 
 use sumpwarden_core::acquire::settings::Secret;
 use sumpwarden_core::model::Name;
+use sumpwarden_core::store::Origin;
 use sumpwarden_core::store::forwarder::Waits;
 use sumpwarden_core::store::settings::ForwardSettings;
 use tokio::io::{AsyncReadExt, AsyncWriteExt};
@@ -154,7 +155,7 @@ pub(crate) fn settings(port: u16) -> ForwardSettings {
         organisation: "shop".into(),
         bucket: "coolant".into(),
         token: Secret::new("secret-1".into()),
-        site: Name::new("hall-2").unwrap(),
+        origin: Origin { site: Name::new("hall-2").unwrap(), box_name: Name::new("box-1").unwrap() },
     }
 }
 

@@ -217,7 +217,7 @@ impl<S: Outbox> Uplink<S> {
             }
             Errand::ReadJournal(from) => {
                 let entries = self.outbox.journal_after(from, JOURNAL_MAX).await?;
-                let lines = Lines::of_journal(self.settings.site.as_str(), &entries);
+                let lines = Lines::of_journal(&self.settings.origin, &entries);
                 self.forwarder.read_journal(&entries, lines);
                 return Ok(());
             }
@@ -246,7 +246,7 @@ impl<S: Outbox> Uplink<S> {
 
     async fn lines(&mut self, read: &Read) -> Result<Lines, S::Error> {
         if !read.points.iter().all(|(series, _)| self.catalogue.knows(*series)) {
-            self.catalogue = Catalogue::new(self.settings.site.as_str(), &self.outbox.series().await?);
+            self.catalogue = Catalogue::new(&self.settings.origin, &self.outbox.series().await?);
         }
         Ok(Lines::of_points(&self.catalogue, &read.points))
     }

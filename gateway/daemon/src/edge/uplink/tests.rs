@@ -237,7 +237,7 @@ async fn the_journal_goes_the_same_way() {
     *list.journal.lock().unwrap() = vec![entry];
     forward_all(&list, &fake).await;
     let stored = fake.state.lock().unwrap().stored.clone();
-    let expected = "journal,kind=alarm,site=hall-2,subject=ph-low,sump=lathe-1 \
+    let expected = "journal,box=box-1,kind=alarm,site=hall-2,subject=ph-low,sump=lathe-1 \
                     state=\"UNACK\",message=\"pH 8.5 is \\\"low\\\" now\",priority=\"medium\",value=8.5 1000000";
     assert_eq!(stored, [expected]);
 }

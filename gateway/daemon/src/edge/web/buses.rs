@@ -25,6 +25,10 @@ pub struct BusView {
     pub name: String,
     /// Whether it is open.
     pub connected: bool,
+    /// Whether another box is to poll it, of the two that share it.
+    pub standing_by: bool,
+    /// Which box polls it, as far as is known, of the two that share it; none where there is one box.
+    pub polled_by: Option<String>,
     /// How full the plan leaves a serial line, percent; none on TCP.
     pub line_load_percent: Option<f64>,
     /// Its devices.

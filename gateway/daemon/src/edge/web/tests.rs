@@ -85,6 +85,8 @@ fn bus() -> buses::BusView {
     buses::BusView {
         name: "cell".to_owned(),
         connected: true,
+        standing_by: false,
+        polled_by: None,
         line_load_percent: Some(4.5),
         devices: vec![device],
     }
@@ -93,7 +95,7 @@ fn bus() -> buses::BusView {
 #[tokio::test]
 async fn buses_tell_what_became_of_every_poll() {
     let answer = answer_to("GET /buses HTTP/1.1\r\nHost: OURS\r\nConnection: close\r\n\r\n").await;
-    let expected = r#"{"buses":[{"name":"cell","connected":true,"line_load_percent":4.5,"devices":[{"name":"head","asked":9,"answered":7,"refused":0,"silent":2,"damaged":0,"skipped":0}]}]}"#;
+    let expected = r#"{"buses":[{"name":"cell","connected":true,"standing_by":false,"polled_by":null,"line_load_percent":4.5,"devices":[{"name":"head","asked":9,"answered":7,"refused":0,"silent":2,"damaged":0,"skipped":0}]}]}"#;
     assert!(answer.ends_with(expected), "{answer}");
 }
 

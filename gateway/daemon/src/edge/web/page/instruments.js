@@ -71,11 +71,12 @@ function device({ name, asked, answered, ...counts }) {
   return made;
 }
 
-function bus({ name, connected, line_load_percent: load, devices }) {
+function bus({ name, connected, standing_by: standsBy, polled_by: other, line_load_percent: load, devices }) {
   const full = load === null ? "" : `, line ${load.toFixed(1)} % full`;
   const list = element("ul", undefined, { class: "instruments" });
   list.append(...devices.map(device));
-  return section(`Bus ${name}: ${connected ? "open" : "not open"}${full}`, list);
+  const state = standsBy ? `standing by${other === null ? "" : `, ${other} polls it`}` : connected ? "open" : "not open";
+  return section(`Bus ${name}: ${state}${full}`, list);
 }
 
 // The wires themselves: asked for every few seconds while somebody looks.
