@@ -102,7 +102,7 @@ fn what_waited_goes_out_after_a_start_and_its_link_acknowledges_once() {
     assert_eq!(message["items"][0]["headline"], "Sump S: probe gone: no reply");
 
     // What comes up now is told as well, with what to do about it.
-    let item = told(&messages, "hall-2/s/too-warm#1", "raise");
+    let item = told(&messages, "hall-2.box-1/s/too-warm#1", "raise");
     let headline = item["headline"].as_str().expect("words");
     assert!(headline.contains("temperature ") && headline.ends_with("high limit 20.0 °C"), "{headline}");
     assert_eq!((item["by_when"].as_str(), item["priority"].as_str()), (Some("now"), Some("high")));
@@ -120,7 +120,11 @@ fn what_waited_goes_out_after_a_start_and_its_link_acknowledges_once() {
     let done = page(&daemon, "POST", link, "name=Ada");
     assert!(done.starts_with("HTTP/1.1 200"), "{done}");
     assert_eq!(standing(&daemon), "ACKED");
-    assert!(told(&messages, "hall-2/s/too-warm#1", "acknowledge")["headline"].to_string().contains("by Ada"));
+    assert!(
+        told(&messages, "hall-2.box-1/s/too-warm#1", "acknowledge")["headline"]
+            .to_string()
+            .contains("by Ada")
+    );
     let again = page(&daemon, "POST", link, "name=Ada");
     assert!(again.starts_with("HTTP/1.1 409") && again.contains("ACKED now: nothing to do"), "{again}");
     let forged = page(&daemon, "POST", &format!("{}x", &link[..link.len() - 1]), "name=Ada");
