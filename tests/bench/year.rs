@@ -26,6 +26,7 @@ const PENDING_MAX: u64 = 50_000;
 pub(crate) struct Year {
     pub(crate) probes: usize,
     pub(crate) every: Duration,
+    pub(crate) estimates_every: Duration,
     pub(crate) points: f64,
     pub(crate) bytes: f64,
 }
@@ -52,7 +53,7 @@ fn fill(folder: &Path, every: Duration, days: u64) -> Result<Year, Box<dyn Error
             Ok(ProbeIndex(u32::try_from(found.ok_or_else(|| format!("no probe {name}"))?)?))
         })
         .collect::<Result<Vec<_>, Box<dyn Error>>>()?;
-    let probes = settings.probes.len();
+    let (probes, estimates_every) = (settings.probes.len(), settings.estimate_every);
     let limits = StoreSettings { compact_after: Duration::ZERO, free_min: 0, ..StoreSettings::default() };
     let (events, _) = tokio::sync::mpsc::unbounded_channel();
     let store = Store::open(&folder.join("store"), &settings.series(), limits, events)?;
@@ -80,7 +81,7 @@ fn fill(folder: &Path, every: Duration, days: u64) -> Result<Year, Box<dyn Error
     store.close();
     let times = YEAR.as_secs_f64() / latest.since(half).as_secs_f64();
     let (points, bytes) = ((points - middle_points) * times, (bytes - middle_bytes) * times);
-    Ok(Year { probes, every, points, bytes })
+    Ok(Year { probes, every, estimates_every, points, bytes })
 }
 
 /// What is of one instant goes in together, as from a bus.
