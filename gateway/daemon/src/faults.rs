@@ -5,8 +5,8 @@
 //! point `engine`, `hang@writer` hangs at the first of `writer`. A [`pass`] hangs its own task, a [`point`] its whole
 //! thread. Points are `engine`, `writer`, `bus`, `broker`, `forwarder`, `receiver`, `dispatcher`, `page`,
 //! `fault-watch`, `weekly-report`, `heartbeat`, `sparkplug`, `watchdog` and `runtime`.
-//! Four more words break the program for good, so that a test can show that it would notice: `skip-sync@store`,
-//! `early-cursor@forwarder`, `random-key@outbox`, `any-reply@modbus`.
+//! Five more words break the program for good, so that a test can show that it would notice: `skip-sync@store`,
+//! `early-cursor@forwarder`, `random-key@outbox`, `any-reply@modbus`, `old-places@reload`.
 
 /// Whether this program holds the points at all.
 pub const COMPILED_IN: bool = cfg!(feature = "faults");

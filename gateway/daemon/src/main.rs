@@ -77,6 +77,12 @@ enum Command {
     People(commands::people::Options),
     /// List the alarms that stand, or do something about one, through the running daemon
     Alarm(Box<commands::alarm::Options>),
+    /// Whether the box is well, on one screen: exit code 0 well, 1 something to look at, 69 not running
+    Status(commands::status::Options),
+    /// Gather what somebody elsewhere needs to see what is wrong: one archive, every secret masked
+    Support(commands::support::Options),
+    /// Have the running daemon read its configuration anew, without losing a sample
+    Reload(commands::reload::Options),
     /// Calibrate a pH or conductivity probe, step by step, through the running daemon
     Calibrate(Box<commands::calibrate::Options>),
     /// Ask in the trade's words for shop, waters, tanks and probes, and write a configuration that `check` accepts
@@ -118,6 +124,9 @@ fn main() -> ExitCode {
         Command::Note(options) => commands::note::run(&options),
         Command::People(options) => commands::people::run(&options),
         Command::Alarm(options) => commands::alarm::run(&options),
+        Command::Status(options) => commands::status::run(&options),
+        Command::Support(options) => commands::support::run(&options),
+        Command::Reload(options) => commands::reload::run(&options),
         Command::Calibrate(options) => commands::calibrate::run(&options),
         Command::Init(options) => commands::init::run(&options),
         Command::Scan(options) => commands::scan::run(&options),

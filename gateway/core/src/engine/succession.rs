@@ -14,7 +14,7 @@ use crate::alarm::AlarmIndex;
 use crate::alarm::state::State;
 use crate::checks::ByProbe;
 use crate::estimate::settings::{SumpAccuracy, SumpProbes};
-use crate::model::{Now, ProbeIndex, SumpIndex};
+use crate::model::{BusIndex, Now, ProbeIndex, SumpIndex, Timestamp};
 use crate::notify::router;
 use crate::store::record::JournalRecord;
 
@@ -116,9 +116,24 @@ impl Engine {
         let gone = kept.into_iter().filter(|(key, _)| !self.keys().contains(key));
         let gone: Vec<_> = gone.collect();
         self.out.saved.extend(gone);
+        let elsewhere = self.elsewhere_after(&before);
         self.carry_sumps(now, &successors, before);
+        for (bus, since) in elsewhere {
+            self.stand_by(now, bus, true);
+            self.elsewhere.insert(bus, since);
+        }
         self.journal_transitions(now);
         unreadable
+    }
+
+    /// Buses that another box polled before and that are still there, with since when.
+    fn elsewhere_after(&self, before: &Self) -> Vec<(BusIndex, Timestamp)> {
+        let name = |bus: &BusIndex| &before.settings.buses[bus.slot()].name;
+        let place = |bus: &BusIndex| {
+            let mut after = (0..).map(BusIndex).zip(&self.settings.buses);
+            after.find(|(_, of)| of.name == *name(bus)).map(|(place, _)| place)
+        };
+        before.elsewhere.iter().filter_map(|(bus, since)| Some((place(bus)?, *since))).collect()
     }
 
     /// Keys under which it keeps something, or would.

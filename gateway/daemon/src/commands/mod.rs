@@ -14,12 +14,15 @@ pub mod mix;
 pub mod note;
 pub mod people;
 pub mod read;
+pub mod reload;
 pub mod replay;
 pub mod report;
 pub mod run;
 mod running;
 pub mod scan;
+pub mod status;
 pub mod store;
+pub mod support;
 
 use std::path::Path;
 use std::process::ExitCode;
@@ -39,6 +42,8 @@ pub enum Exit {
     Usage,
     /// Something outside failed: a file, a port, a disk.
     Outside,
+    /// There is no daemon that answers.
+    NotRunning,
     /// The configuration has mistakes.
     Configuration,
     /// The daemon has crashed.
@@ -60,6 +65,7 @@ impl From<Exit> for ExitCode {
             Exit::Success => 0,
             Exit::Negative => 1,
             Exit::Usage => 64,
+            Exit::NotRunning => 69,
             Exit::Outside => 74,
             Exit::Panicked => Fatal::Panicked.code(),
             Exit::Anew => 75,

@@ -76,6 +76,25 @@ pub(super) fn look_up(settings: &Settings, path: &str) -> Result<Value, Exit> {
     answer(settings, Asked { method: Method::GET, path, body: None, with_key, twice: "ask again" })
 }
 
+/// The text that stands under `path`.
+pub(super) fn look_up_text(settings: &Settings, path: &str) -> Result<String, Exit> {
+    let with_key = settings.web.reads_need_login;
+    let asked = Asked { method: Method::GET, path, body: None, with_key, twice: "ask again" };
+    let key = if with_key { Some(key_of(settings)?) } else { None };
+    let certificate = certificate_of(settings)?;
+    match block_on(fetch(address_of(settings.web.listen), certificate, key, asked))? {
+        Ok((200, body)) => Ok(String::from_utf8_lossy(&body).into_owned()),
+        Ok((status, _)) => {
+            console::complain(&format!("{path} is refused ({status})"));
+            Err(Exit::Outside)
+        }
+        Err(why) => {
+            console::complain(&why);
+            Err(Exit::Outside)
+        }
+    }
+}
+
 fn answer(settings: &Settings, asked: Asked<'_>) -> Result<Value, Exit> {
     let key = if asked.with_key { Some(key_of(settings)?) } else { None };
     let certificate = certificate_of(settings)?;
@@ -83,7 +102,9 @@ fn answer(settings: &Settings, asked: Asked<'_>) -> Result<Value, Exit> {
         Ok((200..=299, answer)) => Ok(answer),
         Ok((status, problem)) => {
             let detail = problem["detail"].as_str().unwrap_or("no reason given");
-            console::complain(&console::plain(&format!("refused ({status}): {detail}")));
+            let mut lines = detail.lines().map(console::plain);
+            console::complain(&format!("refused ({status}): {}", lines.next().unwrap_or_default()));
+            lines.for_each(|line| console::complain(&line));
             Err(if status == 503 { Exit::Outside } else { Exit::Negative })
         }
         Err(why) => {
@@ -141,6 +162,22 @@ async fn send(
     key: Option<Secret>,
     asked: Asked<'_>,
 ) -> Result<(u16, Value), String> {
+    let (status, body) = fetch(address, certificate, key, asked).await?;
+    if body.is_empty() {
+        return Ok((status, Value::Null));
+    }
+    let answer = serde_json::from_slice(&body)
+        .map_err(|_| format!("what answers at {address} is not this daemon; look at [web] listen"))?;
+    Ok((status, answer))
+}
+
+/// Status and body of the daemon's answer.
+async fn fetch(
+    address: SocketAddr,
+    certificate: Option<String>,
+    key: Option<Secret>,
+    asked: Asked<'_>,
+) -> Result<(u16, Vec<u8>), String> {
     if address.port() == 0 {
         return Err("the page listens on a port that the system chooses; give [web] listen a port".to_owned());
     }
@@ -152,15 +189,9 @@ async fn send(
         format!("no answer from the daemon at {address} ({error}); {cure}")
     })?;
     let exchanged = timeout(ANSWER_WAIT_MAX, exchange(stream, request(address, key, asked))).await;
-    let (status, body) = exchanged.ok().flatten().ok_or_else(|| {
+    exchanged.ok().flatten().ok_or_else(|| {
         format!("no answer from the daemon at {address}; it is not known whether it was taken; {twice}")
-    })?;
-    if body.is_empty() {
-        return Ok((status, Value::Null));
-    }
-    let answer = serde_json::from_slice(&body)
-        .map_err(|_| format!("what answers at {address} is not this daemon; look at [web] listen"))?;
-    Ok((status, answer))
+    })
 }
 
 trait Stream: AsyncRead + AsyncWrite + Send + Unpin {}

@@ -26,6 +26,7 @@ pub use checked::{PageTls, Peer, Settings, SharedBus, SiteSettings, StoreConfig,
 pub use in_force::{Setting, in_force};
 pub use report::Report;
 pub use schema::{Explained, NoSuchKey, explain, schema};
+pub(crate) use sources::is_secret;
 pub use sources::{ALL_BYTES_MAX, FILE_BYTES_MAX, FRAGMENTS_DIRECTORY, FRAGMENTS_MAX, ITEMS_MAX};
 pub use variables::VARIABLE_PREFIX;
 

@@ -51,7 +51,7 @@ pub(super) fn path_text(path: &[String]) -> String {
 }
 
 /// Whether a key of this name holds a secret (and not the path of a file with one), misspelt or not.
-pub(super) fn is_secret(key: &str) -> bool {
+pub(crate) fn is_secret(key: &str) -> bool {
     let key = key.to_ascii_lowercase();
     let named = ["password", "passwd", "token", "secret", "passphrase"].iter().any(|word| key.contains(word));
     (named && !key.ends_with("_file")) || nearest(&key, ["password"]).is_some()

@@ -24,8 +24,11 @@ pub const WEEKLY_REPORT: &str = "weekly-report";
 /// Sends the sign of life.
 pub const HEARTBEAT: &str = "heartbeat";
 
+/// Reads the configuration anew.
+pub const RELOAD: &str = "reload";
+
 /// Without it nothing more would be acknowledged or answered: where it cannot be kept, the process ends.
 pub const VITAL: &str = DISPATCHER;
 
 /// Kinds of which there is one.
-pub const SINGLE: [&str; 5] = [PAGE, DISPATCHER, FAULT_WATCH, WEEKLY_REPORT, HEARTBEAT];
+pub const SINGLE: [&str; 6] = [PAGE, DISPATCHER, FAULT_WATCH, WEEKLY_REPORT, HEARTBEAT, RELOAD];

@@ -1,5 +1,6 @@
 //! The acquisition thread: bus actors and the engine, nothing else.
 
+use std::collections::BTreeMap;
 use std::io;
 use std::rc::Rc;
 use std::sync::{Arc, PoisonError};
@@ -14,7 +15,7 @@ use sumpwarden_core::alarm::settings::FaultKey;
 use sumpwarden_core::engine::calibration::{CalibrationFor, ProbeCalibrationView, Step};
 use sumpwarden_core::engine::snapshot::Snapshot;
 use sumpwarden_core::engine::{Engine, HandOver, Intake, Outbound};
-use sumpwarden_core::model::{BusIndex, Now};
+use sumpwarden_core::model::{BrokerIndex, BusIndex, Name, Now, ProbeIndex, RawReading, SeriesIndex};
 use sumpwarden_core::store::JournalRecord;
 use tokio::sync::{broadcast, mpsc, oneshot, watch};
 use tokio::task::LocalSet;
@@ -30,6 +31,7 @@ use crate::edge::web::commands::Command;
 use super::LOOK_EVERY;
 use super::answers::{Answers, Waiting};
 use super::keeper::Keeper;
+use super::parts::{PartHeld, Routes};
 use crate::config::tasks;
 use crate::edge::pulse::Pulse;
 use crate::faults;
@@ -53,15 +55,100 @@ pub(super) struct FaultNews {
 /// What has happened between the boxes that share a bus.
 #[derive(Clone, PartialEq, Eq, Debug)]
 pub(super) struct LeaseNews {
-    /// Which.
-    pub(super) bus: BusIndex,
+    /// Which, by its name: its place may be another when this arrives.
+    pub(super) bus: Name,
     /// What.
     pub(super) event: Event,
 }
 
+/// Where the reports of a bus or a broker belong: its place, and those of its probes, in the configuration in force.
+#[derive(Clone, Debug)]
+pub(super) struct Route {
+    place: u32,
+    /// By the places that the part knows them by; none where they are the same.
+    probes: Option<BTreeMap<ProbeIndex, ProbeIndex>>,
+}
+
+impl Route {
+    pub(super) fn new(place: u32, probes: &BTreeMap<ProbeIndex, ProbeIndex>) -> Self {
+        let moved = probes.iter().any(|(from, to)| from != to);
+        Self { place, probes: moved.then(|| probes.clone()) }
+    }
+
+    fn lead(&self, readings: &mut [RawReading]) {
+        let Some(probes) = &self.probes else { return };
+        for reading in readings {
+            reading.probe = probes.get(&reading.probe).copied().unwrap_or(reading.probe);
+        }
+    }
+}
+
+/// A bus to start.
+pub(super) struct BusStart {
+    pub(super) actor: u32,
+    pub(super) settings: BusSettings,
+    pub(super) plan: Plan,
+    pub(super) counters: Arc<BusCounters>,
+    /// With its own way to be stopped.
+    pub(super) keeper: Keeper,
+    pub(super) held: PartHeld,
+}
+
+impl BusStart {
+    /// Starts it on this thread.
+    fn run(self, timer: &PreciseTimer, reports: mpsc::Sender<BusReport>) {
+        let Self { actor, settings, plan, counters, keeper, held } = self;
+        let (timer, stop) = (timer.clone(), keeper.stop.clone());
+        let key = FaultKey::task(tasks::BUS, Some(settings.name.as_str()));
+        let pulse = counters.pulse().clone();
+        let bus = Rc::new((settings, plan));
+        let make = move || {
+            let (bus, timer, reports) = (Rc::clone(&bus), timer.clone(), reports.clone());
+            let (counters, stop) = (Arc::clone(&counters), stop.clone());
+            async move {
+                let (settings, plan) = &*bus;
+                run_bus(BusIndex(actor), settings, plan, &timer, reports, &counters, stop).await;
+            }
+        };
+        let kept = keeper.keep(key, Some(pulse), make, tokio::task::spawn_local);
+        tokio::task::spawn_local(async move {
+            kept.await;
+            drop(held);
+        });
+    }
+}
+
+/// A new configuration for the engine, and what starts with it.
+pub(super) struct TakeOver {
+    pub(super) engine: Engine,
+    /// What the store keeps, for what the engine before did not have.
+    pub(super) stored: BTreeMap<String, Vec<u8>>,
+    /// Where the store counts the engine's series.
+    pub(super) series: Vec<SeriesIndex>,
+    pub(super) routes: Routes,
+    pub(super) buses: Vec<BusStart>,
+    /// What the journal says of it.
+    pub(super) remark: String,
+    /// Told how long no report was handled.
+    pub(super) done: oneshot::Sender<Duration>,
+}
+
+/// What the engine is told of its configuration.
+pub(super) enum Turn {
+    /// Another one takes over.
+    TakeOver(Box<TakeOver>),
+    /// Something became of one, for the journal: in a word and in words.
+    Remark(&'static str, String),
+}
+
+/// Of the journal's entries about the configuration.
+const CONFIGURATION: &str = "configuration";
+
 /// What the thread needs.
 pub(super) struct Acquisition {
-    pub(super) buses: Vec<(BusSettings, Plan, Arc<BusCounters>)>,
+    pub(super) buses: Vec<BusStart>,
+    pub(super) routes: Routes,
+    pub(super) turns: mpsc::Receiver<Turn>,
     pub(super) engine: Engine,
     pub(super) store: Store,
     pub(super) brokers: mpsc::Receiver<BrokerReport>,
@@ -73,7 +160,6 @@ pub(super) struct Acquisition {
     pub(super) receivers: mpsc::Receiver<ReceiverReport>,
     /// Rises with every turn of the engine's loop.
     pub(super) pulse: Pulse,
-    pub(super) keeper: Keeper,
     /// Told once buses and engine run.
     pub(super) polling: oneshot::Sender<()>,
     pub(super) journal: broadcast::Sender<JournalRecord>,
@@ -98,22 +184,8 @@ impl Acquisition {
 
     async fn run(self, timer: PreciseTimer) {
         let (reports, arriving) = mpsc::channel(BUS_REPORTS_MAX);
-        for ((settings, plan, counters), index) in self.buses.into_iter().zip(0..) {
-            let (timer, reports, stop) = (timer.clone(), reports.clone(), self.stop.clone());
-            let key = FaultKey::task(tasks::BUS, Some(settings.name.as_str()));
-            let pulse = counters.pulse().clone();
-            let bus = Rc::new((settings, plan));
-            let make = move || {
-                let (bus, timer, reports) = (Rc::clone(&bus), timer.clone(), reports.clone());
-                let (counters, stop) = (Arc::clone(&counters), stop.clone());
-                async move {
-                    let (settings, plan) = &*bus;
-                    run_bus(BusIndex(index), settings, plan, &timer, reports, &counters, stop).await;
-                }
-            };
-            let kept = self.keeper.clone().keep(key, Some(pulse), make, tokio::task::spawn_local);
-            tokio::task::spawn_local(kept);
-        }
+        self.buses.into_iter().for_each(|bus| bus.run(&timer, reports.clone()));
+        let later = reports.downgrade();
         // A shop without a bus and a broker has people who write notes: only the stop ends it.
         let mut stop = self.stop.clone();
         tokio::task::spawn_local(async move {
@@ -124,6 +196,9 @@ impl Acquisition {
         let _ = self.polling.send(());
         let engine_loop = EngineLoop {
             intake: Intake::new(self.engine),
+            routes: self.routes,
+            series: None,
+            later,
             store: self.store,
             journal: self.journal,
             starts: self.starts,
@@ -132,6 +207,7 @@ impl Acquisition {
             store_is_stuck: false,
         };
         let inlets = Inlets {
+            turns: self.turns,
             reports: arriving,
             messages: self.brokers,
             snapshots: self.snapshots,
@@ -146,6 +222,7 @@ impl Acquisition {
 
 /// Where everything comes in.
 struct Inlets {
+    turns: mpsc::Receiver<Turn>,
     reports: mpsc::Receiver<BusReport>,
     messages: mpsc::Receiver<BrokerReport>,
     snapshots: mpsc::Receiver<oneshot::Sender<Snapshot>>,
@@ -157,6 +234,11 @@ struct Inlets {
 
 struct EngineLoop {
     intake: Intake,
+    routes: Routes,
+    /// Where the store counts the engine's series; none where it counts as the engine does.
+    series: Option<Vec<SeriesIndex>>,
+    /// For buses that are started later.
+    later: mpsc::WeakSender<BusReport>,
     store: Store,
     journal: broadcast::Sender<JournalRecord>,
     starts: PollStarts,
@@ -170,6 +252,7 @@ impl EngineLoop {
     /// Waits, hands over, carries out; until every bus and every broker has let go of its sender.
     async fn run(mut self, timer: PreciseTimer, inlets: Inlets) {
         let Inlets {
+            mut turns,
             mut reports,
             mut messages,
             mut snapshots,
@@ -181,7 +264,7 @@ impl EngineLoop {
         let mut arrived = Vec::with_capacity(REPORTS_AT_ONCE);
         let (mut buses_live, mut brokers_live, mut page_live) = (true, true, true);
         let (mut commands_live, mut faults_live, mut receivers_live) = (true, true, true);
-        let mut leases_live = true;
+        let (mut turns_live, mut leases_live) = (true, true);
         while buses_live || brokers_live {
             self.pulse.beat();
             // It comes round each second even where nothing is due: who watches it sees that it lives.
@@ -209,7 +292,7 @@ impl EngineLoop {
                     None => faults_live = false,
                 },
                 news = leases.recv(), if leases_live => match news {
-                    Some(LeaseNews { bus, event }) => self.intake.lease(timer.clock().now(), bus, &event),
+                    Some(LeaseNews { bus, event }) => self.lease(timer.clock().now(), &bus, &event),
                     None => leases_live = false,
                 },
                 command = commands.recv(), if commands_live => match command {
@@ -222,6 +305,22 @@ impl EngineLoop {
                     }
                     None => receivers_live = false,
                 },
+                turn = turns.recv(), if turns_live => match turn {
+                    Some(Turn::TakeOver(with)) => {
+                        // What parts that are no more have sent is of the configuration they ran under.
+                        while let Ok(report) = reports.try_recv() {
+                            self.report(timer.clock().now(), report);
+                        }
+                        while let Ok(message) = messages.try_recv() {
+                            self.message(timer.clock().now(), message);
+                        }
+                        self.take_over(&timer, *with);
+                    }
+                    Some(Turn::Remark(state, words)) => {
+                        self.intake.remark(timer.clock().now(), (CONFIGURATION, state), words);
+                    }
+                    None => turns_live = false,
+                },
                 () = timer.sleep_until(due) => self.intake.tick(timer.clock().now()),
             }
             faults::point("engine");
@@ -231,27 +330,77 @@ impl EngineLoop {
         self.tell_starts();
     }
 
+    /// Everything that came before belongs to the engine before; what comes from now on, to the new one.
+    fn take_over(&mut self, timer: &PreciseTimer, with: TakeOver) {
+        let began = timer.clock().now();
+        self.hand_over();
+        let TakeOver { engine, stored, series, routes, buses, remark, done } = with;
+        for key in self.intake.take_over(began, engine, &stored) {
+            tracing::warn!(key, "saved state cannot be read; this begins anew");
+        }
+        self.series = Some(series);
+        if !faults::broken("old-places@reload") {
+            self.routes = routes;
+        }
+        self.intake.remark(began, (CONFIGURATION, "reloaded"), remark);
+        // There is none only once everything stops.
+        if let Some(reports) = self.later.upgrade() {
+            buses.into_iter().for_each(|bus| bus.run(timer, reports.clone()));
+        }
+        // Whoever asked may have gone.
+        let _ = done.send(timer.clock().uptime().since(began.uptime));
+    }
+
     fn report(&mut self, now: Now, report: BusReport) {
         match report {
-            BusReport::Readings { due, sent, readings, .. } => {
+            BusReport::Readings { bus, due, sent, mut readings, .. } => {
                 self.starts.lock().unwrap_or_else(PoisonError::into_inner).note(sent.since(due));
+                let Some(route) = self.routes.buses.get(&bus.0) else { return };
+                route.lead(&mut readings);
                 self.intake.readings(now, &readings);
             }
-            BusReport::StandingBy { bus, stands_by } => self.intake.standing_by(now, bus, stands_by),
-            BusReport::Connected { bus } => self.intake.bus(now, bus, None),
-            BusReport::NotConnected { bus, why } => self.intake.bus(now, bus, Some(&why.to_string())),
+            BusReport::StandingBy { bus, stands_by } => {
+                let Some(route) = self.routes.buses.get(&bus.0) else { return };
+                self.intake.standing_by(now, BusIndex(route.place), stands_by);
+            }
+            BusReport::Connected { bus } => self.bus(now, bus, None),
+            BusReport::NotConnected { bus, why } => self.bus(now, bus, Some(&why.to_string())),
+        }
+    }
+
+    fn bus(&mut self, now: Now, actor: BusIndex, broken: Option<&str>) {
+        let Some(route) = self.routes.buses.get(&actor.0) else { return };
+        self.intake.bus(now, BusIndex(route.place), broken);
+    }
+
+    fn lease(&mut self, now: Now, bus: &Name, event: &Event) {
+        let buses = (0..).map(BusIndex).zip(&self.intake.engine().settings().buses);
+        let place = buses.into_iter().find(|(_, of)| of.name == *bus).map(|(place, _)| place);
+        // A bus that two boxes share changes only by a restart: it is there.
+        if let Some(place) = place {
+            self.intake.lease(now, place, event);
         }
     }
 
     fn message(&mut self, now: Now, message: BrokerReport) {
         match message {
-            BrokerReport::Batch { batch, .. } => self.intake.batch(now, &batch),
+            BrokerReport::Batch { broker, mut batch } => {
+                let Some(route) = self.routes.brokers.get(&broker.0) else { return };
+                route.lead(&mut batch.readings);
+                self.intake.batch(now, &batch);
+            }
+            // A broker that notes come from is started anew wherever sumps or probes are others.
             BrokerReport::Note { note, same_within, ack, .. } => {
                 self.intake.note(now, &note, same_within, ack);
             }
-            BrokerReport::Connected { broker } => self.intake.broker(now, broker, None),
-            BrokerReport::NotConnected { broker, why } => self.intake.broker(now, broker, Some(&why)),
+            BrokerReport::Connected { broker } => self.broker(now, broker, None),
+            BrokerReport::NotConnected { broker, why } => self.broker(now, broker, Some(&why)),
         }
+    }
+
+    fn broker(&mut self, now: Now, actor: BrokerIndex, broken: Option<&str>) {
+        let Some(route) = self.routes.brokers.get(&actor.0) else { return };
+        self.intake.broker(now, BrokerIndex(route.place), broken);
     }
 
     /// An answer is given once what it says is durable. Whoever asked may have gone.
@@ -339,7 +488,10 @@ impl EngineLoop {
             // Nobody may be watching.
             let _ = self.journal.send(record.clone());
         }
-        let Outbound { samples, journal, saved, outbox } = out;
+        let Outbound { mut samples, journal, saved, outbox } = out;
+        if let Some(series) = &self.series {
+            samples.iter_mut().for_each(|sample| sample.series = series[sample.series.slot()]);
+        }
         self.store.submit(Commit { samples, journal, saved, outbox, acks, at_once });
     }
 }

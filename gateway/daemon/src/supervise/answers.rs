@@ -39,11 +39,13 @@ impl Waiting {
     }
 }
 
+/// Under this, no broker's acknowledgements are known.
+const NO_BROKER: BrokerIndex = BrokerIndex(u32::MAX);
+
 /// Answers that wait for the store, by the token that goes there and comes back; clones share them. Their acknowledgements
-/// are those of the broker after the last.
-#[derive(Clone, Debug)]
+/// are those of no broker.
+#[derive(Clone, Debug, Default)]
 pub(super) struct Answers {
-    index: BrokerIndex,
     waiting: Arc<Mutex<Queue>>,
 }
 
@@ -54,12 +56,6 @@ struct Queue {
 }
 
 impl Answers {
-    /// Beside so many brokers.
-    pub(super) fn beside(brokers: usize) -> Self {
-        let index = BrokerIndex(u32::try_from(brokers).expect("fewer brokers than items in a file"));
-        Self { index, waiting: Arc::default() }
-    }
-
     /// Keeps an answer until [`Answers::durable`]; gives what to submit with what it is about.
     pub(super) fn wait(&self, answer: Waiting) -> Ack {
         let mut waiting = self.lock();
@@ -68,7 +64,12 @@ impl Answers {
         let token = waiting.next_token;
         waiting.next_token += 1;
         waiting.answers.insert(token, answer);
-        Ack { broker: self.index, token }
+        Ack { broker: NO_BROKER, token }
+    }
+
+    /// Whether `ack` is of an answer.
+    pub(super) fn awaits(ack: Ack) -> bool {
+        ack.broker == NO_BROKER
     }
 
     /// What went with `ack` is durable.

@@ -1,33 +1,29 @@
 //! One kept task a broker, and the dispatcher that brings acknowledgements back to them.
 
-use std::sync::Arc;
+use std::collections::BTreeMap;
+use std::sync::{Arc, MutexGuard, PoisonError};
 use std::time::Duration;
 
+use sumpwarden_core::acquire::settings::BrokerSettings;
 use sumpwarden_core::acquire::topics::{TopicMap, TopicMapError};
 use sumpwarden_core::engine::Engine;
-use sumpwarden_core::model::{Ack, BrokerIndex, ProbeIndex};
+use sumpwarden_core::model::{Ack, BrokerIndex, Name, ProbeIndex};
 use tokio::sync::{Mutex, mpsc, watch};
 use tokio::time::timeout;
 
 use super::answers::Answers;
 use super::keeper::Keeper;
+use super::parts::{BrokerPart, Watched, own_places};
 use super::restart::{self, Listened};
 use super::{ACKS_MAX, StartError, Tasks};
 use crate::config::tasks;
 use crate::edge::mqtt::{BrokerReport, BrokerSeat, BrokerStatus, Losses, NoteEar, run_broker};
 use crate::edge::pulse::{Progress, Pulse};
-use crate::edge::store::{Store, StoreEvent};
+use crate::edge::store::{Store, StoreError, StoreEvent};
 use crate::faults;
 
 /// How long an acknowledgement waits for a broker's task that does not take it.
 const ACK_WAIT_MAX: Duration = Duration::from_millis(100);
-
-/// What became of starting the brokers, each list in the order of the settings.
-pub(super) struct Brokers {
-    pub(super) statuses: Vec<watch::Receiver<BrokerStatus>>,
-    pub(super) ways: Vec<WayBack>,
-    pub(super) progress: Vec<Progress>,
-}
 
 /// How a broker hears what became of what it handed on.
 #[derive(Clone)]
@@ -36,39 +32,85 @@ pub(super) struct WayBack {
     lost: Losses,
 }
 
-/// Starts them all.
-pub(super) fn start(
-    engine: &Engine,
-    store: &Store,
-    reports: &mpsc::Sender<BrokerReport>,
-    keeper: &Keeper,
-    kept: &mut Tasks,
-) -> Result<Brokers, StartError> {
-    let mut brokers = Brokers { statuses: Vec::new(), ways: Vec::new(), progress: Vec::new() };
-    let book = Arc::new(engine.settings().note_book());
-    for (settings, index) in engine.settings().brokers.iter().zip(0..) {
+/// Ways back by what brokers' acknowledgements are known by.
+#[derive(Clone, Default)]
+pub(super) struct Ways(Arc<std::sync::Mutex<BTreeMap<u32, WayBack>>>);
+
+impl Ways {
+    fn get(&self, ack: Ack) -> Option<WayBack> {
+        self.lock().get(&ack.broker.0).cloned()
+    }
+
+    /// Nothing of this one comes back any more.
+    pub(super) fn remove(&self, actor: u32) {
+        self.lock().remove(&actor);
+    }
+
+    fn lock(&self) -> MutexGuard<'_, BTreeMap<u32, WayBack>> {
+        self.0.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+}
+
+/// What every broker's task is joined to.
+pub(super) struct Wires {
+    pub(super) store: Store,
+    pub(super) reports: mpsc::Sender<BrokerReport>,
+    pub(super) ways: Ways,
+    pub(super) keeper: Keeper,
+    pub(super) tasks: Tasks,
+    pub(super) watched: Watched,
+}
+
+/// A broker whose settings have been found to be usable.
+pub(super) struct Ready {
+    settings: BrokerSettings,
+    blank: TopicMap,
+    listened: Listened,
+    ear: Option<NoteEar>,
+}
+
+/// The name of its loop among those that must go on.
+pub(super) fn loop_of(broker: &Name) -> String {
+    format!("broker {broker}")
+}
+
+/// What listening to `settings` takes, for `engine`.
+pub(super) fn prepare(engine: &Engine, settings: &BrokerSettings) -> Result<Ready, StartError> {
+    let probes = &engine.settings().probes;
+    let expected = |probe: ProbeIndex| probes[probe.slot()].expected();
+    let unusable = |why| StartError::Topics { broker: settings.name.clone(), why };
+    let blank = TopicMap::new(settings, expected).map_err(unusable)?;
+    let book = || Arc::new(engine.settings().note_book());
+    let ear = settings.notes.as_ref().map(|notes| NoteEar::new(notes, book())).transpose();
+    let ear = ear.map_err(|why| unusable(TopicMapError::Filter(why)))?;
+    Ok(Ready { listened: restart::listened(engine, settings), settings: settings.clone(), blank, ear })
+}
+
+impl Ready {
+    /// What it had heard before, from the store.
+    pub(super) fn heard(&self, store: &Store) -> Result<TopicMap, StoreError> {
+        let mut topics = self.blank.clone();
+        for (probe, times) in restart::heard_before(store, &self.listened)? {
+            topics.recall(probe, &times);
+        }
+        Ok(topics)
+    }
+
+    /// Starts it; without `first`, what it had heard is looked up as its task begins. Its reports are known by `actor`.
+    pub(super) fn start(self, first: Option<TopicMap>, actor: u32, wires: &Wires) -> BrokerPart {
+        let Self { settings, blank, listened, ear } = self;
         let (status, stands) = watch::channel(BrokerStatus::default());
         let (ack, acknowledged) = mpsc::channel(ACKS_MAX);
         let seat = BrokerSeat::new(acknowledged, status);
-        let way = WayBack { durable: ack, lost: seat.losses() };
-        let probes = &engine.settings().probes;
-        let expected = |probe: ProbeIndex| probes[probe.slot()].expected();
-        let unusable = |why| StartError::Topics { broker: settings.name.clone(), why };
-        let blank = TopicMap::new(settings, expected).map_err(unusable)?;
-        let listened = restart::listened(engine, settings);
-        let mut first = Some(blank.clone());
-        for (probe, times) in restart::heard_before(store, &listened)? {
-            first.iter_mut().for_each(|topics| topics.recall(probe, &times));
-        }
-        let ear = settings.notes.as_ref().map(|notes| NoteEar::new(notes, Arc::clone(&book))).transpose();
-        let ear = ear.map_err(|why| unusable(TopicMapError::Filter(why)))?;
+        wires.ways.lock().insert(actor, WayBack { durable: ack, lost: seat.losses() });
         let (pulse, name) = (seat.pulse().clone(), settings.name.clone());
-        brokers.progress.push(Progress::of(format!("broker {name}"), &pulse));
-        let (settings, reports, keeper, store) =
-            (settings.clone(), reports.clone(), keeper.clone(), store.clone());
+        wires.watched.add(Progress::of(loop_of(&name), &pulse));
+        let (part, keeper, held) = wires.keeper.apart();
         let (clock, stopping) = (keeper.clock, keeper.stop.clone());
+        let (reports, store, told) = (wires.reports.clone(), wires.store.clone(), settings.clone());
+        let mut first = first;
         let make = move || {
-            let (settings, reports, stopping) = (settings.clone(), reports.clone(), stopping.clone());
+            let (settings, reports, stopping) = (told.clone(), reports.clone(), stopping.clone());
             let (seat, ear, first) = (seat.clone(), ear.clone(), first.take());
             let (blank, store, listened) = (blank.clone(), store.clone(), listened.clone());
             async move {
@@ -76,15 +118,14 @@ pub(super) fn start(
                     Some(topics) => topics,
                     None => recalled(blank, &store, listened).await,
                 };
-                let broker = BrokerIndex(index);
+                let broker = BrokerIndex(actor);
                 run_broker(broker, &settings, topics, ear, clock, reports, seat, stopping).await;
             }
         };
-        kept.keep(keeper, (tasks::BROKER, Some(name.as_str())), Some(pulse), make);
-        brokers.statuses.push(stands);
-        brokers.ways.push(way);
+        wires.tasks.keep_part(keeper, (tasks::BROKER, Some(name.as_str())), Some(pulse), make, held);
+        let places = own_places(settings.topics.iter().map(|topic| topic.probe));
+        BrokerPart { settings, status: stands, actor, places, part }
     }
-    Ok(brokers)
 }
 
 /// What a task that crashed had heard, as far as it was stored; what was not comes again.
@@ -101,7 +142,7 @@ pub(super) type Happening = Arc<Mutex<mpsc::UnboundedReceiver<StoreEvent>>>;
 
 /// Passes on what the store says: acknowledgements to their brokers and to whoever waits for an answer, everything else to
 /// the log.
-pub(super) async fn dispatch(happening: Happening, ways: Vec<WayBack>, answers: Answers, pulse: Pulse) {
+pub(super) async fn dispatch(happening: Happening, ways: Ways, answers: Answers, pulse: Pulse) {
     let mut happening = happening.lock().await;
     loop {
         faults::pass("dispatcher").await;
@@ -110,18 +151,20 @@ pub(super) async fn dispatch(happening: Happening, ways: Vec<WayBack>, answers: 
         match event {
             StoreEvent::Durable(durable) => {
                 for ack in durable {
-                    match ways.get(ack.broker.slot()) {
+                    if Answers::awaits(ack) {
+                        answers.durable(ack);
+                    } else if let Some(broker) = ways.get(ack) {
                         // A broker whose task has ended, or was left away, gets the message again after the restart.
-                        Some(broker) => drop(timeout(ACK_WAIT_MAX, broker.durable.send(ack)).await),
-                        None => answers.durable(ack),
+                        drop(timeout(ACK_WAIT_MAX, broker.durable.send(ack)).await);
                     }
                 }
             }
             StoreEvent::Lost(lost) => {
                 for ack in lost {
-                    match ways.get(ack.broker.slot()) {
-                        Some(broker) => broker.lost.tell(ack),
-                        None => answers.lost(ack),
+                    if Answers::awaits(ack) {
+                        answers.lost(ack);
+                    } else if let Some(broker) = ways.get(ack) {
+                        broker.lost.tell(ack);
                     }
                 }
             }

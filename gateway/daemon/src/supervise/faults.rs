@@ -2,13 +2,17 @@
 //! to the engine where something has changed.
 
 use std::collections::BTreeMap;
+use std::sync::Arc;
 use std::time::Duration;
 
 use sumpwarden_core::alarm::condition::Fault;
 use sumpwarden_core::alarm::settings::FaultKey;
+use sumpwarden_core::model::Name;
 use tokio::sync::{mpsc, watch};
 
 use super::acquisition::FaultNews;
+use super::parts::Shared;
+use crate::config::Settings;
 use crate::edge::store::{Counters, Store, StoreStatus};
 use crate::edge::uplink::{UplinkState, UplinkStatus};
 
@@ -17,29 +21,19 @@ const FAULTS_EVERY: Duration = Duration::from_millis(500);
 /// Part of what the store may use from which its fault holds, and under which it is over.
 const NEARLY_FULL: (f64, f64) = (0.8, 0.75);
 
-/// A forwarder as the watch sees it.
-#[derive(Clone)]
-pub(super) struct Watched {
-    /// Its name.
-    pub(super) name: String,
-    /// How things stand with it.
-    pub(super) status: watch::Receiver<UplinkStatus>,
-}
-
 /// What holds now, with how it shows.
 type Standing = BTreeMap<FaultKey, String>;
 
-/// Looks until it is told to stop, or nobody listens any more.
+/// Looks until it is told to stop, or nobody listens any more. Whenever `settings` change, everything is told anew.
 pub(super) async fn watch(
     store: Store,
-    forwards: Vec<Watched>,
+    roster: Shared,
+    mut settings: watch::Receiver<Arc<Settings>>,
     news: mpsc::Sender<FaultNews>,
     mut stop: watch::Receiver<bool>,
 ) {
     // What an alarm was restored to may be over since: at first everything is told.
     let mut told: Option<Standing> = None;
-    let mut keys = vec![key(Fault::Store, ""), key(Fault::StoreSpace, "")];
-    keys.extend(forwards.iter().map(|forward| key(Fault::Forwarder, &forward.name)));
     let mut before = store.status().counters;
     let mut troubles = 0;
     let mut pulse = tokio::time::interval(FAULTS_EVERY);
@@ -49,6 +43,12 @@ pub(super) async fn watch(
             _ = stop.wait_for(|stop| *stop) => return,
         }
         crate::faults::pass("fault-watch").await;
+        // The sender lives as long as the daemon.
+        if settings.has_changed().unwrap_or(false) {
+            settings.mark_unchanged();
+            told = None;
+        }
+        let forwards = roster.forwards();
         let status = store.status();
         let mut standing = store_faults(&status, was(&told, &key(Fault::StoreSpace, "")));
         if let Some(gone) = gone(&before, &status.counters) {
@@ -62,16 +62,18 @@ pub(super) async fn watch(
             standing.entry(key(Fault::Store, "")).or_insert_with(|| of.unwrap_or_else(over));
             troubles = status.troubles;
         }
-        for forward in &forwards {
-            let fault = forwarder_fault(&forward.status.borrow());
-            standing.extend(fault.map(|shows| (key(Fault::Forwarder, &forward.name), shows)));
+        for (name, status) in &forwards {
+            let fault = forwarder_fault(status);
+            standing.extend(fault.map(|shows| (key(Fault::Forwarder, name.as_str()), shows)));
         }
         let news_now = match &told {
             Some(told) => changes(told, &standing),
-            None => keys
-                .iter()
-                .map(|key| FaultNews { key: key.clone(), shows: standing.get(key).cloned() })
-                .collect(),
+            None => {
+                let of = |(name, _): &(Name, UplinkStatus)| key(Fault::Forwarder, name.as_str());
+                let own = [key(Fault::Store, ""), key(Fault::StoreSpace, "")];
+                let keys = own.into_iter().chain(forwards.iter().map(of));
+                keys.map(|key| FaultNews { shows: standing.get(&key).cloned(), key }).collect()
+            }
         };
         for change in news_now {
             if news.send(change).await.is_err() {

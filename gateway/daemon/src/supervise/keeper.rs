@@ -17,6 +17,7 @@ use tokio::task::JoinHandle;
 
 use super::acquisition::FaultNews;
 use super::panics::{self, Named, words_of};
+use super::parts::{Part, PartHeld};
 use crate::config::tasks::VITAL;
 use crate::edge::clock::Clock;
 use crate::edge::pulse::Pulse;
@@ -116,6 +117,12 @@ pub(super) struct Keeper {
 }
 
 impl Keeper {
+    /// One for a part that can be stopped by itself, with what stops it and what the part holds while it runs.
+    pub(super) fn apart(&self) -> (Part, Self, PartHeld) {
+        let (part, stop, held) = Part::new(&self.stop);
+        (part, Self { stop, ..self.clone() }, held)
+    }
+
     /// Runs what `make` makes until the daemon stops. `spawn` puts it on its runtime.
     pub(super) async fn keep<F: Future<Output = ()>>(
         mut self,

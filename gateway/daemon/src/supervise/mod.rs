@@ -16,27 +16,32 @@
 mod acquisition;
 mod answers;
 mod brokers;
+mod difference;
 mod faults;
 mod keeper;
 mod page;
 pub mod panics;
+mod parts;
 mod plant;
 mod receivers;
 mod records;
+mod reload;
 mod restart;
 mod standby;
+mod standing;
 mod starts;
 mod systemd;
 mod watchdog;
 mod weekly;
 
 use std::net::SocketAddr;
-use std::sync::Arc;
+use std::path::PathBuf;
+use std::sync::{Arc, PoisonError};
 use std::thread::JoinHandle;
 use std::time::Duration;
 
 use sumpwarden_core::acquire::topics::TopicMapError;
-use sumpwarden_core::acquire::{Plan, PlanError, plan, settings::BusSettings};
+use sumpwarden_core::acquire::{PlanError, plan};
 use sumpwarden_core::alarm::condition::Fault;
 use sumpwarden_core::alarm::settings::FaultKey;
 use sumpwarden_core::engine::snapshot::Snapshot;
@@ -45,9 +50,10 @@ use sumpwarden_core::model::Name;
 use sumpwarden_core::store::JournalRecord;
 use sumpwarden_core::store::settings::ForwardSettings;
 use tokio::sync::{Mutex, broadcast, mpsc, oneshot, watch};
-use tokio::task::JoinSet;
+use tokio::task::{JoinError, JoinSet};
 use tokio::time::{Instant, timeout_at};
 
+use crate::commands::VERSION;
 use crate::config::{Settings, tasks as kinds};
 use crate::edge::clock::Clock;
 use crate::edge::modbus::BusCounters;
@@ -59,14 +65,21 @@ use crate::edge::uplink::{Uplink, UplinkError, UplinkStatus};
 use crate::edge::web::access::Access;
 use crate::edge::web::certificate::CertificateError;
 use crate::edge::web::commands::COMMANDS_MAX;
+use crate::edge::web::records::KnownSumps;
+use crate::edge::web::reload::Reload;
+use crate::edge::web::status::Still;
 use crate::edge::web::{Parts, PollStarts, SnapshotRequests};
 
-use acquisition::{Acquisition, FaultNews};
+use acquisition::{Acquisition, BusStart, FaultNews};
 use answers::Answers;
+use brokers::Ways;
 use keeper::{Keeper, Ledger};
+use parts::{ForwardPart, PartHeld, Roster, Shared, Watched};
+use reload::{Reloader, Reloads};
+use standing::Witnesses;
 use starts::Record;
 use systemd::Manager;
-use watchdog::Watchdog;
+use watchdog::{Quiet, Watchdog};
 
 /// Journal entries on their way to those who watch. Full: the slowest watcher misses the oldest, nobody waits for it.
 const JOURNAL_WATCHED_MAX: usize = 256;
@@ -75,6 +88,8 @@ const SNAPSHOT_REQUESTS_MAX: usize = 4;
 /// Acknowledgements on their way to one broker's task. Full: the dispatcher waits; a broker has no more messages out than
 /// it has places, so that is only while its task is busy.
 const ACKS_MAX: usize = 1024;
+/// New configurations on their way to the engine. Full: the next one waits; there is one at a time.
+const TURNS_MAX: usize = 2;
 /// News of faults on their way to the engine. Full: whoever found one waits.
 const FAULTS_MAX: usize = 64;
 /// How often it is looked whether threads live, and how often their loops come round at least.
@@ -123,7 +138,7 @@ pub enum StartError {
     #[error("the key for notes {path}: {why}", path = path.display())]
     NoteKey {
         /// Where it lies.
-        path: std::path::PathBuf,
+        path: PathBuf,
         /// Why it cannot be used.
         why: std::io::Error,
     },
@@ -182,13 +197,13 @@ pub struct Running {
     pub web: SocketAddr,
     /// Who may do what there.
     pub access: Arc<Access>,
-    /// What each bus has done, in the order of the settings.
+    /// What each bus has done, in the order of the settings at the start.
     pub buses: Vec<Arc<BusCounters>>,
-    /// How things stand with each broker, in the order of the settings.
+    /// How things stand with each broker, in the order of the settings at the start.
     pub brokers: Vec<watch::Receiver<BrokerStatus>>,
-    /// How things stand with each forwarder, in the order of the settings.
+    /// How things stand with each forwarder, in the order of the settings at the start.
     pub forwards: Vec<watch::Receiver<UplinkStatus>>,
-    /// How things stand with each receiver of messages, in the order of the settings.
+    /// How things stand with each receiver of messages, in the order of the settings at the start.
     pub receivers: Vec<watch::Receiver<ReceiverStatus>>,
     /// The store.
     pub store: Store,
@@ -196,27 +211,33 @@ pub struct Running {
     journal: broadcast::Sender<JournalRecord>,
     stop: watch::Sender<bool>,
     acquisition: JoinHandle<()>,
-    tasks: JoinSet<String>,
-    names: Vec<String>,
+    tasks: Tasks,
     polls: oneshot::Receiver<()>,
     reduced: bool,
     ledger: Ledger,
     manager: Arc<Manager>,
     watchdog: Watchdog,
+    reloads: Reloads,
 }
 
 /// Starts everything `settings` ask for. Must be called within a runtime of several threads.
 pub async fn start(settings: Settings) -> Result<Running, StartError> {
+    start_from(settings, None).await
+}
+
+/// The same, with the file that they were read from and are read from again when somebody asks for it.
+pub async fn start_from(settings: Settings, file: Option<PathBuf>) -> Result<Running, StartError> {
     let clock = Clock;
-    let whole = Arc::new(settings.clone());
+    let whole = watch::Sender::new(Arc::new(settings.clone()));
     let (events, happening) = mpsc::unbounded_channel();
     let directory = &settings.store.directory;
     let store = Store::open(directory, &settings.engine.series(), settings.store.limits, events)?;
     let (record, because) = Record::begin(directory, clock.now());
     panics::write_to(record);
-    let mut engine = match &because {
-        None => Engine::new(settings.engine)?,
-        Some(_) => Engine::without_estimates(settings.engine)?,
+    let reduced = because.is_some();
+    let mut engine = match reduced {
+        false => Engine::new(settings.engine)?,
+        true => Engine::without_estimates(settings.engine)?,
     };
     restart::restore(clock.now(), &mut engine, &store)?;
     let door = page::Door::open(&settings.web, &store).await?;
@@ -226,27 +247,36 @@ pub async fn start(settings: Settings) -> Result<Running, StartError> {
     let (journal, _) = broadcast::channel(JOURNAL_WATCHED_MAX);
     let (snapshots, asked) = mpsc::channel(SNAPSHOT_REQUESTS_MAX);
     let (found, faults) = mpsc::channel(FAULTS_MAX);
+    let (turns, turning) = mpsc::channel(TURNS_MAX);
     let ledger = Ledger::default();
     let keeper = Keeper { clock, ledger: ledger.clone(), news: found.clone(), stop: stopping.clone() };
-    let mut tasks = Tasks::default();
+    let (tasks, watched, roster) = (Tasks::default(), Watched::default(), Shared::default());
     let pulse = Pulse::default();
-    let mut watched =
-        vec![Progress::of("engine", &pulse), Progress::of("store", store.pulse()), tasks.beat(&stopping)];
+    watched.add(Progress::of("engine", &pulse));
+    watched.add(Progress::of("store", store.pulse()));
+    watched.add(tasks.beat(&stopping));
     tell_reduced(because.as_deref(), &ledger, &found);
 
     let (reports, arriving) = mpsc::channel(BROKER_REPORTS_MAX);
-    let brokers::Brokers { statuses: brokers, ways, progress } =
-        brokers::start(&engine, &store, &reports, &keeper, &mut tasks)?;
-    drop(reports);
-    watched.extend(progress);
-    let wanted = if because.is_none() { settings.forwards } else { Vec::new() };
-    let (forwards, seen) = start_forwarders(wanted, &store, &keeper, &mut tasks)?;
-    let answers = Answers::beside(ways.len());
-    watched.push(start_dispatcher(happening, ways, answers.clone(), &keeper, &mut tasks));
-    let (of, stops) = (store.clone(), stopping.clone());
-    let watching = move || faults::watch(of.clone(), seen.clone(), found.clone(), stops.clone());
+    let listening = brokers::Wires {
+        store: store.clone(),
+        reports,
+        ways: Ways::default(),
+        keeper: keeper.clone(),
+        tasks: tasks.clone(),
+        watched: watched.clone(),
+    };
+    start_brokers(&engine, &roster, &listening)?;
+    if !reduced {
+        start_forwarders(&settings.forwards, &roster, &listening)?;
+    }
+    let answers = Answers::default();
+    watched.add(start_dispatcher(happening, listening.ways.clone(), answers.clone(), &keeper, &tasks));
+    let (of, all, stops) = (store.clone(), roster.clone(), stopping.clone());
+    let told = whole.subscribe();
+    let watching = move || faults::watch(of.clone(), all.clone(), told.clone(), found.clone(), stops.clone());
     tasks.keep(keeper.clone(), (kinds::FAULT_WATCH, None), None, watching);
-    if because.is_none() {
+    if !reduced {
         let (of, zone, stops) = (store.clone(), settings.site.timezone.clone(), stopping.clone());
         let report = move || weekly::report(of.clone(), clock, zone.clone(), stops.clone());
         tasks.keep(keeper.clone(), (kinds::WEEKLY_REPORT, None), None, report);
@@ -254,61 +284,88 @@ pub async fn start(settings: Settings) -> Result<Running, StartError> {
     let public_url = settings.web.public_url.as_deref();
     let links = receivers::links(&store, public_url)?;
     let (told, hearing) = mpsc::channel(RECEIVER_REPORTS_MAX);
-    let told_of = &engine.settings().receivers;
-    let (receivers, progress) =
-        receivers::start(told_of, &store, &settings.site.name, links.clone(), told, &keeper, &mut tasks)?;
-    watched.extend(progress);
-    let named = told_of.iter().map(|receiver| receiver.name.clone()).zip(receivers.iter().cloned()).collect();
+    let telling = receivers::Wires {
+        store: store.clone(),
+        around: receivers::surroundings(&settings.site.name, links.clone(), told),
+        keeper: keeper.clone(),
+        tasks: tasks.clone(),
+        watched: watched.clone(),
+    };
+    start_receivers(&engine, &roster, &telling)?;
     let (commands, commanded) = mpsc::channel(COMMANDS_MAX);
-    let starts = PollStarts::default();
+    let (starts, (reloads, reloading)) = (PollStarts::default(), reload::asking());
+    let standing = watch::Sender::new(reload::Standing::at(clock.utc()));
+    let witnesses = Witnesses {
+        version: VERSION,
+        started_at: clock.utc(),
+        file: file.as_ref().map(|file| file.display().to_string()),
+        configuration: standing.subscribe(),
+        roster: roster.clone(),
+        store: store.clone(),
+        ledger: ledger.clone(),
+    };
+    let (quiet, ask) = (Quiet::default(), reloads.clone());
+    let seen = quiet.clone();
+    let still: Still = Arc::new(move || quiet.names());
+    let reload: Reload = Arc::new(move || {
+        let ask = ask.clone();
+        Box::pin(async move { ask.ask().await })
+    });
     let writes = receivers::writes(
         (door.note_key.clone(), commands),
         links.as_ref(),
         public_url,
         store.clone(),
-        named,
+        roster.clone(),
         ledger.clone(),
+        (reload, witnesses.standing(), still, witnesses.not_ready()),
     );
-    let of_plant = plant::Parts {
-        engine: &engine,
-        site: &settings.site.name,
-        store: &store,
-        snapshots: snapshots.clone(),
-        journal: &journal,
-        ledger: ledger.clone(),
-    };
-    watched.extend(plant::start(&settings.edge_nodes, of_plant, &keeper, &mut tasks));
-    let site = settings.site.name.to_string();
-    let buses = planned_buses(&engine)?;
-    let by_name: Vec<(Name, Arc<BusCounters>)> =
-        buses.iter().map(|(of, _, counters)| (of.name.clone(), Arc::clone(counters))).collect();
+    let buses = start_buses(&engine, &roster, &listening)?;
+    let by_name: Vec<(Name, Arc<BusCounters>)> = roster
+        .lock()
+        .buses
+        .iter()
+        .map(|bus| (bus.settings.name.clone(), Arc::clone(&bus.counters)))
+        .collect();
     let (leases, leased) = mpsc::channel(standby::LEASES_MAX);
     let own = &settings.site.box_name;
-    let stands = standby::start(settings.shared, own, &by_name, leases, &keeper, &mut tasks).await?;
+    let stands = standby::start(settings.shared, own, &by_name, leases, &keeper, &tasks).await?;
+    roster.lock().stands = stands;
+    let known = KnownSumps::default();
+    records::show(&known, &engine);
+    let plants = plant::Wires {
+        site: settings.site.name.clone(),
+        store: store.clone(),
+        snapshots: snapshots.clone(),
+        journal: journal.clone(),
+        ledger: ledger.clone(),
+        keeper: keeper.clone(),
+        tasks: tasks.clone(),
+        watched: watched.clone(),
+    };
+    roster.lock().nodes = plants.ready(&settings.edge_nodes, &engine).start();
     let parts = Parts {
-        site,
+        site: settings.site.name.to_string(),
         timezone: settings.site.timezone.iana_name().unwrap_or("UTC").to_owned(),
         snapshots: snapshots.clone(),
         writes,
-        records: records::of(&store, &engine, whole),
+        records: records::of(&store, known.clone(), whole.subscribe()),
         starts: Arc::clone(&starts),
-        buses: page::buses(&buses, stands),
+        buses: page::buses(roster.clone()),
         access: Arc::clone(&access),
         tls: door.tls.clone(),
         proxy: settings.web.proxy,
     };
-    door.serve(parts, &keeper, &mut tasks);
-
-    let counters: Vec<Arc<BusCounters>> = buses.iter().map(|(_, _, counters)| Arc::clone(counters)).collect();
-    let of_buses =
-        buses.iter().map(|(of, _, counters)| Progress::of(format!("bus {}", of.name), counters.pulse()));
-    watched.extend(of_buses);
+    door.serve(parts, &keeper, &tasks);
     if let Some(heartbeat) = &settings.heartbeat {
-        receivers::start_heartbeat(heartbeat, watched.clone(), &store, &keeper, &mut tasks)?;
+        let beat = receivers::start_heartbeat(heartbeat, &telling)?;
+        roster.lock().heartbeat = Some(beat);
     }
     let (polling, polls) = oneshot::channel();
     let acquisition = Acquisition {
         buses,
+        routes: roster.lock().routes(),
+        turns: turning,
         engine,
         store: store.clone(),
         brokers: arriving,
@@ -319,20 +376,19 @@ pub async fn start(settings: Settings) -> Result<Running, StartError> {
         answers,
         receivers: hearing,
         pulse,
-        keeper,
         polling,
         journal: journal.clone(),
         starts,
-        stop: stopping,
+        stop: stopping.clone(),
     };
     let acquisition = acquisition.spawn(clock).map_err(StartError::Thread)?;
     let manager = Arc::new(Manager::of_environment());
-    let watchdog = Watchdog::start(watched, Arc::clone(&manager)).map_err(StartError::Thread)?;
-    let Tasks { set, names } = tasks;
-    Ok(Running {
+    let watchdog = Watchdog::start(watched, Arc::clone(&manager), seen).map_err(StartError::Thread)?;
+    let (buses, brokers, forwards, receivers) = at_the_start(&roster.lock());
+    let running = Running {
         web,
         access,
-        buses: counters,
+        buses,
         brokers,
         forwards,
         receivers,
@@ -341,14 +397,48 @@ pub async fn start(settings: Settings) -> Result<Running, StartError> {
         journal,
         stop,
         acquisition,
-        tasks: set,
-        names,
+        tasks: tasks.clone(),
         polls,
-        reduced: because.is_some(),
+        reduced,
         ledger,
-        manager,
+        manager: Arc::clone(&manager),
         watchdog,
-    })
+        reloads,
+    };
+    let reloader = Reloader {
+        file,
+        settings: whole,
+        standing,
+        reduced,
+        roster,
+        known,
+        turns,
+        brokers: listening,
+        receivers: telling,
+        plants,
+        manager,
+        ready_words: running.ready_words(),
+    };
+    let reloader = Arc::new(Mutex::new(reloader));
+    let make = move || reload::run(Arc::clone(&reloader), Arc::clone(&reloading), stopping.clone());
+    tasks.keep(keeper, (kinds::RELOAD, None), None, make);
+    Ok(running)
+}
+
+type AtTheStart = (
+    Vec<Arc<BusCounters>>,
+    Vec<watch::Receiver<BrokerStatus>>,
+    Vec<watch::Receiver<UplinkStatus>>,
+    Vec<watch::Receiver<ReceiverStatus>>,
+);
+
+fn at_the_start(roster: &Roster) -> AtTheStart {
+    (
+        roster.buses.iter().map(|bus| Arc::clone(&bus.counters)).collect(),
+        roster.brokers.iter().map(|broker| broker.status.clone()).collect(),
+        roster.forwards.iter().map(|forward| forward.status.clone()).collect(),
+        roster.receivers.iter().map(|receiver| receiver.status.clone()).collect(),
+    )
 }
 
 /// Says what is left away and why, or that nothing is: an alarm may stand since before.
@@ -364,44 +454,87 @@ fn tell_reduced(because: Option<&str>, ledger: &Ledger, found: &mpsc::Sender<Fau
     found.try_send(news).expect("the channel is new and has room");
 }
 
-type Forwarders = (Vec<watch::Receiver<UplinkStatus>>, Vec<faults::Watched>);
+fn start_brokers(engine: &Engine, roster: &Shared, wires: &brokers::Wires) -> Result<(), StartError> {
+    for settings in &engine.settings().brokers {
+        let ready = brokers::prepare(engine, settings)?;
+        let (first, actor) = (ready.heard(&wires.store)?, roster.lock().actor());
+        let part = ready.start(Some(first), actor, wires);
+        roster.lock().brokers.push(part);
+    }
+    Ok(())
+}
 
 fn start_forwarders(
-    wanted: Vec<ForwardSettings>,
-    store: &Store,
-    keeper: &Keeper,
-    tasks: &mut Tasks,
-) -> Result<Forwarders, StartError> {
-    let (mut statuses, mut watched) = (Vec::new(), Vec::new());
+    wanted: &[ForwardSettings],
+    roster: &Shared,
+    wires: &brokers::Wires,
+) -> Result<(), StartError> {
     for forward in wanted {
-        let name = forward.name.clone();
-        let failed = |why| StartError::Uplink { name: name.clone(), why };
-        let uplink = Uplink::new(forward.clone(), store).map_err(failed)?;
-        statuses.push(uplink.status());
-        watched.push(faults::Watched { name: name.to_string(), status: uplink.status() });
-        let (seat, store, stopping) = (uplink.seat(), store.clone(), keeper.stop.clone());
-        let mut first = Some(uplink);
-        let make = move || {
-            let made = first.take().map_or_else(|| Uplink::new(forward.clone(), &store), Ok);
-            let (seat, stopping) = (seat.clone(), stopping.clone());
-            async move {
-                match made {
-                    Ok(uplink) => uplink.seated(seat).run(stopping).await,
-                    Err(error) => tracing::error!(%error, "a forwarder cannot be started again"),
-                }
-            }
-        };
-        tasks.keep(keeper.clone(), (kinds::FORWARDER, Some(name.as_str())), None, make);
+        let failed = |why| StartError::Uplink { name: forward.name.clone(), why };
+        let uplink = Uplink::new(forward.clone(), &wires.store).map_err(failed)?;
+        let part = start_forwarder(uplink, forward, wires);
+        roster.lock().forwards.push(part);
     }
-    Ok((statuses, watched))
+    Ok(())
+}
+
+fn start_forwarder(uplink: Uplink<Store>, forward: &ForwardSettings, wires: &brokers::Wires) -> ForwardPart {
+    let (seat, status) = (uplink.seat(), uplink.status());
+    let (part, keeper, held) = wires.keeper.apart();
+    let (store, stopping, told) = (wires.store.clone(), keeper.stop.clone(), forward.clone());
+    let mut first = Some(uplink);
+    let make = move || {
+        let made = first.take().map_or_else(|| Uplink::new(told.clone(), &store), Ok);
+        let (seat, stopping) = (seat.clone(), stopping.clone());
+        async move {
+            match made {
+                Ok(uplink) => uplink.seated(seat).run(stopping).await,
+                Err(error) => tracing::error!(%error, "a forwarder cannot be started again"),
+            }
+        }
+    };
+    wires.tasks.keep_part(keeper, (kinds::FORWARDER, Some(forward.name.as_str())), None, make, held);
+    ForwardPart { settings: forward.clone(), status, part }
+}
+
+fn start_receivers(engine: &Engine, roster: &Shared, wires: &receivers::Wires) -> Result<(), StartError> {
+    receivers::only(&engine.settings().receivers, &wires.store);
+    for settings in &engine.settings().receivers {
+        let receiver = receivers::prepare(settings, wires)?;
+        let part = receivers::start(receiver, settings, wires);
+        roster.lock().receivers.push(part);
+    }
+    Ok(())
+}
+
+fn start_buses(
+    engine: &Engine,
+    roster: &Shared,
+    wires: &brokers::Wires,
+) -> Result<Vec<BusStart>, StartError> {
+    let mut starting = Vec::new();
+    for bus in &engine.settings().buses {
+        let failed = |mistakes| StartError::Plan { bus: bus.name.clone(), mistakes };
+        let plan = plan(bus).map_err(failed)?;
+        let actor = roster.lock().actor();
+        let (part, start) = reload::new_bus(bus.clone(), plan, actor, wires);
+        roster.lock().buses.push(part);
+        starting.push(start);
+    }
+    Ok(starting)
+}
+
+/// The name of a bus's loop among those that must go on.
+fn loop_of_bus(bus: &Name) -> String {
+    format!("bus {bus}")
 }
 
 fn start_dispatcher(
     happening: mpsc::UnboundedReceiver<StoreEvent>,
-    ways: Vec<brokers::WayBack>,
+    ways: Ways,
     answers: Answers,
     keeper: &Keeper,
-    tasks: &mut Tasks,
+    tasks: &Tasks,
 ) -> Progress {
     let pulse = Pulse::default();
     let progress = Progress::of("dispatcher", &pulse);
@@ -431,14 +564,26 @@ impl Running {
             // Acquisition has ended, which is told otherwise.
             return;
         }
+        self.manager.ready(&self.ready_words());
+    }
+
+    fn ready_words(&self) -> String {
         let reduced = self.ledger.view().reduced;
-        let status = match reduced.is_empty() {
+        match reduced.is_empty() {
             true => {
                 format!("polling {} buses, listening to {} brokers", self.buses.len(), self.brokers.len())
             }
             false => format!("reduced: {}", reduced.join("; ")),
-        };
-        self.manager.ready(&status);
+        }
+    }
+
+    /// Reads the configuration anew; what becomes of it stands in the log and the journal.
+    pub fn reload(&self) {
+        let reloads = self.reloads.clone();
+        tokio::spawn(async move {
+            // Refusals are told where they are found.
+            let _ = reloads.ask().await;
+        });
     }
 
     /// Completes if acquisition, the store's writer, the watchdog or a task that is vital ends without having been told to:
@@ -468,7 +613,7 @@ impl Running {
 
     /// Stops in order: polling, engine, store, then whoever reads from it. Who is late is named in the log.
     pub async fn stop(self) {
-        let Self { store, stop, acquisition, mut tasks, mut names, manager, watchdog, .. } = self;
+        let Self { store, stop, acquisition, tasks, manager, watchdog, .. } = self;
         let deadline = Instant::now() + SHUTDOWN_GRACE;
         manager.stopping();
         watchdog.stand_down();
@@ -483,13 +628,7 @@ impl Running {
         if timeout_at(deadline, closing).await.is_err() {
             tracing::warn!(late = "store", "left behind");
         }
-        while let Ok(Some(ended)) = timeout_at(deadline, tasks.join_next()).await {
-            match ended {
-                Ok(name) => names.retain(|n| *n != name),
-                Err(error) => tracing::error!(%error, "a task has panicked"),
-            }
-        }
-        for late in names {
+        for late in tasks.ended(deadline).await {
             tracing::warn!(late, "left behind");
         }
         watchdog.end();
@@ -497,17 +636,37 @@ impl Running {
     }
 }
 
-/// Tasks of the main runtime with their names.
-#[derive(Default)]
-struct Tasks {
+/// Tasks of the main runtime with their names; clones are the same.
+#[derive(Clone, Debug, Default)]
+struct Tasks(Arc<std::sync::Mutex<Named>>);
+
+#[derive(Debug, Default)]
+struct Named {
     set: JoinSet<String>,
     names: Vec<String>,
 }
 
+impl Named {
+    fn note(&mut self, ended: Result<String, JoinError>) {
+        match ended {
+            Ok(name) => drop(self.names.iter().position(|n| *n == name).map(|at| self.names.remove(at))),
+            Err(error) => tracing::error!(%error, "a task has panicked"),
+        }
+    }
+}
+
 impl Tasks {
-    fn spawn(&mut self, name: String, task: impl Future<Output = ()> + Send + 'static) {
-        self.names.push(name.clone());
-        self.set.spawn(async move {
+    fn lock(&self) -> std::sync::MutexGuard<'_, Named> {
+        self.0.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+
+    fn spawn(&self, name: String, task: impl Future<Output = ()> + Send + 'static) {
+        let mut tasks = self.lock();
+        while let Some(ended) = tasks.set.try_join_next() {
+            tasks.note(ended);
+        }
+        tasks.names.push(name.clone());
+        tasks.set.spawn(async move {
             task.await;
             name
         });
@@ -515,7 +674,7 @@ impl Tasks {
 
     /// Starts a task by its kind and name, and keeps it running.
     fn keep<F: Future<Output = ()> + Send + 'static>(
-        &mut self,
+        &self,
         keeper: Keeper,
         (kind, name): (&str, Option<&str>),
         pulse: Option<Pulse>,
@@ -525,8 +684,34 @@ impl Tasks {
         self.spawn(key.of.clone(), keeper.keep(key, pulse, make, tokio::spawn));
     }
 
+    /// The same for a part, which holds what shows that it runs.
+    fn keep_part<F: Future<Output = ()> + Send + 'static>(
+        &self,
+        keeper: Keeper,
+        (kind, name): (&str, Option<&str>),
+        pulse: Option<Pulse>,
+        make: impl FnMut() -> F + Send + 'static,
+        held: PartHeld,
+    ) {
+        let key = FaultKey::task(kind, name);
+        self.spawn(key.of.clone(), async move {
+            keeper.keep(key, pulse, make, tokio::spawn).await;
+            drop(held);
+        });
+    }
+
+    /// Waits until `deadline` for all of them to end; gives the names of those that have not.
+    async fn ended(&self, deadline: Instant) -> Vec<String> {
+        // What the last ones start while they end is not waited for.
+        let mut all = std::mem::take(&mut *self.lock());
+        while let Ok(Some(ended)) = timeout_at(deadline, all.set.join_next()).await {
+            all.note(ended);
+        }
+        all.names
+    }
+
     /// Starts what shows that the main runtime itself goes on.
-    fn beat(&mut self, stopping: &watch::Receiver<bool>) -> Progress {
+    fn beat(&self, stopping: &watch::Receiver<bool>) -> Progress {
         let pulse = Pulse::default();
         let progress = Progress::of("main runtime", &pulse);
         let mut stopping = stopping.clone();
@@ -538,17 +723,6 @@ impl Tasks {
         });
         progress
     }
-}
-
-type Planned = Vec<(BusSettings, Plan, Arc<BusCounters>)>;
-
-fn planned_buses(engine: &Engine) -> Result<Planned, StartError> {
-    (engine.settings().buses.iter())
-        .map(|bus| match plan(bus) {
-            Ok(plan) => Ok((bus.clone(), plan, Arc::new(BusCounters::default()))),
-            Err(mistakes) => Err(StartError::Plan { bus: bus.name.clone(), mistakes }),
-        })
-        .collect()
 }
 
 fn stopped(stopping: &watch::Receiver<bool>) -> impl Future<Output = ()> + Send + use<> {

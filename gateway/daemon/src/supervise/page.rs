@@ -5,15 +5,15 @@ use std::net::SocketAddr;
 use std::sync::Arc;
 
 use rustls::ServerConfig;
-use sumpwarden_core::acquire::settings::{BusSettings, Secret};
-use sumpwarden_core::acquire::{DeviceCounters, Plan, describe};
+use sumpwarden_core::acquire::settings::Secret;
+use sumpwarden_core::acquire::{DeviceCounters, describe};
+use sumpwarden_core::model::Timestamp;
 use tokio::net::TcpListener;
 
 use super::keeper::Keeper;
-use super::standby::Stands;
+use super::parts::{BusPart, Shared};
 use super::{StartError, Tasks, kinds, receivers, stopped};
 use crate::config::{PageTls, WebSettings};
-use crate::edge::modbus::BusCounters;
 use crate::edge::store::Store;
 use crate::edge::web::access::{Access, Reads};
 use crate::edge::web::buses::{BusView, Buses, DeviceView};
@@ -58,7 +58,7 @@ impl Door {
     }
 
     /// Serves until the daemon stops.
-    pub(super) fn serve(self, parts: Parts, keeper: &Keeper, tasks: &mut Tasks) {
+    pub(super) fn serve(self, parts: Parts, keeper: &Keeper, tasks: &Tasks) {
         let stopping = keeper.stop.clone();
         let make = move || {
             let listener = self.listener.try_clone().and_then(TcpListener::from_std);
@@ -96,34 +96,30 @@ fn access(web: &WebSettings, store: &Store) -> Result<Access, StartError> {
 }
 
 /// What the buses have done, for whoever asks.
-pub(super) fn buses(planned: &[(BusSettings, Plan, Arc<BusCounters>)], stands: Stands) -> Buses {
-    let of = |(bus, plan, counters): &(BusSettings, Plan, Arc<BusCounters>)| {
-        let devices: Vec<String> = bus.devices.iter().map(|device| device.name.to_string()).collect();
-        (bus.name.to_string(), describe(bus, plan).line_load_percent, devices, Arc::clone(counters))
-    };
-    let buses: Vec<_> = planned.iter().map(of).collect();
-    Arc::new(move || {
-        let view =
-            |(name, load, devices, counters): &(String, Option<f64>, Vec<String>, Arc<BusCounters>)| {
-                let stand = stands.get(name).map(|stand| stand.borrow().clone());
-                BusView {
-                    name: name.clone(),
-                    standing_by: stand.as_ref().is_some_and(|stand| !stand.polls),
-                    polled_by: stand.and_then(|stand| stand.holder),
-                    connected: counters.connected(),
-                    line_load_percent: *load,
-                    devices: devices
-                        .iter()
-                        .zip(counters.devices())
-                        .map(|(name, counted)| device(name, &counted))
-                        .collect(),
-                }
-            };
-        buses.iter().map(view).collect()
-    })
+pub(super) fn buses(roster: Shared) -> Buses {
+    Arc::new(move || bus_views(&roster))
 }
 
-fn device(name: &str, counted: &DeviceCounters) -> DeviceView {
+/// What the buses have done.
+pub(super) fn bus_views(roster: &Shared) -> Vec<BusView> {
+    let roster = roster.lock();
+    let view = |bus: &BusPart| {
+        let stand = roster.stands.get(bus.settings.name.as_str()).map(|stand| stand.borrow().clone());
+        BusView {
+            name: bus.settings.name.to_string(),
+            connected: bus.counters.connected(),
+            standing_by: stand.as_ref().is_some_and(|stand| !stand.polls),
+            polled_by: stand.and_then(|stand| stand.holder),
+            line_load_percent: describe(&bus.settings, &bus.plan).line_load_percent,
+            devices: (bus.settings.devices.iter().zip(bus.counters.devices_with_replies()))
+                .map(|(of, (counted, replied))| device(of.name.as_str(), &counted, replied))
+                .collect(),
+        }
+    };
+    roster.buses.iter().map(view).collect()
+}
+
+fn device(name: &str, counted: &DeviceCounters, replied: Option<Timestamp>) -> DeviceView {
     DeviceView {
         name: name.to_owned(),
         asked: counted.polls_sent,
@@ -132,5 +128,6 @@ fn device(name: &str, counted: &DeviceCounters) -> DeviceView {
         silent: counted.timeouts,
         damaged: counted.frame_errors + counted.unmatched,
         skipped: counted.skipped,
+        last_reply_at: replied.map(|at| at.floor_to_millis().to_string()),
     }
 }

@@ -12,6 +12,7 @@ use tokio::sync::{Mutex, broadcast, oneshot};
 
 use super::Tasks;
 use super::keeper::{Keeper, Ledger};
+use super::parts::{Part, Watched};
 use crate::config::tasks;
 use crate::edge::clock::Clock;
 use crate::edge::mqtt::sparkplug::metrics::{Facts, LastNote, Seen};
@@ -26,67 +27,85 @@ const RECORDS_MAX: u32 = 1_000;
 /// What the journal calls a note.
 const NOTE: &str = "note";
 
-/// What an edge node is made of.
-pub(super) struct Parts<'a> {
-    pub(super) engine: &'a Engine,
-    pub(super) site: &'a Name,
-    pub(super) store: &'a Store,
+/// What an edge node hangs on.
+pub(super) struct Wires {
+    pub(super) site: Name,
+    pub(super) store: Store,
     pub(super) snapshots: SnapshotRequests,
-    pub(super) journal: &'a broadcast::Sender<JournalRecord>,
+    pub(super) journal: broadcast::Sender<JournalRecord>,
     pub(super) ledger: Ledger,
+    pub(super) keeper: Keeper,
+    pub(super) tasks: Tasks,
+    pub(super) watched: Watched,
 }
 
-/// Starts them all; gives what must go on in them.
-pub(super) fn start(
-    edge_nodes: &[SparkplugSettings],
-    parts: Parts<'_>,
-    keeper: &Keeper,
-    kept: &mut Tasks,
-) -> Vec<Progress> {
-    if edge_nodes.is_empty() {
-        return Vec::new();
-    }
-    let (facts, directory) = (Arc::new(facts(&parts)), parts.store.directory().to_owned());
-    let look = looks(parts);
-    let mut progress = Vec::new();
-    for settings in edge_nodes {
-        let (name, pulse) = (settings.broker.name.clone(), Pulse::default());
-        progress.push(Progress::of(format!("sparkplug {name}"), &pulse));
-        let around = Surroundings {
-            facts: Arc::clone(&facts),
-            look: Arc::clone(&look),
-            directory: directory.clone(),
-            clock: keeper.clock,
-            pulse: pulse.clone(),
-        };
-        let (settings, stopping) = (settings.clone(), keeper.stop.clone());
-        let make = move || {
-            let (settings, around, stopping) = (settings.clone(), around.clone(), stopping.clone());
-            async move { run_edge_node(&settings, around, stopping).await }
-        };
-        kept.keep(keeper.clone(), (tasks::SPARKPLUG, Some(name.as_str())), Some(pulse), make);
-    }
-    progress
+/// Edge nodes that know the shop of one configuration.
+pub(super) struct Ready<'w> {
+    wires: &'w Wires,
+    edge_nodes: Vec<SparkplugSettings>,
+    facts: Arc<Facts>,
+    sumps: Vec<Name>,
 }
 
-fn facts(parts: &Parts<'_>) -> Facts {
-    let sumps = (0..).take(parts.engine.settings().sumps.len());
+impl Wires {
+    /// Edge nodes that tell of `engine`'s shop, once they are started.
+    pub(super) fn ready(&self, edge_nodes: &[SparkplugSettings], engine: &Engine) -> Ready<'_> {
+        let sumps = engine.settings().sumps.iter().map(|sump| sump.name.clone()).collect();
+        let facts = Arc::new(facts(&self.site, engine));
+        Ready { wires: self, edge_nodes: edge_nodes.to_vec(), facts, sumps }
+    }
+}
+
+impl Ready<'_> {
+    /// Starts them all; gives each with the name of its loop.
+    pub(super) fn start(self) -> Vec<(String, Part)> {
+        let Self { wires, edge_nodes, facts, sumps } = self;
+        if edge_nodes.is_empty() {
+            return Vec::new();
+        }
+        let look = looks(wires, sumps);
+        let mut started = Vec::new();
+        for settings in edge_nodes {
+            let (name, pulse) = (settings.broker.name.clone(), Pulse::default());
+            let of = format!("sparkplug {name}");
+            wires.watched.add(Progress::of(of.clone(), &pulse));
+            let around = Surroundings {
+                facts: Arc::clone(&facts),
+                look: Arc::clone(&look),
+                directory: wires.store.directory().to_owned(),
+                clock: wires.keeper.clock,
+                pulse: pulse.clone(),
+            };
+            let (part, keeper, held) = wires.keeper.apart();
+            let stopping = keeper.stop.clone();
+            let make = move || {
+                let (settings, around, stopping) = (settings.clone(), around.clone(), stopping.clone());
+                async move { run_edge_node(&settings, around, stopping).await }
+            };
+            wires.tasks.keep_part(keeper, (tasks::SPARKPLUG, Some(name.as_str())), Some(pulse), make, held);
+            started.push((of, part));
+        }
+        started
+    }
+}
+
+fn facts(site: &Name, engine: &Engine) -> Facts {
+    let sumps = (0..).take(engine.settings().sumps.len());
     Facts {
         version: env!("CARGO_PKG_VERSION"),
-        site: parts.site.to_string(),
+        site: site.to_string(),
         started: Clock.utc(),
-        node_alarms: parts.engine.alarm_names(None),
-        sump_alarms: sumps.map(|sump| parts.engine.alarm_names(Some(SumpIndex(sump)))).collect(),
+        node_alarms: engine.alarm_names(None),
+        sump_alarms: sumps.map(|sump| engine.alarm_names(Some(SumpIndex(sump)))).collect(),
     }
 }
 
 /// Asks the engine as the page does, and knows the newest notes.
-fn looks(parts: Parts<'_>) -> Look {
-    let sumps = parts.engine.settings().sumps.iter().map(|sump| sump.name.clone()).collect();
-    let (snapshots, ledger) = (parts.snapshots, parts.ledger);
+fn looks(wires: &Wires, sumps: Vec<Name>) -> Look {
+    let (snapshots, ledger) = (wires.snapshots.clone(), wires.ledger.clone());
     let notes = Arc::new(Mutex::new(Notes {
-        arriving: parts.journal.subscribe(),
-        store: parts.store.clone(),
+        arriving: wires.journal.subscribe(),
+        store: wires.store.clone(),
         sumps,
         newest: None,
     }));

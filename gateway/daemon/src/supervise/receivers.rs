@@ -6,9 +6,10 @@ use std::time::Duration;
 use sumpwarden_core::acquire::settings::Secret;
 use sumpwarden_core::model::Name;
 use sumpwarden_core::notify::{Mark, ReceiverSettings};
-use tokio::sync::{mpsc, watch};
+use tokio::sync::mpsc;
 
 use super::keeper::{Crashes, Keeper, Ledger};
+use super::parts::{Part, ReceiverPart, Shared, Watched};
 use super::{StartError, Tasks};
 use super::{panics, weekly};
 use crate::config::tasks;
@@ -22,6 +23,8 @@ use crate::edge::notify::{
 use crate::edge::pulse::Progress;
 use crate::edge::store::Store;
 use crate::edge::web::commands::Commands;
+use crate::edge::web::reload::Reload;
+use crate::edge::web::status::{Standing, Still};
 use crate::edge::web::{Claimed, HealthView, ReceiverView, TokenError, Writes, key};
 
 /// The links of this gateway; none without an address that they could lead to.
@@ -48,8 +51,9 @@ pub(super) fn writes(
     links: Option<&Arc<Links>>,
     public_url: Option<&str>,
     store: Store,
-    stand: Vec<(Name, watch::Receiver<ReceiverStatus>)>,
+    roster: Shared,
     ledger: Ledger,
+    (reload, standing, still, not_ready): (Reload, Standing, Still, Still),
 ) -> Writes {
     let host = |url: &str| url.split_once("://").map(|(_, host)| host.to_owned());
     let read = |links: Arc<Links>| {
@@ -67,8 +71,12 @@ pub(super) fn writes(
         tokens: links.map(|links| Arc::new(read(Arc::clone(links))) as _),
         public_host: public_url.and_then(host),
         receivers: Arc::new(move || {
-            stand.iter().map(|(name, status)| view(name, &status.borrow())).collect()
+            roster.receivers().iter().map(|(name, status)| view(name, status)).collect()
         }),
+        reload,
+        standing,
+        still,
+        not_ready,
         health: Arc::new(move || {
             let Crashes { of_task, reduced, .. } = ledger.view();
             HealthView { reduced, task_crashes: of_task.into_iter().collect(), panics: panics::count() }
@@ -83,7 +91,8 @@ pub(super) fn writes(
     }
 }
 
-fn view(name: &Name, status: &ReceiverStatus) -> ReceiverView {
+/// How a receiver is, for whoever looks.
+pub(super) fn view(name: &Name, status: &ReceiverStatus) -> ReceiverView {
     ReceiverView {
         name: name.to_string(),
         state: match status.state {
@@ -98,64 +107,78 @@ fn view(name: &Name, status: &ReceiverStatus) -> ReceiverView {
     }
 }
 
-/// Starts one task a receiver; gives how each is, and what must go on in it.
-pub(super) fn start(
-    receivers: &[ReceiverSettings],
-    store: &Store,
+/// What every receiver's task is joined to.
+pub(super) struct Wires {
+    pub(super) store: Store,
+    pub(super) around: Surroundings,
+    pub(super) keeper: Keeper,
+    pub(super) tasks: Tasks,
+    pub(super) watched: Watched,
+}
+
+/// What receivers are handed.
+pub(super) fn surroundings(
     site: &Name,
     links: Option<Arc<Links>>,
     reports: mpsc::Sender<ReceiverReport>,
-    keeper: &Keeper,
-    kept: &mut Tasks,
-) -> Result<(Vec<watch::Receiver<ReceiverStatus>>, Vec<Progress>), StartError> {
+) -> Surroundings {
+    let publisher: Publisher = Arc::new(|mqtt, payload| {
+        Box::pin(async move { publish_once(&mqtt.broker, &mqtt.topic, payload).await })
+    });
+    Surroundings { site: site.clone(), links, publisher, reports }
+}
+
+/// Rows of receivers that are no more are passed over.
+pub(super) fn only(receivers: &[ReceiverSettings], store: &Store) {
     let names = receivers.iter().map(|one| one.name.clone()).collect();
     let (outbox, configured) = (store.clone(), Mark::Configured { receivers: names, at: Clock.utc() });
     // Written when it can be: a disk that cannot be written keeps nobody from starting.
     tokio::spawn(async move { outbox.outbox_mark(vec![configured]).await });
-    let publisher: Publisher = Arc::new(|mqtt, payload| {
-        Box::pin(async move { publish_once(&mqtt.broker, &mqtt.topic, payload).await })
-    });
-    let around = Surroundings { site: site.clone(), links, publisher, reports };
-    let (mut statuses, mut progress) = (Vec::new(), Vec::new());
-    for settings in receivers {
-        let name = settings.name.clone();
-        let failed = |why| StartError::Receiver { name: name.clone(), why };
-        let receiver = Receiver::new(settings.clone(), store, around.clone()).map_err(failed)?;
-        let seat = receiver.seat();
-        statuses.push(receiver.status());
-        progress.push(Progress::of(format!("receiver {name}"), &seat.pulse));
-        let (pulse, stopping) = (seat.pulse.clone(), keeper.stop.clone());
-        let (settings, store, around) = (settings.clone(), store.clone(), around.clone());
-        let mut first = Some(receiver);
-        let make = move || {
-            let made =
-                first.take().map_or_else(|| Receiver::new(settings.clone(), &store, around.clone()), Ok);
-            let (seat, stopping) = (seat.clone(), stopping.clone());
-            async move {
-                match made {
-                    Ok(receiver) => receiver.seated(seat).run(stopping).await,
-                    Err(error) => tracing::error!(%error, "a receiver cannot be started again"),
-                }
+}
+
+/// The name of its loop among those that must go on.
+pub(super) fn loop_of(receiver: &Name) -> String {
+    format!("receiver {receiver}")
+}
+
+/// A receiver that can be started.
+pub(super) fn prepare(settings: &ReceiverSettings, wires: &Wires) -> Result<Receiver<Store>, StartError> {
+    let failed = |why| StartError::Receiver { name: settings.name.clone(), why };
+    Receiver::new(settings.clone(), &wires.store, wires.around.clone()).map_err(failed)
+}
+
+/// Starts its task.
+pub(super) fn start(receiver: Receiver<Store>, settings: &ReceiverSettings, wires: &Wires) -> ReceiverPart {
+    let (seat, status) = (receiver.seat(), receiver.status());
+    wires.watched.add(Progress::of(loop_of(&settings.name), &seat.pulse));
+    let (part, keeper, held) = wires.keeper.apart();
+    let (pulse, stopping) = (seat.pulse.clone(), keeper.stop.clone());
+    let (told, store, around) = (settings.clone(), wires.store.clone(), wires.around.clone());
+    let mut first = Some(receiver);
+    let make = move || {
+        let made = first.take().map_or_else(|| Receiver::new(told.clone(), &store, around.clone()), Ok);
+        let (seat, stopping) = (seat.clone(), stopping.clone());
+        async move {
+            match made {
+                Ok(receiver) => receiver.seated(seat).run(stopping).await,
+                Err(error) => tracing::error!(%error, "a receiver cannot be started again"),
             }
-        };
-        kept.keep(keeper.clone(), (tasks::RECEIVER, Some(name.as_str())), Some(pulse), make);
-    }
-    Ok((statuses, progress))
+        }
+    };
+    let name = (tasks::RECEIVER, Some(settings.name.as_str()));
+    wires.tasks.keep_part(keeper, name, Some(pulse), make, held);
+    ReceiverPart { settings: settings.clone(), status, part }
 }
 
 /// Starts the sign of life, which needs all of `watched` to go on, and the store to be written.
-pub(super) fn start_heartbeat(
-    settings: &HeartbeatSettings,
-    mut watched: Vec<Progress>,
-    store: &Store,
-    keeper: &Keeper,
-    kept: &mut Tasks,
-) -> Result<(), StartError> {
+pub(super) fn start_heartbeat(settings: &HeartbeatSettings, wires: &Wires) -> Result<Part, StartError> {
+    let mut watched = wires.watched.all();
     // A store that cannot be written keeps alarms from getting out: then silence is what speaks.
-    watched.push(Progress::of("what is written to the store", store.written()));
+    watched.push(Progress::of("what is written to the store", wires.store.written()));
     let heartbeat = Heartbeat::new(settings, watched).map_err(StartError::Heartbeat)?;
+    let (part, keeper, held) = wires.keeper.apart();
     let stopping = keeper.stop.clone();
     let make = move || heartbeat.clone().run(stopping.clone());
-    kept.keep(keeper.clone(), (tasks::HEARTBEAT, None), None, make);
-    Ok(())
+    wires.tasks.keep_part(keeper, (tasks::HEARTBEAT, None), None, make, held);
+    Ok(part)
 }

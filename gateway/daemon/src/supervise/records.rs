@@ -8,21 +8,26 @@ use sumpwarden_core::engine::Engine;
 use sumpwarden_core::model::{Name, Quantity, Timestamp};
 use sumpwarden_core::store::rollup::Values;
 use sumpwarden_core::store::{JournalEntry, StoredSeries};
+use tokio::sync::watch;
 
 use crate::config::Settings;
 use crate::edge::clock::Clock;
 use crate::edge::store::{Reader, Store, StoreError};
-use crate::edge::web::records::{JournalAsked, Records, Trend, TrendAsked};
+use crate::edge::web::records::{JournalAsked, KnownSumps, Records, Trend, TrendAsked};
 use crate::report::{self, ReportError};
 
-/// Looks into `store`, on threads that may wait for a disk, for what is kept of `sumps`.
-pub(super) fn of(store: &Store, engine: &Engine, settings: Arc<Settings>) -> Records {
-    let sumps = engine.settings().sumps.iter().map(|sump| sump.name.clone()).collect();
-    let cleanouts = engine.cleanout_sheets().into();
+/// The sumps that the page knows are those of `engine` from now on.
+pub(super) fn show(known: &KnownSumps, engine: &Engine) {
+    let names = engine.settings().sumps.iter().map(|sump| sump.name.clone()).collect();
+    known.set(names, engine.cleanout_sheets());
+}
+
+/// Looks into `store`, on threads that may wait for a disk, for what is kept of the sumps in `known`; a log book is written by
+/// the `settings` in force.
+pub(super) fn of(store: &Store, known: KnownSumps, settings: watch::Receiver<Arc<Settings>>) -> Records {
     let (for_trends, for_journal, for_book) = (store.clone(), store.clone(), store.clone());
     Records {
-        sumps,
-        cleanouts,
+        known,
         trends: Arc::new(move |asked| {
             let store = for_trends.clone();
             Box::pin(async move { told(store.read(move |reader| trends(reader, &asked)).await) })
@@ -32,7 +37,7 @@ pub(super) fn of(store: &Store, engine: &Engine, settings: Arc<Settings>) -> Rec
             Box::pin(async move { told(store.read(move |reader| journal(reader, &asked)).await) })
         }),
         book: Arc::new(move |sump, month| {
-            let (store, settings) = (for_book.clone(), Arc::clone(&settings));
+            let (store, settings) = (for_book.clone(), Arc::clone(&settings.borrow()));
             Box::pin(async move { book(&store, settings, sump, month).await })
         }),
         utc: || Clock.utc().floor_to_millis(),

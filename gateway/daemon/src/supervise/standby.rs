@@ -75,7 +75,7 @@ pub(super) async fn start(
     buses: &[(Name, Arc<BusCounters>)],
     leases: mpsc::Sender<LeaseNews>,
     keeper: &Keeper,
-    tasks: &mut Tasks,
+    tasks: &Tasks,
 ) -> Result<Stands, StartError> {
     let clock = keeper.clock;
     let run = RandomState::new().hash_one(clock.now().utc) as u32;
@@ -101,7 +101,7 @@ pub(super) async fn start(
 }
 
 /// One listener an address, for all buses that name it.
-async fn answer_others(places: &[Arc<Place>], keeper: &Keeper, tasks: &mut Tasks) -> Result<(), StartError> {
+async fn answer_others(places: &[Arc<Place>], keeper: &Keeper, tasks: &Tasks) -> Result<(), StartError> {
     let mut of: BTreeMap<SocketAddr, Vec<Arc<Place>>> = BTreeMap::new();
     for place in places {
         let listen = place.shared.peer.map(|peer| peer.listen);
@@ -265,7 +265,7 @@ impl Keeping {
             tracing::info!(bus = %self.place.name, "{event}");
             self.cut_off |= event == Event::CutOff;
             // The engine has ended: nothing is journalled any more.
-            let _ = self.leases.send(LeaseNews { bus: self.place.shared.bus, event }).await;
+            let _ = self.leases.send(LeaseNews { bus: self.place.name.clone(), event }).await;
         }
         self.tell().await;
     }

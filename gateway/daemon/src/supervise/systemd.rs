@@ -40,6 +40,13 @@ impl Manager {
         self.say(&format!("READY=1\nSTATUS={}", clean(status, STATUS_CHARS_MAX)));
     }
 
+    /// It has begun to read its configuration anew; [`Manager::ready`] says that it has done so.
+    pub(super) fn reloading(&self) {
+        let now = rustix::time::clock_gettime(rustix::time::ClockId::Monotonic);
+        let usec = now.tv_sec * 1_000_000 + now.tv_nsec / 1_000;
+        self.say(&format!("RELOADING=1\nMONOTONIC_USEC={usec}\nSTATUS=reading the configuration"));
+    }
+
     /// It goes on. Said only where the manager waits for it.
     pub(super) fn alive(&self) {
         if self.watchdog {

@@ -6,14 +6,14 @@
 
 use std::sync::mpsc::{Receiver, RecvTimeoutError, Sender, channel};
 use std::thread::JoinHandle;
-use std::time::Duration;
+use std::time::{Duration, Instant};
 
 use super::LOOK_EVERY;
 use super::panics::{self, Fatal};
+use super::parts::Watched;
 use super::systemd::Manager;
-use crate::edge::pulse::Progress;
 use crate::faults;
-use std::sync::Arc;
+use std::sync::{Arc, Mutex, PoisonError};
 
 /// A loop beats every few seconds at least; one that has stood still for so many looks gets no sign of life sent.
 const LOOKS_QUIET: u32 = 10;
@@ -58,6 +58,34 @@ impl Looks {
         }
         if longest >= LOOKS_QUIET { Verdict::Doubtful } else { Verdict::Alive }
     }
+
+    /// Those that have stood still for long enough to be doubted.
+    fn quiet(&self) -> impl Iterator<Item = usize> {
+        self.still.iter().enumerate().filter(|(_, still)| **still >= LOOKS_QUIET).map(|(at, _)| at)
+    }
+}
+
+/// When it was looked last, and names of what stood still then; none before the first look.
+type LastLook = Option<(Instant, Vec<String>)>;
+
+/// What stands still, as of the last look; clones are the same.
+#[derive(Clone, Debug, Default)]
+pub(super) struct Quiet(Arc<Mutex<LastLook>>);
+
+impl Quiet {
+    fn note(&self, names: Vec<String>) {
+        *self.0.lock().unwrap_or_else(PoisonError::into_inner) = Some((Instant::now(), names));
+    }
+
+    /// Names of the loops that stand still; the watchdog itself where it has not looked for as long.
+    pub(super) fn names(&self) -> Vec<String> {
+        match &*self.0.lock().unwrap_or_else(PoisonError::into_inner) {
+            Some((at, names)) if at.elapsed() < LOOK_EVERY * LOOKS_QUIET => names.clone(),
+            Some(_) => vec!["watchdog".to_owned()],
+            // It has just begun.
+            None => Vec::new(),
+        }
+    }
 }
 
 /// The running watchdog; it ends with this, and with a [`Watchdog::stand_down`].
@@ -69,9 +97,9 @@ pub(super) struct Watchdog {
 
 impl Watchdog {
     /// Watches from now on.
-    pub(super) fn start(watched: Vec<Progress>, manager: Arc<Manager>) -> std::io::Result<Self> {
+    pub(super) fn start(watched: Watched, manager: Arc<Manager>, quiet: Quiet) -> std::io::Result<Self> {
         let (stop, stopped) = channel();
-        let watching = move || watch(&watched, &manager, &stopped);
+        let watching = move || watch(&watched, &manager, &quiet, &stopped);
         let thread = std::thread::Builder::new().name("watchdog".into()).spawn(watching)?;
         Ok(Self { stop, thread })
     }
@@ -96,7 +124,7 @@ impl Watchdog {
     }
 }
 
-fn watch(watched: &[Progress], manager: &Manager, stopped: &Receiver<()>) {
+fn watch(watched: &Watched, manager: &Manager, quiet: &Quiet, stopped: &Receiver<()>) {
     let mut looks = Looks::default();
     loop {
         match stopped.recv_timeout(LOOK_EVERY) {
@@ -105,8 +133,11 @@ fn watch(watched: &[Progress], manager: &Manager, stopped: &Receiver<()>) {
             Ok(()) => return watch_stop(stopped),
         }
         faults::point("watchdog");
+        let watched = watched.all();
         let counts: Vec<_> = watched.iter().map(|one| (one.count)()).collect();
-        match looks.look(&counts) {
+        let verdict = looks.look(&counts);
+        quiet.note(looks.quiet().map(|at| watched[at].name.clone()).collect());
+        match verdict {
             Verdict::Alive => manager.alive(),
             Verdict::Doubtful => {}
             Verdict::Stuck(stuck) => {

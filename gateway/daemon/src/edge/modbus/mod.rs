@@ -30,7 +30,7 @@ use std::sync::{Mutex, PoisonError};
 
 use sumpwarden_core::acquire::settings::{BusLink, BusSettings};
 use sumpwarden_core::acquire::{Backoff, DeviceCounters, Exchange, Next, Plan, Schedule};
-use sumpwarden_core::model::{BusIndex, DeviceIndex, RawReading, Uptime};
+use sumpwarden_core::model::{BusIndex, DeviceIndex, RawReading, Timestamp, Uptime};
 use tokio::sync::{mpsc, watch};
 
 pub use self::gate::Gate;
@@ -87,7 +87,7 @@ pub enum BusReport {
 /// What a bus has done, readable from any thread.
 #[derive(Debug, Default)]
 pub struct BusCounters {
-    devices: Mutex<Vec<DeviceCounters>>,
+    devices: Mutex<Vec<(DeviceCounters, Option<Timestamp>)>>,
     connected: AtomicBool,
     connects: AtomicU64,
     open_failures: AtomicU64,
@@ -103,6 +103,11 @@ impl BusCounters {
 
     /// Counters of the devices, by their place in `BusSettings::devices`; empty until the bus has started.
     pub fn devices(&self) -> Vec<DeviceCounters> {
+        self.devices_with_replies().into_iter().map(|(counters, _)| counters).collect()
+    }
+
+    /// The same with when each device last gave what was asked for.
+    pub fn devices_with_replies(&self) -> Vec<(DeviceCounters, Option<Timestamp>)> {
         self.devices.lock().unwrap_or_else(PoisonError::into_inner).clone()
     }
 
@@ -127,12 +132,18 @@ impl BusCounters {
     }
 
     fn start(&self, schedule: &Schedule) {
-        *self.devices.lock().unwrap_or_else(PoisonError::into_inner) = schedule.counters().copied().collect();
+        let begun = schedule.counters().map(|counters| (*counters, None)).collect();
+        *self.devices.lock().unwrap_or_else(PoisonError::into_inner) = begun;
     }
 
-    fn note(&self, device: DeviceIndex, schedule: &Schedule) {
+    fn note(&self, device: DeviceIndex, schedule: &Schedule, at: Timestamp) {
         let mut devices = self.devices.lock().unwrap_or_else(PoisonError::into_inner);
-        devices[device.slot()] = *schedule.counters_of(device);
+        let (counters, replied) = &mut devices[device.slot()];
+        let now = *schedule.counters_of(device);
+        if now.replies_ok > counters.replies_ok {
+            *replied = Some(at);
+        }
+        *counters = now;
     }
 }
 
@@ -314,7 +325,7 @@ impl Actor<'_> {
             let now = self.clock.now();
             match self.schedule.next(now, &mut self.readings) {
                 Next::NotConnected(device) => {
-                    self.counters.note(device, &self.schedule);
+                    self.counters.note(device, &self.schedule, self.clock.utc());
                     let readings = std::mem::take(&mut self.readings);
                     let (bus, due, sent) = (self.bus, now.uptime, now.uptime);
                     place.send(BusReport::Readings { bus, device, due, sent, readings });
@@ -384,7 +395,7 @@ impl Actor<'_> {
         };
         let now = self.clock.now();
         self.schedule.finished(ended.answer.outcome(), now, &mut self.readings);
-        self.counters.note(exchange.device, &self.schedule);
+        self.counters.note(exchange.device, &self.schedule, self.clock.utc());
         if ended.answer.is_answer() {
             self.backoff.reset();
         }

@@ -89,6 +89,11 @@ impl BrokerCounters {
         self.notes_refused[refusal as usize]
     }
 
+    /// Values and notes refused, for whatever reason.
+    pub fn refused_in_all(&self) -> u64 {
+        self.refused.iter().chain(&self.notes_refused).sum()
+    }
+
     pub(super) fn refuse_note(&mut self, refusal: NoteRefusal) {
         self.notes_refused[refusal as usize] += 1;
     }

@@ -5,11 +5,11 @@ use std::ops::Range;
 use std::sync::mpsc::Sender;
 use std::time::{Duration, Instant};
 
-use sumpwarden_core::model::{Ack, Timestamp};
+use sumpwarden_core::model::{Ack, SeriesIndex, Timestamp};
 use sumpwarden_core::notify::Mark;
 use sumpwarden_core::store::forward::ForwardTotals;
 use sumpwarden_core::store::retention::DropReason;
-use sumpwarden_core::store::{JournalRecord, Point, SeriesId};
+use sumpwarden_core::store::{JournalRecord, Point, SeriesId, SeriesKey};
 use tokio::sync::oneshot;
 
 use super::forward::Step;
@@ -26,6 +26,8 @@ const COMMIT_ROWS: usize = 1_000;
 pub(super) struct Inbox {
     /// Series of each index in samples.
     pub(super) ids: Vec<SeriesId>,
+    /// Series that somebody wants to count by, and where their places go.
+    pub(super) naming: Vec<(Vec<SeriesKey>, oneshot::Sender<Vec<SeriesIndex>>)>,
     pub(super) flushes: Vec<Sender<()>>,
     pub(super) steps: Vec<(Step, oneshot::Sender<ForwardTotals>)>,
     pub(super) marks: Vec<(Vec<Mark>, oneshot::Sender<()>)>,
@@ -171,6 +173,19 @@ impl Inbox {
         window.lost.append(&mut self.lost);
         window.lost.extend(forfeit(&mut window.acks, &(0..0), &cut));
         window.lost.extend(forfeit(&mut self.acks, &(0..0), &cut));
+    }
+
+    /// Places of these series in what samples count by; those that have none get one.
+    pub(super) fn places(&mut self, wanted: Vec<SeriesId>) -> Vec<SeriesIndex> {
+        let mut known: BTreeMap<SeriesId, u32> = self.ids.iter().copied().zip(0..).collect();
+        let place = |id: SeriesId| {
+            let place = *known.entry(id).or_insert_with(|| {
+                self.ids.push(id);
+                u32::try_from(self.ids.len() - 1).expect("fewer series than 2^32: each has a setting")
+            });
+            SeriesIndex(place)
+        };
+        wanted.into_iter().map(place).collect()
     }
 
     /// Samples that nobody has taken yet.

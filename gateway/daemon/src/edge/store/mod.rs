@@ -37,7 +37,7 @@ use std::sync::{Arc, Condvar, Mutex, MutexGuard, PoisonError};
 use std::thread::JoinHandle;
 use std::time::{Duration, Instant};
 
-use sumpwarden_core::model::{Ack, Sample, Timestamp};
+use sumpwarden_core::model::{Ack, Sample, SeriesIndex, Timestamp};
 use sumpwarden_core::notify::{OutboxEntry, OutboxNews};
 use sumpwarden_core::store::forward::{Delivered, ForwardTotals, Parked};
 use sumpwarden_core::store::retention::DropReason;
@@ -302,6 +302,14 @@ impl Store {
         Ok(Self { _held: Arc::new(Held(Arc::clone(&shared))), shared })
     }
 
+    /// Gives series numbers to count by in samples, those of `keys` in their order; a key that has one keeps it. For a new
+    /// configuration, while samples of the old one go on coming.
+    pub async fn know(&self, keys: Vec<SeriesKey>) -> Result<Vec<SeriesIndex>, StoreError> {
+        let (reply, answer) = tokio::sync::oneshot::channel();
+        self.ask(|inbox| inbox.naming.push((keys, reply)))?;
+        answer.await.map_err(|_| StoreError::Closed)
+    }
+
     /// Hands over `commit`. Never waits for the disk.
     ///
     /// # Panics
@@ -360,6 +368,11 @@ impl Store {
             status.trouble = Some(format!("the disk has not answered for {} s", since.elapsed().as_secs()));
         }
         status
+    }
+
+    /// Bytes free to it on its disk; plenty where the system does not say.
+    pub fn free_bytes(&self) -> u64 {
+        retain::bytes_free(&self.shared.directory)
     }
 
     /// Whether there is, or was in this run, a file that could be opened.

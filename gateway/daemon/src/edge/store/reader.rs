@@ -183,6 +183,13 @@ impl Reader {
         Ok(journal_after(self.fresh()?, id, limit)?)
     }
 
+    /// Everything that was saved, by key.
+    pub fn all_saved(&mut self) -> Result<BTreeMap<String, Vec<u8>>, StoreError> {
+        let connection = self.fresh()?;
+        let mut statement = connection.prepare_cached("SELECT key, value FROM saved")?;
+        Ok(statement.query_map([], |row| Ok((row.get(0)?, row.get(1)?)))?.collect::<Result<_, _>>()?)
+    }
+
     /// What was saved under `key`.
     pub fn saved(&mut self, key: &str) -> Result<Option<Vec<u8>>, StoreError> {
         let connection = self.fresh()?;
@@ -212,6 +219,25 @@ impl Reader {
         let Some(totals) = forward::load_one(&transaction, name)? else { return Ok(None) };
         let pending = forward::count_owed(&transaction, &totals.pending)?;
         Ok(Some((forward::stored_ever(&transaction)?, pending)))
+    }
+
+    /// Stamp of the oldest point that a forwarder owes, as far as points lie in the order of their commits.
+    pub fn oldest_owed(&mut self, name: &str) -> Result<Option<Timestamp>, StoreError> {
+        let Some(totals) = self.forward(name)? else { return Ok(None) };
+        let first = totals.pending.backlog().unwrap_or_else(|| totals.pending.live());
+        let read = self.read_after(first.from, first.until, 1)?;
+        Ok(read.points.first().map(|(_, point)| point.at))
+    }
+
+    /// Stamp of the oldest sample.
+    pub fn oldest(&mut self) -> Result<Option<Timestamp>, StoreError> {
+        let packed: Option<i64> =
+            self.fresh()?.query_row("SELECT min(first_at) FROM chunk", [], |row| row.get(0))?;
+        if let Some(at) = packed {
+            return Ok(Some(Timestamp::from_nanos(at)));
+        }
+        let read = self.read_after(Cursor::before(1), None, 1)?;
+        Ok(read.points.first().map(|(_, point)| point.at))
     }
 
     /// Lines that a forwarder set aside, newest first.

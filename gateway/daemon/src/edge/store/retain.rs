@@ -143,7 +143,7 @@ fn bytes_in_use(connection: &Connection) -> rusqlite::Result<u64> {
 }
 
 /// Bytes free to us; plenty where the system does not say.
-fn bytes_free(directory: &std::path::Path) -> u64 {
+pub(super) fn bytes_free(directory: &std::path::Path) -> u64 {
     rustix::fs::statvfs(directory).map_or(u64::MAX, |s| s.f_bavail.saturating_mul(s.f_frsize))
 }
 

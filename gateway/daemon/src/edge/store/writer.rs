@@ -155,6 +155,7 @@ impl Writer {
             self.shared.alive.beat();
             self.shared.written.beat();
             faults::point("writer");
+            self.name_series();
             if let Some(window) = self.next_window(busy) {
                 let closing = window.closing;
                 self.commit(window);
@@ -163,6 +164,23 @@ impl Writer {
                 }
             }
             busy = self.tend();
+        }
+    }
+
+    /// Gives places to series of a new configuration: without a file provisional ones, as at the start. Where the file takes no
+    /// new ones now, whoever asked has no answer and may ask again.
+    fn name_series(&mut self) {
+        let naming = std::mem::take(&mut locked(&self.shared.inbox).naming);
+        for (keys, reply) in naming {
+            let ids = match self.is_attached() {
+                true => self.series_ids(&keys),
+                false => Ok(self.number_provisionally(&keys)),
+            };
+            match ids {
+                // Whoever asked may have gone.
+                Ok(ids) => drop(reply.send(locked(&self.shared.inbox).places(ids))),
+                Err(error) => tracing::warn!(%error, "new series cannot be written now"),
+            }
         }
     }
 

@@ -26,6 +26,8 @@ use super::Receivers;
 use super::commands::{Command, Commands};
 use super::desk::{self, Trace};
 use super::orders::Measures;
+use super::reload::Reload;
+use super::status::{Standing, Still};
 
 /// Largest body of a request.
 pub(super) const BODY_BYTES_MAX: usize = 16 * 1024;
@@ -73,6 +75,14 @@ pub struct Writes {
     pub receivers: Receivers,
     /// How the gateway itself is.
     pub health: Health,
+    /// Reads the configuration anew.
+    pub reload: Reload,
+    /// How the whole of it is.
+    pub standing: Standing,
+    /// Loops that stand still.
+    pub still: Still,
+    /// What is not up yet.
+    pub not_ready: Still,
 }
 
 impl Writes {

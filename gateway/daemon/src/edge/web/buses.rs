@@ -52,6 +52,8 @@ pub struct DeviceView {
     pub damaged: u64,
     /// Polls that were left out because the one before was still due.
     pub skipped: u64,
+    /// When it last gave what was asked for, RFC 3339; none if it never did.
+    pub last_reply_at: Option<String>,
 }
 
 /// Every bus.

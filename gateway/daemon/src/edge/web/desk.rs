@@ -375,7 +375,8 @@ fn known(page: &Page, origin: Origin, headers: &HeaderMap, deed: bool) -> Known 
 }
 
 fn sticker(page: &Page, sump: &str, code: &str) -> Option<Caller> {
-    let sump = page.records.sumps.iter().find(|name| name.as_str() == sump)?;
+    let known = page.records.known.now();
+    let sump = known.names.iter().find(|name| name.as_str() == sump)?;
     let voided = page.access.people().voided(sump);
     page.access.stickers().opens(sump, voided, code).then(|| Caller::Sticker(sump.clone()))
 }

@@ -27,7 +27,9 @@ mod notes;
 pub mod orders;
 mod persons;
 pub mod records;
+pub mod reload;
 mod routes;
+pub mod status;
 
 use std::net::{IpAddr, SocketAddr};
 use std::sync::{Arc, PoisonError};
@@ -231,8 +233,9 @@ fn no_engine() -> Problem {
 
 async fn health(State(page): State<Arc<Page>>) -> impl IntoResponse {
     let health = (page.writes.health)();
+    let status = status::whole(&page).await;
     let starts = page.starts.lock().unwrap_or_else(PoisonError::into_inner).clone();
-    let text = metrics::write(&starts, &health, page.access.unwritten());
+    let text = metrics::write(&starts, &health, page.access.unwritten(), &status);
     ([(header::CONTENT_TYPE, metrics::MEDIA_TYPE)], text)
 }
 

@@ -4,7 +4,7 @@
 //! on one time axis; `GET /journal` gives what happened, newest first, a page at a time. Both are bounded, whatever is asked.
 
 use std::pin::Pin;
-use std::sync::Arc;
+use std::sync::{Arc, PoisonError, RwLock};
 use std::time::Duration;
 
 use axum::Json;
@@ -92,9 +92,7 @@ pub type Book = Arc<dyn Fn(Option<Name>, Option<String>) -> Finding<Result<Strin
 #[derive(Clone)]
 pub struct Records {
     /// The sumps of this shop.
-    pub sumps: Vec<Name>,
-    /// What a clean-out of each takes, in the same order.
-    pub cleanouts: Arc<[Advice<Sheet>]>,
+    pub known: KnownSumps,
     /// Series over a stretch of time.
     pub trends: Arc<dyn Fn(TrendAsked) -> Finding<Vec<Trend>> + Send + Sync>,
     /// Journal records, newest first.
@@ -103,6 +101,29 @@ pub struct Records {
     pub book: Book,
     /// The time of day.
     pub utc: fn() -> Timestamp,
+}
+
+/// The sumps of the shop; another configuration may have others.
+#[derive(Clone, Default)]
+pub struct KnownSumps(Arc<RwLock<Arc<Known>>>);
+
+/// Sumps, and what a clean-out of each takes, in the same order.
+#[derive(Default)]
+pub(super) struct Known {
+    pub(super) names: Vec<Name>,
+    pub(super) cleanouts: Vec<Advice<Sheet>>,
+}
+
+impl KnownSumps {
+    /// From now on it is these, with the clean-out of each.
+    pub fn set(&self, names: Vec<Name>, cleanouts: Vec<Advice<Sheet>>) {
+        *self.0.write().unwrap_or_else(PoisonError::into_inner) = Arc::new(Known { names, cleanouts });
+    }
+
+    /// Those there are now.
+    pub(super) fn now(&self) -> Arc<Known> {
+        Arc::clone(&self.0.read().unwrap_or_else(PoisonError::into_inner))
+    }
 }
 
 /// How an answer is written.
@@ -166,8 +187,9 @@ pub(super) async fn cleanout_sheet(
     Path(sump): Path<String>,
 ) -> Result<Json<Advice<Sheet>>, Problem> {
     let sump = known(&page, &sump)?;
-    let place = page.records.sumps.iter().position(|name| *name == sump);
-    let found = place.and_then(|place| page.records.cleanouts.get(place));
+    let known = page.records.known.now();
+    let place = known.names.iter().position(|name| *name == sump);
+    let found = place.and_then(|place| known.cleanouts.get(place));
     found.cloned().map(Json).ok_or_else(unreadable)
 }
 
@@ -300,9 +322,9 @@ impl Page {
 
 /// A sump of this shop.
 pub(super) fn known(page: &Page, sump: &str) -> Result<Name, Problem> {
-    let sumps = &page.records.sumps;
-    sumps.iter().find(|name| name.as_str() == sump).cloned().ok_or_else(|| {
-        let names: Vec<&str> = sumps.iter().map(Name::as_str).collect();
+    let sumps = page.records.known.now();
+    sumps.names.iter().find(|name| name.as_str() == sump).cloned().ok_or_else(|| {
+        let names: Vec<&str> = sumps.names.iter().map(Name::as_str).collect();
         let detail = format!("there is no such sump; there are {}", names.join(", "));
         Problem::new(StatusCode::NOT_FOUND, "no_sump", detail)
     })
@@ -338,9 +360,10 @@ pub(super) mod tests {
 
     /// A store that gives back what was asked.
     pub(in super::super) fn records() -> Records {
+        let known = KnownSumps::default();
+        known.set(vec![Name::new("lathe-1").expect("a name")], Vec::new());
         Records {
-            sumps: vec![Name::new("lathe-1").expect("a name")],
-            cleanouts: Arc::new([]),
+            known,
             trends: Arc::new(|asked| {
                 let of = asked.of.map_or("all".to_owned(), |of| of.join("+"));
                 let points = vec![(0, f64::from(asked.buckets_max), 1.0, 2.0)];

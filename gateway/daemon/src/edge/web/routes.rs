@@ -21,7 +21,7 @@ use super::desk::Problem;
 use super::interface::{Interface, Method, Open};
 use super::{
     Page, Shop, acknowledge, assets, buses, calibration, events, guard, health, login, lookers_only, metrics,
-    mix, notes, orders, persons, records,
+    mix, notes, orders, persons, records, reload, status,
 };
 
 use Method::{Delete, Get, Post, Put};
@@ -94,6 +94,17 @@ fn looking(to: &mut Interface) {
     to.route(Get, "/metrics", ToLookers, "The gateway's own health, as OpenMetrics.")
         .answers_text(metrics::MEDIA_TYPE)
         .by(health);
+    to.route(Get, "/status", ToLookers, "How the gateway itself is.")
+        .answers::<status::StatusView>()
+        .by(status::show);
+    to.route(Get, "/health", Always, "For supervisors: 200 while every loop goes on, 503 otherwise.")
+        .answers::<status::Well>()
+        .or_text("text/plain")
+        .by(status::health);
+    to.route(Get, "/ready", Always, "For supervisors: 200 once store, buses and brokers are up, 503 before.")
+        .answers::<status::Well>()
+        .or_text("text/plain")
+        .by(status::ready);
     to.route(Get, "/mix", Always, "What to pour to bring litres and concentration to what is wanted.")
         .query::<mix::MixQuery>()
         .answers::<Advice<TopUp>>()
@@ -109,6 +120,15 @@ fn doing(to: &mut Interface) {
     to.route(Post, "/alarms", ToThoseWhoMay, "Does something about an alarm; answered once it is durable.")
         .takes::<orders::OrderDraft>()
         .by(orders::take);
+    to.route(
+        Post,
+        "/reload",
+        ToThoseWhoMay,
+        "Reads the configuration anew; one with mistakes is refused and the old one stays in force.",
+    )
+    .takes::<reload::Nothing>()
+    .answers::<reload::ReloadView>()
+    .by(reload::take);
     to.route(
         Post,
         calibration::PATH,

@@ -81,6 +81,7 @@ fn bus() -> buses::BusView {
         silent: 2,
         damaged: 0,
         skipped: 0,
+        last_reply_at: None,
     };
     buses::BusView {
         name: "cell".to_owned(),
@@ -95,7 +96,7 @@ fn bus() -> buses::BusView {
 #[tokio::test]
 async fn buses_tell_what_became_of_every_poll() {
     let answer = answer_to("GET /buses HTTP/1.1\r\nHost: OURS\r\nConnection: close\r\n\r\n").await;
-    let expected = r#"{"buses":[{"name":"cell","connected":true,"standing_by":false,"polled_by":null,"line_load_percent":4.5,"devices":[{"name":"head","asked":9,"answered":7,"refused":0,"silent":2,"damaged":0,"skipped":0}]}]}"#;
+    let expected = r#"{"buses":[{"name":"cell","connected":true,"standing_by":false,"polled_by":null,"line_load_percent":4.5,"devices":[{"name":"head","asked":9,"answered":7,"refused":0,"silent":2,"damaged":0,"skipped":0,"last_reply_at":null}]}]}"#;
     assert!(answer.ends_with(expected), "{answer}");
 }
 
@@ -132,8 +133,29 @@ pub(super) async fn served(says: Says, access: Arc<Access>) -> SocketAddr {
         reduced: vec!["page is left away: it broke".to_owned()],
         ..HealthView::default()
     });
+    let reload: reload::Reload =
+        Arc::new(|| Box::pin(async { Err("the old one stays in force".to_owned()) }));
+    let standing: status::Standing = Arc::new(|| {
+        let started_at = "2026-03-01T08:00:00Z".to_owned();
+        let view = status::StatusView { started_at, version: "1.2".to_owned(), ..Default::default() };
+        Box::pin(async move { view })
+    });
+    let (still, not_ready): (status::Still, status::Still) =
+        (Arc::new(Vec::new), Arc::new(|| vec!["bus cell".to_owned()]));
     let tokens: Option<Tokens> = Some(Arc::new(tokens));
-    let writes = Writes { key, commands, tokens, public_host, performance, receivers, health };
+    let writes = Writes {
+        key,
+        commands,
+        tokens,
+        public_host,
+        performance,
+        receivers,
+        health,
+        reload,
+        standing,
+        still,
+        not_ready,
+    };
     let parts = Parts {
         site: "hall-2".to_owned(),
         timezone: "Europe/Berlin".to_owned(),
