@@ -216,7 +216,6 @@ fn through_changes(
     wait_for("a refusal", || (said(&mut daemon, REFUSED) > 0).then_some(()));
     // A storm of orders while the backlog drains, between two files.
     shop.database.open.store(true, Ordering::Relaxed);
-    let began = Instant::now();
     for round in 0..200 {
         if round % 40 == 0 {
             let net = if round % 80 == 0 { shop.both_on_net() } else { shop.one_on_net() };
@@ -226,7 +225,6 @@ fn through_changes(
         daemon.peer().signal(Signal::HUP);
         sleep(Duration::from_millis(10));
     }
-    println!("two hundred orders in {:.1} s", began.elapsed().as_secs_f64());
     // And the sump is gone again.
     reload(installation, &head, &[first, shop.both_on_net(), limit(30)], &mut daemon);
     wait_for("polls under the last configuration", || {

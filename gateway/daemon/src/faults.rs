@@ -41,8 +41,13 @@ mod armed {
     use std::time::Duration;
 
     /// Ways to be broken for good.
-    const BROKEN: [&str; 5] =
-        ["skip-sync@store", "early-cursor@forwarder", "random-key@outbox", "any-reply@modbus", "old-places@reload"];
+    const BROKEN: [&str; 5] = [
+        "skip-sync@store",
+        "early-cursor@forwarder",
+        "random-key@outbox",
+        "any-reply@modbus",
+        "old-places@reload",
+    ];
 
     /// What happens at a point.
     #[derive(Clone, Copy, PartialEq, Eq, Debug)]

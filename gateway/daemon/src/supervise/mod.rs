@@ -18,6 +18,7 @@ mod answers;
 mod brokers;
 mod difference;
 mod faults;
+mod first;
 mod keeper;
 mod page;
 pub mod panics;
@@ -40,15 +41,14 @@ use std::sync::{Arc, PoisonError};
 use std::thread::JoinHandle;
 use std::time::Duration;
 
+use sumpwarden_core::acquire::PlanError;
 use sumpwarden_core::acquire::topics::TopicMapError;
-use sumpwarden_core::acquire::{PlanError, plan};
 use sumpwarden_core::alarm::condition::Fault;
 use sumpwarden_core::alarm::settings::FaultKey;
 use sumpwarden_core::engine::snapshot::Snapshot;
 use sumpwarden_core::engine::{Engine, EngineError};
 use sumpwarden_core::model::Name;
 use sumpwarden_core::store::JournalRecord;
-use sumpwarden_core::store::settings::ForwardSettings;
 use tokio::sync::{Mutex, broadcast, mpsc, oneshot, watch};
 use tokio::task::{JoinError, JoinSet};
 use tokio::time::{Instant, timeout_at};
@@ -60,8 +60,8 @@ use crate::edge::modbus::BusCounters;
 use crate::edge::mqtt::{BROKER_REPORTS_MAX, BrokerStatus};
 use crate::edge::notify::{RECEIVER_REPORTS_MAX, ReceiverError, ReceiverStatus};
 use crate::edge::pulse::{Progress, Pulse};
-use crate::edge::store::{Store, StoreError, StoreEvent};
-use crate::edge::uplink::{Uplink, UplinkError, UplinkStatus};
+use crate::edge::store::{Store, StoreError};
+use crate::edge::uplink::{UplinkError, UplinkStatus};
 use crate::edge::web::access::Access;
 use crate::edge::web::certificate::CertificateError;
 use crate::edge::web::commands::COMMANDS_MAX;
@@ -70,11 +70,11 @@ use crate::edge::web::reload::Reload;
 use crate::edge::web::status::Still;
 use crate::edge::web::{Parts, PollStarts, SnapshotRequests};
 
-use acquisition::{Acquisition, BusStart, FaultNews};
+use acquisition::{Acquisition, FaultNews};
 use answers::Answers;
 use brokers::Ways;
 use keeper::{Keeper, Ledger};
-use parts::{ForwardPart, PartHeld, Roster, Shared, Watched};
+use parts::{PartHeld, Roster, Shared, Watched};
 use reload::{Reloader, Reloads};
 use standing::Witnesses;
 use starts::Record;
@@ -266,12 +266,12 @@ pub async fn start_from(settings: Settings, file: Option<PathBuf>) -> Result<Run
         tasks: tasks.clone(),
         watched: watched.clone(),
     };
-    start_brokers(&engine, &roster, &listening)?;
+    first::start_brokers(&engine, &roster, &listening)?;
     if !reduced {
-        start_forwarders(&settings.forwards, &roster, &listening)?;
+        first::start_forwarders(&settings.forwards, &roster, &listening)?;
     }
     let answers = Answers::default();
-    watched.add(start_dispatcher(happening, listening.ways.clone(), answers.clone(), &keeper, &tasks));
+    watched.add(first::start_dispatcher(happening, listening.ways.clone(), answers.clone(), &keeper, &tasks));
     let (of, all, stops) = (store.clone(), roster.clone(), stopping.clone());
     let told = whole.subscribe();
     let watching = move || faults::watch(of.clone(), all.clone(), told.clone(), found.clone(), stops.clone());
@@ -291,7 +291,7 @@ pub async fn start_from(settings: Settings, file: Option<PathBuf>) -> Result<Run
         tasks: tasks.clone(),
         watched: watched.clone(),
     };
-    start_receivers(&engine, &roster, &telling)?;
+    first::start_receivers(&engine, &roster, &telling)?;
     let (commands, commanded) = mpsc::channel(COMMANDS_MAX);
     let (starts, (reloads, reloading)) = (PollStarts::default(), reload::asking());
     let standing = watch::Sender::new(reload::Standing::at(clock.utc()));
@@ -320,7 +320,7 @@ pub async fn start_from(settings: Settings, file: Option<PathBuf>) -> Result<Run
         ledger.clone(),
         (reload, witnesses.standing(), still, witnesses.not_ready()),
     );
-    let buses = start_buses(&engine, &roster, &listening)?;
+    let buses = first::start_buses(&engine, &roster, &listening)?;
     let by_name: Vec<(Name, Arc<BusCounters>)> = roster
         .lock()
         .buses
@@ -452,97 +452,6 @@ fn tell_reduced(because: Option<&str>, ledger: &Ledger, found: &mpsc::Sender<Fau
     shows.iter().for_each(|words| ledger.leave_away(words.clone()));
     let news = FaultNews { key: FaultKey::own(Fault::Reduced), shows };
     found.try_send(news).expect("the channel is new and has room");
-}
-
-fn start_brokers(engine: &Engine, roster: &Shared, wires: &brokers::Wires) -> Result<(), StartError> {
-    for settings in &engine.settings().brokers {
-        let ready = brokers::prepare(engine, settings)?;
-        let (first, actor) = (ready.heard(&wires.store)?, roster.lock().actor());
-        let part = ready.start(Some(first), actor, wires);
-        roster.lock().brokers.push(part);
-    }
-    Ok(())
-}
-
-fn start_forwarders(
-    wanted: &[ForwardSettings],
-    roster: &Shared,
-    wires: &brokers::Wires,
-) -> Result<(), StartError> {
-    for forward in wanted {
-        let failed = |why| StartError::Uplink { name: forward.name.clone(), why };
-        let uplink = Uplink::new(forward.clone(), &wires.store).map_err(failed)?;
-        let part = start_forwarder(uplink, forward, wires);
-        roster.lock().forwards.push(part);
-    }
-    Ok(())
-}
-
-fn start_forwarder(uplink: Uplink<Store>, forward: &ForwardSettings, wires: &brokers::Wires) -> ForwardPart {
-    let (seat, status) = (uplink.seat(), uplink.status());
-    let (part, keeper, held) = wires.keeper.apart();
-    let (store, stopping, told) = (wires.store.clone(), keeper.stop.clone(), forward.clone());
-    let mut first = Some(uplink);
-    let make = move || {
-        let made = first.take().map_or_else(|| Uplink::new(told.clone(), &store), Ok);
-        let (seat, stopping) = (seat.clone(), stopping.clone());
-        async move {
-            match made {
-                Ok(uplink) => uplink.seated(seat).run(stopping).await,
-                Err(error) => tracing::error!(%error, "a forwarder cannot be started again"),
-            }
-        }
-    };
-    wires.tasks.keep_part(keeper, (kinds::FORWARDER, Some(forward.name.as_str())), None, make, held);
-    ForwardPart { settings: forward.clone(), status, part }
-}
-
-fn start_receivers(engine: &Engine, roster: &Shared, wires: &receivers::Wires) -> Result<(), StartError> {
-    receivers::only(&engine.settings().receivers, &wires.store);
-    for settings in &engine.settings().receivers {
-        let receiver = receivers::prepare(settings, wires)?;
-        let part = receivers::start(receiver, settings, wires);
-        roster.lock().receivers.push(part);
-    }
-    Ok(())
-}
-
-fn start_buses(
-    engine: &Engine,
-    roster: &Shared,
-    wires: &brokers::Wires,
-) -> Result<Vec<BusStart>, StartError> {
-    let mut starting = Vec::new();
-    for bus in &engine.settings().buses {
-        let failed = |mistakes| StartError::Plan { bus: bus.name.clone(), mistakes };
-        let plan = plan(bus).map_err(failed)?;
-        let actor = roster.lock().actor();
-        let (part, start) = reload::new_bus(bus.clone(), plan, actor, wires);
-        roster.lock().buses.push(part);
-        starting.push(start);
-    }
-    Ok(starting)
-}
-
-/// The name of a bus's loop among those that must go on.
-fn loop_of_bus(bus: &Name) -> String {
-    format!("bus {bus}")
-}
-
-fn start_dispatcher(
-    happening: mpsc::UnboundedReceiver<StoreEvent>,
-    ways: Ways,
-    answers: Answers,
-    keeper: &Keeper,
-    tasks: &Tasks,
-) -> Progress {
-    let pulse = Pulse::default();
-    let progress = Progress::of("dispatcher", &pulse);
-    let (happening, kept): (brokers::Happening, _) = (Arc::new(Mutex::new(happening)), pulse.clone());
-    let make =
-        move || brokers::dispatch(Arc::clone(&happening), ways.clone(), answers.clone(), pulse.clone());
-    tasks.keep(keeper.clone(), (kinds::DISPATCHER, None), Some(kept), make);
-    progress
 }
 
 impl Running {

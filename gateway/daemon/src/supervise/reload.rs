@@ -343,7 +343,7 @@ impl Reloader {
             if goes_on(&prepared.buses, |of| of.name == bus.settings.name) {
                 going.buses.insert(name, bus);
             } else {
-                stopping.push((super::loop_of_bus(&bus.settings.name), bus.part));
+                stopping.push((super::first::loop_of_bus(&bus.settings.name), bus.part));
             }
         }
         for broker in roster.brokers.drain(..) {
@@ -418,7 +418,7 @@ impl Reloader {
         });
         let forwards = forwards.into_iter().filter_map(|(settings, uplink)| match uplink {
             None => going.forwards.remove(settings.name.as_str()),
-            Some(uplink) => Some(super::start_forwarder(uplink, &settings, &self.brokers)),
+            Some(uplink) => Some(super::first::start_forwarder(uplink, &settings, &self.brokers)),
         });
         let receivers = receivers.into_iter().filter_map(|(settings, receiver)| match receiver {
             None => going.receivers.remove(settings.name.as_str()),
@@ -469,7 +469,7 @@ pub(super) fn new_bus(
     wires: &brokers::Wires,
 ) -> (BusPart, BusStart) {
     let counters = Arc::new(BusCounters::default());
-    wires.watched.add(Progress::of(super::loop_of_bus(&settings.name), counters.pulse()));
+    wires.watched.add(Progress::of(super::first::loop_of_bus(&settings.name), counters.pulse()));
     let (part, keeper, held) = wires.keeper.apart();
     let probes = settings.devices.iter().flat_map(|device| &device.points).map(|point| point.probe);
     let places = own_places(probes);
