@@ -297,7 +297,7 @@ fn no_answer_is_lost_whatever_is_changed_and_however_often() {
     for (series, points) in stored.points.iter().filter(|(series, _)| series.starts_with("probe/")) {
         let mut parts = series.split('/').skip(1);
         let (sump, probe) = (parts.next().expect("a sump"), parts.next().expect("a probe"));
-        let tags = format!("probe,probe={probe},quantity=temperature,site=hall-2,sump={sump}");
+        let tags = format!("probe,box=box-1,probe={probe},quantity=temperature,site=hall-2,sump={sump}");
         let missing = points.iter().filter(|point| !arrived.contains(&(tags.clone(), point.at.as_nanos())));
         let last = points.last().expect("polled").at.as_nanos();
         let missing: Vec<i64> =

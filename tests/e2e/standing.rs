@@ -147,7 +147,7 @@ token_file = "token"
 [forward.other]
 url = "http://127.0.0.1:{closed}"
 organisation = "shop"
-bucket = "coolant"
+bucket = "another"
 [receiver.chat]
 webhook = {{ url_file = "url", private_network = true, signing_key_file = "signing", header_files = {{ X-Key = "header" }} }}
 [receiver.lead]
