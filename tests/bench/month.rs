@@ -12,13 +12,13 @@ use std::path::Path;
 use std::time::Duration;
 
 use sumpwarden::config::load;
-use sumpwarden::edge::store::{Commit, Store};
-use sumpwarden_core::engine::{Engine, Input, Outbound};
+use sumpwarden::edge::store::Store;
+use sumpwarden_core::engine::{Engine, Input};
 use sumpwarden_core::model::{Measurement, Now, ProbeIndex, Raw, RawReading};
-use sumpwarden_core::store::settings::StoreSettings;
 
 use crate::alone::{Figures, emptied, named, process_seconds};
-use crate::estimator;
+use crate::process::memory_of;
+use crate::{estimator, store};
 
 /// Probes of a sump, in the order of their indices in [`sumpwarden_tests::shop`].
 const PROBES: [(&str, &str); 5] = [
@@ -28,8 +28,8 @@ const PROBES: [(&str, &str); 5] = [
     ("ph", "ph"),
     ("pump", "pump_running"),
 ];
-/// Most samples that may wait for the writer.
-const PENDING_MAX: u64 = 50_000;
+/// How long samples lie loose before they are packed.
+const LOOSE: Duration = Duration::from_secs(7_200);
 const MIB: f64 = 1024.0 * 1024.0;
 
 /// Plays `days` of `sumps`. Memory is looked at after every day; growth counts from the end of the first quarter of them.
@@ -39,25 +39,18 @@ pub(crate) fn measure(directory: &Path, sumps: usize, days: u64) -> Result<Figur
     fs::write(&file, shop(sumps)?)?;
     let settings = load(&file).map_err(|report| report.to_string())?.settings.engine;
     let mut engine = Engine::new(settings)?;
-    let settings =
-        StoreSettings { compact_after: Duration::from_secs(7_200), free_min: 0, ..Default::default() };
-    let store = Store::open(
-        &directory.join("data"),
-        engine.series(),
-        settings,
-        tokio::sync::mpsc::unbounded_channel().0,
-    )?;
+    let store = store::open(&directory.join("data"), engine.series(), LOOSE);
     // Made beforehand; what they take is taken off again.
-    let before = resident()?;
+    let before = memory()?.0;
     let readings = estimator::readings(days);
-    let readings_take = resident()? - before;
+    let readings_take = memory()?.0 - before;
     let spent = process_seconds();
     let mut after_days = Vec::new();
     for day in readings.chunk_by(|a, b| day(a) == day(b)) {
         for minute in day.chunk_by(|a, b| a.0 == b.0) {
             play(&mut engine, &store, sumps, minute)?;
         }
-        after_days.push(resident()? - readings_take);
+        after_days.push(memory()?.0 - readings_take);
     }
     store.flush()?;
     let spent = process_seconds() - spent;
@@ -67,7 +60,7 @@ pub(crate) fn measure(directory: &Path, sumps: usize, days: u64) -> Result<Figur
     let figures = named([
         ("settled_mib", settled / MIB),
         ("last_mib", last / MIB),
-        ("peak_mib", (peak()? - readings_take) / MIB),
+        ("peak_mib", (memory()?.1 - readings_take) / MIB),
         ("growth_mib", (last - settled) / MIB),
         ("cpu_us_per_sump_hour", 1e6 * spent / (24.0 * sump_days)),
         ("samples_per_second", store.status().counters.stored as f64 / spent),
@@ -102,13 +95,7 @@ fn play(
             .collect();
         engine.handle(*now, Input::Readings(&readings));
     }
-    let mut out = Outbound::default();
-    engine.drain(&mut out);
-    let Outbound { samples, journal, saved, outbox } = out;
-    store.submit(Commit { samples, journal, saved, outbox, ..Default::default() });
-    while store.status().counters.pending > PENDING_MAX {
-        std::thread::sleep(Duration::from_micros(200));
-    }
+    store::hand_over(engine, store);
     Ok(())
 }
 
@@ -161,20 +148,8 @@ tank = {{ shape = "box", length = "1200 mm", width = "700 mm", height = "400 mm"
     Ok(text)
 }
 
-/// Memory resident now, bytes.
-fn resident() -> Result<f64, Box<dyn Error>> {
-    field("VmRSS:")
-}
-
-/// Most memory that was ever resident, bytes.
-fn peak() -> Result<f64, Box<dyn Error>> {
-    field("VmHWM:")
-}
-
-fn field(name: &str) -> Result<f64, Box<dyn Error>> {
-    let status = fs::read_to_string("/proc/self/status")?;
-    let line =
-        status.lines().find_map(|line| line.strip_prefix(name)).ok_or("no memory in /proc/self/status")?;
-    let kib: f64 = line.trim().trim_end_matches("kB").trim().parse()?;
-    Ok(1024.0 * kib)
+/// Memory of this process, bytes: resident now, and at its peak.
+fn memory() -> Result<(f64, f64), Box<dyn Error>> {
+    let memory = memory_of(std::process::id())?;
+    Ok((memory.now as f64, memory.peak as f64))
 }

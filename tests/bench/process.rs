@@ -63,14 +63,7 @@ impl Process {
 
     /// Memory resident now and at its peak.
     pub(crate) fn memory(&self) -> Result<Memory, Box<dyn Error>> {
-        let status = fs::read_to_string(format!("/proc/{}/status", self.pid))?;
-        let field = |name: &str| -> Result<u64, Box<dyn Error>> {
-            let line =
-                status.lines().find(|l| l.starts_with(name)).ok_or("memory of a process that ended")?;
-            let kib: u64 = line.split_ascii_whitespace().nth(1).ok_or("no number")?.parse()?;
-            Ok(kib * 1024)
-        };
-        Ok(Memory { now: field("VmRSS:")?, peak: field("VmHWM:")? })
+        memory_of(self.pid)
     }
 
     /// Asks it to end and gives what it wrote.
@@ -94,6 +87,17 @@ impl Process {
             Err(format!("process {} ended with {}", self.pid, output.status).into())
         }
     }
+}
+
+/// Memory of the process with this id, resident now and at its peak.
+pub(crate) fn memory_of(pid: u32) -> Result<Memory, Box<dyn Error>> {
+    let status = fs::read_to_string(format!("/proc/{pid}/status"))?;
+    let field = |name: &str| -> Result<u64, Box<dyn Error>> {
+        let line = status.lines().find(|l| l.starts_with(name)).ok_or("memory of a process that ended")?;
+        let kib: u64 = line.split_ascii_whitespace().nth(1).ok_or("no number")?.parse()?;
+        Ok(kib * 1024)
+    };
+    Ok(Memory { now: field("VmRSS:")?, peak: field("VmHWM:")? })
 }
 
 /// User and system time of all children that have ended and were waited for.

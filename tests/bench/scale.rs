@@ -126,9 +126,7 @@ fn alarms(stage: &Stage, reach: &Reach, counts: &[usize]) -> Result<[Curve; 2], 
         let process = Process::start(&mut ready.command)?;
         await_polls(&mut devices, &process)?;
         sleep(reach.warm_up);
-        let (before, began) = (process.cpu()?, Instant::now());
-        sleep(reach.window);
-        let spent = (process.cpu()? - before).as_secs_f64() / began.elapsed().as_secs_f64();
+        let spent = percent(&process, reach.window)?;
         let mut times = Vec::new();
         for _ in 0..9 {
             let asked = Instant::now();
@@ -139,7 +137,7 @@ fn alarms(stage: &Stage, reach: &Reach, counts: &[usize]) -> Result<[Curve; 2], 
         }
         process.stop()?;
         let x = (job.crossed * SUMPS) as f64;
-        cpu.push((x, 100.0 * spent));
+        cpu.push((x, spent));
         list.extend(median(times).map(|time| (x, time)));
     }
     let of = "standing alarms on fifty sumps";
@@ -161,18 +159,20 @@ fn clients(stage: &Stage, reach: &Reach, counts: &[usize]) -> Result<Curve, Box<
         eprintln!("{count} page clients");
         let streams = (0..count).map(|i| listen(page, i)).collect::<Result<Vec<_>, _>>()?;
         sleep(reach.warm_up);
-        let (before, began) = (process.cpu()?, Instant::now());
-        sleep(reach.window.max(2 * PERIOD));
-        cpu.push((
-            count as f64,
-            100.0 * (process.cpu()? - before).as_secs_f64() / began.elapsed().as_secs_f64(),
-        ));
+        cpu.push((count as f64, percent(&process, reach.window.max(2 * PERIOD))?));
         for stream in streams {
             stream.end()?;
         }
     }
     process.stop()?;
     Ok(curve("processor, % of a core", "page clients of fifty sumps", cpu))
+}
+
+/// Processor time over a window, percent of a core.
+fn percent(process: &Process, window: Duration) -> Result<f64, Box<dyn Error>> {
+    let (before, began) = (process.cpu()?, Instant::now());
+    sleep(window);
+    Ok(100.0 * (process.cpu()? - before).as_secs_f64() / began.elapsed().as_secs_f64())
 }
 
 fn curve(title: &str, of: &str, points: Vec<(f64, f64)>) -> Curve {

@@ -5,6 +5,7 @@ use std::path::Path;
 use std::time::{Duration, Instant};
 
 use sumpwarden::edge::store::{Commit, Reader, Store};
+use sumpwarden_core::engine::{Engine, Outbound};
 use sumpwarden_core::model::{Name, Quality, Quantity, Sample, SeriesIndex, Timestamp};
 use sumpwarden_core::store::settings::StoreSettings;
 use sumpwarden_core::store::{SeriesKey, SeriesSource};
@@ -23,13 +24,13 @@ const PENDING_MAX: u64 = 50_000;
 pub(crate) fn durable(directory: &Path, seconds: i64) -> Figures {
     const SERIES: u32 = 5_000;
     emptied(directory).expect("a directory of the bench");
-    let store = open(directory, SERIES, Duration::from_secs(3_600));
+    let store = open(directory, &keys(SERIES), Duration::from_secs(3_600));
     let mut noise = Noise(1);
     let (started, spent) = (Instant::now(), process_seconds());
     for second in 0..seconds {
         for first in (0..SERIES).step_by(1_000) {
             let samples = (first..first + 1_000).map(|i| probe(i, second * 1_000, &mut noise)).collect();
-            submit(&store, samples);
+            submit(&store, Commit { samples, ..Default::default() });
         }
     }
     store.flush().expect("open");
@@ -44,7 +45,7 @@ pub(crate) fn durable(directory: &Path, seconds: i64) -> Figures {
 /// Fills a store with six probes of one sump, once a minute for `days`, packs it and asks for trends.
 pub(crate) fn days(directory: &Path, days: i64) -> Figures {
     emptied(directory).expect("a directory of the bench");
-    let store = open(directory, PROBES, Duration::ZERO);
+    let store = open(directory, &keys(PROBES), Duration::ZERO);
     let spent = process_seconds();
     let mut noise = Noise(2);
     for hour in 0..days * 24 {
@@ -52,19 +53,16 @@ pub(crate) fn days(directory: &Path, days: i64) -> Figures {
         let samples = minutes
             .flat_map(|m| (0..PROBES).map(move |i| (i, m)))
             .map(|(i, m)| probe(i, m * 60_000, &mut noise));
-        submit(&store, samples.collect());
+        submit(&store, Commit { samples: samples.collect(), ..Default::default() });
     }
-    store.flush().expect("open");
-    while store.status().unpacked > 0 {
-        std::thread::sleep(Duration::from_millis(10));
-    }
+    pack(&store);
     let spent = process_seconds() - spent;
     let (bytes, points) = settled(&mut store.reader().expect("open"));
     let all = store.status().bytes as f64;
     store.close();
 
     let opened = Instant::now();
-    let store = open(directory, PROBES, Duration::from_secs(600));
+    let store = open(directory, &keys(PROBES), Duration::from_secs(600));
     let open_ms = opened.elapsed().as_secs_f64() * 1e3;
     let mut reader = store.reader().expect("open");
     let whole = trend(&mut reader, days, days);
@@ -82,23 +80,50 @@ pub(crate) fn days(directory: &Path, days: i64) -> Figures {
     ])
 }
 
-/// A store of `sumps` of six probes with `days` in it, as a daemon would leave it that has been on for so long.
+/// Fills a store with a sample of every key in every `every_s` seconds of these minutes since 1970, all packed.
 pub(crate) fn fill(directory: &Path, keys: &[SeriesKey], minutes: std::ops::Range<i64>, every_s: i64) {
-    let settings = StoreSettings { compact_after: Duration::ZERO, free_min: 0, ..Default::default() };
-    let (events, _) = tokio::sync::mpsc::unbounded_channel();
-    let store = Store::open(directory, keys, settings, events).expect("a fresh directory");
+    let store = open(directory, keys, Duration::ZERO);
     let mut noise = Noise(3);
     let series = u32::try_from(keys.len()).expect("some");
     for minute in minutes {
         let seconds = (0..60).step_by(usize::try_from(every_s).expect("positive"));
         let all = seconds.flat_map(|s| (0..series).map(move |i| (i, s)));
-        submit(&store, all.map(|(i, s)| at(i, (minute * 60 + s) * 1_000, &mut noise)).collect());
+        let samples = all.map(|(i, s)| at(i, (minute * 60 + s) * 1_000, &mut noise)).collect();
+        submit(&store, Commit { samples, ..Default::default() });
     }
+    pack(&store);
+    store.close();
+}
+
+/// What has come out of the engine, into the store.
+pub(crate) fn hand_over(engine: &mut Engine, store: &Store) {
+    let mut out = Outbound::default();
+    engine.drain(&mut out);
+    let Outbound { samples, journal, saved, outbox } = out;
+    submit(store, Commit { samples, journal, saved, outbox, ..Default::default() });
+}
+
+/// Opens a store of these series that leaves no disk free.
+pub(crate) fn open(directory: &Path, keys: &[SeriesKey], compact_after: Duration) -> Store {
+    let settings = StoreSettings { compact_after, free_min: 0, ..Default::default() };
+    let (events, _) = tokio::sync::mpsc::unbounded_channel();
+    Store::open(directory, keys, settings, events).expect("a directory of the bench")
+}
+
+/// Hands over without letting too much wait.
+fn submit(store: &Store, commit: Commit) {
+    store.submit(commit);
+    while store.status().counters.pending > PENDING_MAX {
+        std::thread::sleep(Duration::from_micros(200));
+    }
+}
+
+/// Waits until everything is durable and packed.
+fn pack(store: &Store) {
     store.flush().expect("open");
     while store.status().unpacked > 0 {
         std::thread::sleep(Duration::from_millis(10));
     }
-    store.close();
 }
 
 fn keys(count: u32) -> Vec<SeriesKey> {
@@ -109,20 +134,6 @@ fn keys(count: u32) -> Vec<SeriesKey> {
         quantity: Quantity::Ph,
     };
     (0..count).map(key).collect()
-}
-
-fn open(directory: &Path, series: u32, compact_after: Duration) -> Store {
-    let settings = StoreSettings { compact_after, free_min: 0, ..Default::default() };
-    let (events, _) = tokio::sync::mpsc::unbounded_channel();
-    Store::open(directory, &keys(series), settings, events).expect("a directory of the bench")
-}
-
-/// Hands over without letting too much wait.
-fn submit(store: &Store, samples: Vec<Sample>) {
-    store.submit(Commit { samples, ..Default::default() });
-    while store.status().counters.pending > PENDING_MAX {
-        std::thread::sleep(Duration::from_micros(200));
-    }
 }
 
 /// Bytes and samples of the chunks, once nothing is joined any more.

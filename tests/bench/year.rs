@@ -7,19 +7,18 @@ use std::thread::sleep;
 use std::time::{Duration, Instant};
 
 use sumpwarden::config::load;
-use sumpwarden::edge::store::{Commit, Store};
-use sumpwarden_core::engine::{Engine, Input, Outbound};
+use sumpwarden::edge::store::Store;
+use sumpwarden_core::engine::{Engine, Input};
 use sumpwarden_core::model::{Now, ProbeIndex, Raw, RawReading, Timestamp};
-use sumpwarden_core::store::settings::StoreSettings;
 use sumpwarden_sim::scenario::{ConfigurationOptions, Endpoints, HistoryOptions, Row, Scenario};
+
+use crate::store;
 
 /// Whose history it is.
 pub(crate) const SCENARIO: &str = "quarter-quiet-lathe";
 const YEAR: Duration = Duration::from_secs(365 * 86_400);
 /// How long packing may take.
 const PACKED_MAX: Duration = Duration::from_secs(300);
-/// Points on their way to the disk at once.
-const PENDING_MAX: u64 = 50_000;
 
 /// A year of one sump.
 #[derive(Clone, Copy, Debug)]
@@ -54,9 +53,7 @@ fn fill(folder: &Path, every: Duration, days: u64) -> Result<Year, Box<dyn Error
         })
         .collect::<Result<Vec<_>, Box<dyn Error>>>()?;
     let (probes, estimates_every) = (settings.probes.len(), settings.estimate_every);
-    let limits = StoreSettings { compact_after: Duration::ZERO, free_min: 0, ..StoreSettings::default() };
-    let (events, _) = tokio::sync::mpsc::unbounded_channel();
-    let store = Store::open(&folder.join("store"), &settings.series(), limits, events)?;
+    let store = store::open(&folder.join("store"), &settings.series(), Duration::ZERO);
     let mut engine = Engine::new(settings)?;
     let begun = Timestamp::from_millis(scenario.start.0);
     let half = begun.plus(scenario.length / 2);
@@ -88,13 +85,7 @@ fn fill(folder: &Path, every: Duration, days: u64) -> Result<Year, Box<dyn Error
 fn hand_over(engine: &mut Engine, store: &Store, at: Timestamp, batch: &mut Vec<RawReading>) {
     engine.handle(Now::simulated(at), Input::Readings(batch));
     batch.clear();
-    let mut out = Outbound::default();
-    engine.drain(&mut out);
-    let Outbound { samples, journal, saved, outbox } = out;
-    store.submit(Commit { samples, journal, saved, outbox, ..Commit::default() });
-    while store.status().counters.pending > PENDING_MAX {
-        sleep(Duration::from_millis(1));
-    }
+    store::hand_over(engine, store);
 }
 
 /// Points stored and bytes on the disk, once everything is packed and the size stands still.
