@@ -178,3 +178,50 @@ fn named(text: &str, settings: &engine::Settings) -> String {
     }
     sumps
 }
+
+#[cfg(test)]
+mod tests {
+    use std::path::Path;
+
+    use super::*;
+
+    /// A shop whose line two boxes share, after `alter`.
+    fn shop(name: &str, alter: impl Fn(String) -> String) -> Settings {
+        let nameless = Path::new(env!("CARGO_MANIFEST_DIR")).join("../../tests/config/standby-nameless.toml");
+        let text = std::fs::read_to_string(nameless).expect("of the corpus");
+        let file =
+            std::env::temp_dir().join(format!("sumpwarden-difference-{}-{name}.toml", std::process::id()));
+        let text = alter(text.replacen("name = \"hall-2\"", "name = \"hall-2\"\nbox = \"box-1\"", 1));
+        std::fs::write(&file, text).expect("a temporary file");
+        let loaded = crate::config::load_with(&file, &[]).unwrap_or_else(|report| panic!("{report}"));
+        std::fs::remove_file(&file).expect("ours");
+        loaded.settings
+    }
+
+    #[test]
+    fn a_bus_that_two_boxes_share_and_the_box_change_only_by_a_restart() {
+        let before = shop("before", |text| text);
+        let refused = |name: &str, alter: &dyn Fn(String) -> String| {
+            let (_, by_restart) = in_force(&before, shop(name, alter));
+            assert_eq!(moves(&by_restart), !by_restart.is_empty(), "{by_restart:?}");
+            by_restart
+        };
+        // A sump that comes first moves every place, and the line is still the same.
+        let more = |text: String| {
+            let sump = text.find("[sump.lathe]").expect("it is there");
+            let end = text.find("[sump.lathe.probe.ph]").expect("it is there");
+            let another = text[sump..end].replace("[sump.lathe]", "[sump.edm]");
+            let probe = "[sump.edm.probe.warmth]\nquantity = \"temperature\"\nbroker = \"shop\"\ntopic = \"edm\"\npayload = \"number\"\n";
+            text.clone() + "\n" + &another + probe
+        };
+        assert_eq!(refused("same", &|text| text), Vec::<String>::new());
+        assert_eq!(refused("more", &more), Vec::<String>::new());
+
+        let of_the_bus = ["[bus.line-1] with its standby"];
+        assert_eq!(refused("term", &|text| text + "term = \"20 s\"\n"), of_the_bus);
+        assert_eq!(refused("rate", &|text| text.replace("19200", "9600")), of_the_bus);
+        let alone = |text: String| text.replace("[bus.line-1.standby]\nbroker = \"shop\"\n", "");
+        assert_eq!(refused("alone", &alone), of_the_bus);
+        assert_eq!(refused("box", &|text| text.replace("box-1", "box-3"))[0], "[site] box");
+    }
+}

@@ -99,3 +99,25 @@ fn an_instrument_alarm_neither_comes_up_nor_stays() {
     quiet.read(7_210, LEVEL, Raw::Fault(Fault::NoValue)).read(7_260, LEVEL, Raw::Fault(Fault::NoValue));
     assert_eq!(quiet.states(), [("instrument/level", "UNACK")]);
 }
+
+#[test]
+fn who_polls_a_bus_outlasts_a_new_configuration() {
+    let mut story = shared();
+    for minute in 0..3 {
+        story.read(60 * minute, LEVEL, Raw::Number(1490.0));
+    }
+    story.stand_by(200, true);
+    let settings = story.engine.settings().clone();
+    let mut story = succession::taken_over(story, settings, 3_600);
+    assert_eq!(story.states(), [], "nothing is said of it");
+    let view = &story.engine.snapshot().sumps[0];
+    assert_eq!(view.standing_by_since.as_deref(), Some("1970-01-01T00:03:20Z"));
+    assert_eq!(view.probes[0].quality.reason, Reason::StandingBy.text());
+    // And this box takes the bus as if nothing had been between.
+    story.stand_by(4_000, false);
+    assert_eq!(story.engine.snapshot().sumps[0].standing_by_since, None);
+    for minute in 1..4 {
+        story.read(4_000 + 60 * minute, LEVEL, Raw::Number(1490.0));
+    }
+    assert_eq!(story.states(), [("level-low", "NORM"), ("level-low", "UNACK")], "with its delay");
+}

@@ -27,7 +27,7 @@ fn grown() -> Settings {
     settings
 }
 
-fn taken_over(mut story: Story, settings: Settings, second: u64) -> Story {
+pub(super) fn taken_over(mut story: Story, settings: Settings, second: u64) -> Story {
     story.engine.drain(&mut story.out);
     let mut engine = Engine::new(settings).expect("sound settings");
     let stored = story.out.saved.iter().cloned().collect();
