@@ -38,3 +38,41 @@ fn faults_that_come_by_themselves_are_found() {
     );
     complains_of(&default_faults(&tree.0), &["the feature default", "tests/Cargo.toml"]);
 }
+
+#[test]
+fn every_test_file_is_in_a_lane_of_tests_run() {
+    none(in_no_lane(repository()));
+}
+
+/// Test files that `tests/run` would pass over: it takes e2e_* in one lane and whatever does not begin with an e in the other.
+fn in_no_lane(root: &Path) -> Vec<String> {
+    let manifest: toml::Table = read(&root.join("tests/Cargo.toml")).parse().expect("cargo has read it");
+    let registered = manifest.get("test").and_then(toml::Value::as_array).into_iter().flatten();
+    let registered = registered.filter_map(|test| Some(test.get("name")?.as_str()?.to_owned()));
+    let of_packages = ["gateway/core", "gateway/daemon", "protocol", "sim"].into_iter().flat_map(|package| {
+        let files = std::fs::read_dir(root.join(package).join("tests")).into_iter().flatten();
+        files.filter_map(|file| Some(file.ok()?.path().file_stem()?.to_string_lossy().into_owned()))
+    });
+    let lost =
+        registered.chain(of_packages).filter(|name| name.starts_with('e') && !name.starts_with("e2e_"));
+    lost.map(|name| {
+        format!("{name}: a test file that begins with an e must be an e2e_*, or tests/run passes it over")
+    })
+    .collect()
+}
+
+#[test]
+fn a_test_file_in_no_lane_is_found() {
+    let tree = MadeUp::new(
+        "lanes",
+        &[
+            (
+                "tests/Cargo.toml",
+                "[[test]]\nname = \"e2e_a\"\n[[test]]\nname = \"evening\"\n[[test]]\nname = \"noon\"\n",
+            ),
+            ("sim/tests/early.rs", ""),
+            ("sim/tests/late.rs", ""),
+        ],
+    );
+    complains_of(&in_no_lane(&tree.0), &["evening", "early"]);
+}
