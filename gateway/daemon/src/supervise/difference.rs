@@ -212,7 +212,7 @@ mod tests {
             let end = text.find("[sump.lathe.probe.ph]").expect("it is there");
             let another = text[sump..end].replace("[sump.lathe]", "[sump.edm]");
             let probe = "[sump.edm.probe.warmth]\nquantity = \"temperature\"\nbroker = \"shop\"\ntopic = \"edm\"\npayload = \"number\"\n";
-            text.clone() + "\n" + &another + probe
+            text + "\n" + &another + probe
         };
         assert_eq!(refused("same", &|text| text), Vec::<String>::new());
         assert_eq!(refused("more", &more), Vec::<String>::new());
