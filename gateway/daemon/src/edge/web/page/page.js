@@ -105,7 +105,7 @@ function lost(error) {
     return;
   }
   const since = heard === null ? "" : `; what stands here is of ${clock(heard, true)}`;
-  tell(`the gateway does not answer (${error.message})${since}`);
+  tell(`${error.message}${since}`);
   document.body.classList.add("old");
   if (heard === null) document.getElementById("view").replaceChildren(element("p", "Nothing has been heard of it yet."));
   else document.title = `Old since ${clock(heard, true)}: sumps of ${shop.site}`;
