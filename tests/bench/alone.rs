@@ -40,7 +40,7 @@ pub(crate) enum Role {
     },
     /// A serial line kept full.
     #[command(hide = true)]
-    Serial { baud: u32, dead: u8, seconds: u64 },
+    Serial { baud: u32, dead: u8, settle: u64, seconds: u64 },
     /// The estimator on one sump's quarter.
     #[command(hide = true)]
     Estimator { rounds: usize },
@@ -68,7 +68,10 @@ impl Role {
             Self::Poll { ports, period_us } => {
                 return polling::poll_for_ever(&ports, Duration::from_micros(period_us));
             }
-            Self::Serial { baud, dead, seconds } => serial::measure(baud, dead, seconds)?,
+            Self::Serial { baud, dead, settle, seconds } => {
+                let [settle, seconds] = [settle, seconds].map(Duration::from_secs);
+                serial::measure(baud, dead, settle, seconds)?
+            }
             Self::Estimator { rounds } => estimator::measure(rounds),
             Self::Durable { directory, seconds } => store::durable(&directory, seconds),
             Self::Days { directory, days } => store::days(&directory, days),

@@ -2,8 +2,8 @@
 //!
 //! A poll of N registers takes T = 8c + t3.5 + slave + (5 + 2N)c + t3.5, c = 11 / baud (Modbus over serial line V1.02, 2.5.1: eleven
 //! bits a character; 3.5 characters of silence, 1.750 ms above 19 200 baud). What the line allows is one poll after the other;
-//! a dead device's time-outs count as loss. What is lost elsewhere than in the gateway is told beside it: a terminal has a
-//! hand-over that no wire has, and the devices of the bench are woken late.
+//! a dead device's time-outs count as loss, while the gateway finds out and later on, when it asks seldom. What is lost elsewhere
+//! than in the gateway is told beside it: a terminal has a hand-over that no wire has, and the devices of the bench are woken late.
 
 use std::error::Error;
 use std::fs::File;
@@ -30,11 +30,20 @@ use crate::wire::REGISTERS;
 const DEVICES: u8 = 32;
 /// How long a device thinks before it answers.
 const THINKING: Duration = Duration::from_millis(5);
-/// Not measured: the port is opened, the line is quiet for a while.
+/// The usual time-outs, as a configuration has them that says nothing.
+const TIMEOUT: Duration = Duration::from_millis(500);
+const WORST_REPLY: Duration = Duration::from_millis(1000);
+/// In no window: the port is opened, the line is quiet for a while.
 const WARM_UP: Duration = Duration::from_millis(1500);
 
-/// Polls [`DEVICES`] devices, of which the last `dead` never answer, for `seconds`.
-pub(crate) fn measure(baud: u32, dead: u8, seconds: u64) -> Result<Figures, Box<dyn Error>> {
+/// Polls [`DEVICES`] devices, of which the last `dead` never answer, and looks at two windows of `window`: from the start, and
+/// from `settle` on.
+pub(crate) fn measure(
+    baud: u32,
+    dead: u8,
+    settle: Duration,
+    window: Duration,
+) -> Result<Figures, Box<dyn Error>> {
     let line = SerialLine { baud, parity: Parity::Even, stop_bits: 1 };
     let timing = line.timing().ok_or("a baud rate without timing")?;
     let reply = timing.characters(5 + 2 * usize::from(REGISTERS));
@@ -49,25 +58,38 @@ pub(crate) fn measure(baud: u32, dead: u8, seconds: u64) -> Result<Figures, Box<
         devices: (1..=DEVICES)
             .map(|unit_id| {
                 let settings = device(name(unit_id)?, u32::from(unit_id) - 1, Duration::from_millis(1));
-                Ok(DeviceSettings { unit_id, timeout: Duration::from_millis(300), ..settings })
+                Ok(DeviceSettings { unit_id, timeout: TIMEOUT, worst_reply: WORST_REPLY, ..settings })
             })
             .collect::<Result<_, Box<dyn Error>>>()?,
     };
-    let polls = poll(settings, Duration::from_secs(seconds))?;
+    let polls = poll(settings, settle + window)?;
     let full = before_reply + timing.t3_5();
-    let used = full.as_secs_f64() * polls.len() as f64 / seconds as f64;
-    let pause = median(polls.iter().map(|pause| pause.saturating_sub(timing.t3_5()).as_secs_f64()).collect());
+    let used = |from: Duration| {
+        let within = polls.iter().filter(|poll| (from..from + window).contains(&poll.at)).count();
+        100.0 * full.as_secs_f64() * within as f64 / window.as_secs_f64()
+    };
+    let beyond = |poll: &Poll| poll.pause.saturating_sub(timing.t3_5()).as_secs_f64();
+    let pause = median(polls.iter().map(beyond).collect());
     let late = median(late.lock().expect("whole").clone());
     Ok(named([
-        ("percent", 100.0 * used),
+        ("percent", used(settle)),
+        ("percent_at_first", used(Duration::ZERO)),
         ("poll_ms", full.as_secs_f64() * 1e3),
         ("pause_us", 1e6 * pause.ok_or("no poll")?),
         ("device_late_us", 1e6 * late.ok_or("no reply")?),
     ]))
 }
 
-/// Of every answered poll the time from the reply before to its request.
-fn poll(settings: BusSettings, window: Duration) -> Result<Vec<Duration>, Box<dyn Error>> {
+/// An answered poll.
+struct Poll {
+    /// When its request went out, from the start of the first window.
+    at: Duration,
+    /// From the reply before to its request.
+    pause: Duration,
+}
+
+/// Every answered poll of `window`.
+fn poll(settings: BusSettings, window: Duration) -> Result<Vec<Poll>, Box<dyn Error>> {
     let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build()?;
     LocalSet::new().block_on(&runtime, async move {
         let timer = PreciseTimer::start(Clock)?;
@@ -80,7 +102,7 @@ fn poll(settings: BusSettings, window: Duration) -> Result<Vec<Duration>, Box<dy
         });
         let start = Clock.uptime().plus(WARM_UP);
         let end = start.plus(window);
-        let (mut pauses, mut replied) = (Vec::new(), start);
+        let (mut polls, mut replied) = (Vec::new(), start);
         while let Some(report) = received.recv().await {
             let BusReport::Readings { sent, readings, .. } = report else { continue };
             // A poll that was not answered is told by readings without a number.
@@ -91,11 +113,11 @@ fn poll(settings: BusSettings, window: Duration) -> Result<Vec<Duration>, Box<dy
             if sent > end {
                 break;
             }
-            pauses.push(sent.since(replied));
+            polls.push(Poll { at: sent.since(start), pause: sent.since(replied) });
             replied = readings.first().map_or(replied, |reading| reading.received);
         }
         stop.send(true)?;
-        Ok(pauses)
+        Ok(polls)
     })
 }
 

@@ -4,6 +4,7 @@
 use std::error::Error;
 use std::fs;
 use std::process::Command;
+use std::thread;
 use std::time::Instant;
 
 use super::Stage;
@@ -13,27 +14,44 @@ use crate::{replay, service};
 
 type Done = Result<(), Box<dyn Error>>;
 
+/// Baud rates, and how much of the line is to be in use, %.
+const LINES: [(&str, f64); 3] = [("9600", 98.0), ("19200", 98.0), ("115200", 95.0)];
+
 impl Stage {
-    /// Thirty-two devices on a line, all alive and with one dead.
+    /// Thirty-two devices on a line: with one dead, at first and when that is known, and all alive. The lines with a dead device
+    /// go side by side, for they take long and little of the processor.
     pub(super) fn serial(&self, report: &mut Report) -> Done {
-        let seconds = if self.short { "3" } else { "30" };
-        for (baud, least) in [("9600", 98.0), ("19200", 98.0), ("115200", 95.0)] {
-            for dead in ["1", "0"] {
-                eprintln!("a line of {baud} baud, {dead} of 32 devices dead");
-                let found = figures(&self.bench, &["serial", baud, dead, seconds])?;
-                if dead == "1" {
-                    let what = format!(
-                        "5  serial line of {baud} baud in use, one of 32 devices dead, % of what its wire allows"
-                    );
-                    report.rows.push(Row::new(&what).ours(Some(found["percent"])).at_least(least));
-                } else {
-                    report.rows.push(Row::new("     all devices alive").ours(Some(found["percent"])));
-                    let row =
-                        Row::new("     from a reply to the next request, beyond the silence, median, µs");
-                    report.rows.push(row.ours(Some(found["pause_us"])));
-                    let row = Row::new("     of it the bench's own device answers late, median, µs");
-                    report.rows.push(row.ours(Some(found["device_late_us"])));
-                }
+        // Once found out, the dead one is asked every 200 s: the window holds one such question.
+        let (settle, dead_window, window) = if self.short { ("5", "5", "3") } else { ("250", "200", "30") };
+        eprintln!("three lines with a dead device each, {settle} s to settle and {dead_window} s to look");
+        let one_dead = |baud: &str| {
+            let found = figures(&self.bench, &["serial", baud, "1", settle, dead_window]);
+            found.map_err(|e| e.to_string())
+        };
+        let dead: Vec<_> = thread::scope(|scope| {
+            let lines = LINES.map(|(baud, _)| scope.spawn(move || one_dead(baud)));
+            lines.into_iter().map(|line| line.join().expect("no panic")).collect::<Result<_, _>>()
+        })?;
+        for ((baud, least), dead) in LINES.into_iter().zip(dead) {
+            eprintln!("a line of {baud} baud, all devices alive");
+            let alive = figures(&self.bench, &["serial", baud, "0", "0", window])?;
+            let what = format!(
+                "5  serial line of {baud} baud in use, one of 32 devices dead, % of what its wire allows"
+            );
+            report.rows.push(Row::new(&what).ours(Some(dead["percent"])).at_least(least));
+            for (what, figure) in [
+                (format!("     in the first {dead_window} s"), dead["percent_at_first"]),
+                ("     all devices alive".to_owned(), alive["percent"]),
+                (
+                    "     from a reply to the next request, beyond the silence, median, µs".to_owned(),
+                    alive["pause_us"],
+                ),
+                (
+                    "     of it the bench's own device answers late, median, µs".to_owned(),
+                    alive["device_late_us"],
+                ),
+            ] {
+                report.rows.push(Row::new(&what).ours(Some(figure)));
             }
         }
         Ok(())

@@ -14,6 +14,11 @@ use crate::model::Name;
 const PROBE_WAIT_MIN: Duration = Duration::from_secs(1);
 /// By how much that pause may grow beyond the one that costs the device's own share of the bus.
 const PROBE_GROWTH_MAX: u32 = 20;
+/// Where the polls of the others fill the line, a silent device is asked at last once in so many times as long as waiting for
+/// it takes: half a percent of the line. Elsewhere the time is there, and a device that is back is found sooner.
+const PROBE_SHARE_OF_FULL_LINE: u32 = 200;
+/// From this load on a line counts as full, %; the devices' own thinking time comes on top.
+const FULL_LINE_PERCENT: f64 = 80.0;
 
 impl SerialLine {
     /// Its times; `None` for a rate or stop bits that no line has.
@@ -69,19 +74,23 @@ pub(super) struct Pace {
 }
 
 impl Pace {
-    pub(super) fn new(settings: &DeviceSettings, link: &BusLink, devices: usize) -> Self {
+    pub(super) fn new(settings: &DeviceSettings, bus: &BusSettings, line_is_full: bool) -> Self {
         // A device that does not answer takes the bus this long; asked once in as many of these as there are devices, it
         // costs its own share.
         let cost = settings.worst_reply.max(settings.timeout);
-        let share = cost.saturating_mul(u32::try_from(devices).unwrap_or(u32::MAX));
+        let share = cost.saturating_mul(u32::try_from(bus.devices.len()).unwrap_or(u32::MAX));
         let probe_wait = share.max(PROBE_WAIT_MIN);
-        let probe_wait_max = share.saturating_mul(PROBE_GROWTH_MAX).min(PROBE_WAIT_MAX).max(probe_wait);
+        let probe_wait_max = if line_is_full {
+            cost.saturating_mul(PROBE_SHARE_OF_FULL_LINE)
+        } else {
+            share.saturating_mul(PROBE_GROWTH_MAX).min(PROBE_WAIT_MAX)
+        };
         Self {
             timeout: settings.timeout,
-            gap: gap(settings, link),
+            gap: gap(settings, &bus.link),
             worst_reply: settings.worst_reply,
             probe_wait,
-            probe_wait_max,
+            probe_wait_max: probe_wait_max.max(probe_wait),
         }
     }
 }
@@ -121,21 +130,34 @@ pub struct PlanDescription {
 /// Describes `plan`, which was made of `bus`.
 pub fn describe(bus: &BusSettings, plan: &Plan) -> PlanDescription {
     let line = bus.link.timing();
-    let requests: Vec<_> = plan.requests.iter().map(|request| describe_request(bus, request, line)).collect();
-    let line_load_percent = line
-        .map(|_| 100.0 * load(requests.iter().filter_map(|r| r.wire_time.map(|taken| (taken, r.period)))));
-    PlanDescription { bus: bus.name.clone(), requests, line_load_percent }
+    let requests = plan.requests.iter().map(|request| describe_request(bus, request, line)).collect();
+    PlanDescription { bus: bus.name.clone(), requests, line_load_percent: line_load_percent(bus, plan) }
+}
+
+/// See [`PlanDescription::line_load_percent`].
+fn line_load_percent(bus: &BusSettings, plan: &Plan) -> Option<f64> {
+    let line = bus.link.timing()?;
+    let polls = plan.requests.iter().filter_map(|r| Some((wire_time(bus, r, line)?, r.period)));
+    Some(100.0 * load(polls))
+}
+
+/// Whether the polls of `plan`, which was made of `bus`, leave its serial line no time to spare.
+pub(super) fn line_is_full(bus: &BusSettings, plan: &Plan) -> bool {
+    line_load_percent(bus, plan).is_some_and(|percent| percent >= FULL_LINE_PERCENT)
+}
+
+/// See [`RequestLine::wire_time`].
+fn wire_time(bus: &BusSettings, request: &PlannedRequest, line: SerialTiming) -> Option<Duration> {
+    let device = &bus.devices[request.device.slot()];
+    let read = ReadRequest::new(Address::new(request.table, request.start), request.quantity).ok()?;
+    let silent = device.silent_interval.unwrap_or(line.t3_5()).saturating_sub(line.t3_5());
+    Some(line.transaction(read, device.turnaround.saturating_add(silent)))
 }
 
 fn describe_request(bus: &BusSettings, request: &PlannedRequest, line: Option<SerialTiming>) -> RequestLine {
-    let device = &bus.devices[request.device.slot()];
-    let wire_time = line.and_then(|line| {
-        let read = ReadRequest::new(Address::new(request.table, request.start), request.quantity).ok()?;
-        let silent = device.silent_interval.unwrap_or(line.t3_5()).saturating_sub(line.t3_5());
-        Some(line.transaction(read, device.turnaround.saturating_add(silent)))
-    });
+    let wire_time = line.and_then(|line| wire_time(bus, request, line));
     RequestLine {
-        device: device.name.clone(),
+        device: bus.devices[request.device.slot()].name.clone(),
         table: request.table,
         start: request.start,
         quantity: request.quantity,

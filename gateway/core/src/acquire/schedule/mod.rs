@@ -12,7 +12,7 @@
 //! - *quiet*: nothing is sent on the bus, because a late reply could be taken for the next one.
 //! - *silent device*: its polls failed [`SILENT_AFTER`] times running, repeats included. It is then asked with a single
 //!   request at growing intervals, so that waiting for it costs the others at most its own share of the bus, and later
-//!   a twentieth of it. Its first reply brings it back to full rate.
+//!   a twentieth of it, or where the polls fill a serial line half a percent of the line. Its first reply brings it back to full rate.
 //! - *refused*: the device answers with exception 1, 2 or 3, so the register map is wrong. A request for several points
 //!   is halved until the point is found that is to blame; that one is reported and asked again once a minute. When all
 //!   pieces of a request have been good for a while they are tried as one again.
@@ -29,13 +29,13 @@ use sumpwarden_protocol::modbus::Table;
 use self::slot::{Group, Slot};
 use super::counters::DeviceCounters;
 use super::plan::Plan;
-use super::settings::{BusLink, BusSettings, DeviceSettings};
-use super::wire::Pace;
+use super::settings::{BusSettings, DeviceSettings};
+use super::wire::{self, Pace};
 use crate::model::{BusIndex, DeviceIndex, Fault, Now, RawReading, Uptime};
 
 /// Polls of one device that fail running before it counts as silent.
 pub const SILENT_AFTER: u32 = 2;
-/// Longest pause between two questions to a silent device, unless its own share asks for a longer one.
+/// Longest pause between two questions to a silent device, unless its own share or a full line asks for a longer one.
 pub const PROBE_WAIT_MAX: Duration = Duration::from_secs(60);
 /// Pause before a refused point is asked again.
 pub const REFUSED_WAIT: Duration = Duration::from_secs(60);
@@ -158,8 +158,8 @@ pub struct Schedule {
 impl Schedule {
     /// Starts at `now`, not connected. `bus` spreads the polls of many buses over their periods.
     pub fn new(bus: BusIndex, settings: &BusSettings, plan: &Plan, now: Uptime) -> Self {
-        let devices =
-            settings.devices.iter().map(|d| Device::new(d, &settings.link, settings.devices.len())).collect();
+        let line_is_full = wire::line_is_full(settings, plan);
+        let devices = settings.devices.iter().map(|d| Device::new(d, settings, line_is_full)).collect();
         let (slots, groups) = slot::lay_out(bus, settings, plan, now);
         Self {
             devices,
@@ -456,11 +456,11 @@ impl Schedule {
 }
 
 impl Device {
-    fn new(settings: &DeviceSettings, link: &BusLink, devices: usize) -> Self {
+    fn new(settings: &DeviceSettings, bus: &BusSettings, line_is_full: bool) -> Self {
         Self {
             unit_id: settings.unit_id,
             retries: settings.retries,
-            pace: Pace::new(settings, link, devices),
+            pace: Pace::new(settings, bus, line_is_full),
             failures: 0,
             probe: None,
             held_until: Uptime::default(),

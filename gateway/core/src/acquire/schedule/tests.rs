@@ -187,6 +187,24 @@ fn one_dead_device_among_32_costs_at_most_its_share() {
 }
 
 #[test]
+fn on_a_full_line_a_device_long_dead_costs_half_a_percent_and_elsewhere_is_asked_once_a_minute() {
+    // Ten registers take 23 ms of this line: with a period of 100 ms 32 devices ask for seven times what it has, with 10 s
+    // for a fourteenth. Waiting for the dead one takes a second.
+    for (period, least, most) in [(ms(100), 198, 202), (seconds(10), 58, 62)] {
+        let mut settings = bus(line(19_200), (1..=32).map(|u| device(u, inputs(0..10, period))).collect());
+        for device in &mut settings.devices {
+            (device.timeout, device.worst_reply) = (ms(500), seconds(1));
+        }
+        let mut world = World::new(&settings);
+        world.run(seconds(3600), |e, _| if e.unit_id == 7 { Does::Nothing } else { Does::Answer(ms(25)) });
+        let asked: Vec<_> = world.polls.iter().filter(|p| p.2.unit_id == 7).map(|p| p.0).collect();
+        let pauses = asked.windows(2).map(|pair| pair[1].since(pair[0]));
+        let longest = pauses.max().expect("it was asked more than once");
+        assert!((seconds(least)..seconds(most)).contains(&longest), "period {period:?}: {longest:?}");
+    }
+}
+
+#[test]
 fn a_silent_device_comes_back_at_full_rate_with_its_first_reply() {
     let mut world = World::new(&bus(tcp(), vec![device(1, inputs([0, 100], seconds(1)))]));
     world.run(seconds(300), |_, _| Does::Nothing);
