@@ -32,6 +32,7 @@ pub use restart::renumbered;
 pub use settings::Settings;
 
 use std::collections::BTreeMap;
+use std::time::Duration;
 
 use calibration::Calibrations;
 use fill::{Fill, Told};
@@ -49,6 +50,9 @@ use crate::notify::OutboxEntry;
 use crate::notify::router::Router;
 use crate::signal::Signals;
 use crate::store::record::{JournalRecord, SeriesKey};
+
+/// How often limits that look days ahead are judged, at most: each takes as long as hundreds of readings.
+const AHEAD_EVERY: Duration = Duration::from_secs(600);
 
 /// What the engine is told.
 #[derive(Clone, Copy, Debug)]
@@ -132,6 +136,8 @@ pub struct Engine {
     estimating: Estimating,
     /// Next time the estimates are written out; none before the first reading.
     next_estimates: Option<Uptime>,
+    /// When limits that look ahead are judged next; at once where they never were.
+    next_ahead: Option<Uptime>,
     out: Outbound,
     /// Emptied at every use; kept for their capacity.
     overdue: Vec<Measurement>,
@@ -174,6 +180,7 @@ impl Engine {
             router: Router::new(settings.receivers.clone(), settings.message_origin()),
             estimating: Estimating::Yes,
             next_estimates: None,
+            next_ahead: None,
             out: Outbound::default(),
             overdue: Vec::new(),
             transitions: Vec::new(),
@@ -269,9 +276,6 @@ impl Engine {
         }
         self.overdue = overdue;
         self.expire_calibrations(now);
-        for sump in (0..).take(self.sumps.len()) {
-            self.rest_limits(now, SumpIndex(sump));
-        }
         self.alarms.tick(now, &mut self.transitions);
         if self.next_estimates.is_some_and(|due| due <= now.uptime) {
             self.write_estimates(now);
@@ -280,8 +284,7 @@ impl Engine {
     }
 
     fn estimates_due_after(&self, now: Uptime) -> Uptime {
-        let every = u64::try_from(self.settings.estimate_every.as_nanos()).unwrap_or(u64::MAX).max(1);
-        Uptime::from_nanos((now.as_nanos() / every).saturating_add(1).saturating_mul(every))
+        next_on_grid(now, self.settings.estimate_every)
     }
 
     /// Every measurement goes the same way: stored, and, if it is the latest, watched and into the state of its sump.
@@ -305,6 +308,7 @@ impl Engine {
         }
         self.sumps[sump.slot()].observe(now, measurement);
         self.fills[sump.slot()].observe(now, measurement);
+        self.rest_limits(now, sump);
         self.journal_events(now, sump);
     }
 
@@ -323,6 +327,10 @@ impl Engine {
                 self.watch_due(now, sump);
             }
             return;
+        }
+        let ahead = self.next_ahead.is_none_or(|due| due <= now.uptime);
+        if ahead {
+            self.next_ahead = Some(next_on_grid(now.uptime, AHEAD_EVERY));
         }
         for index in (0..).take(self.sumps.len()) {
             // Whoever polls it estimates it.
@@ -353,7 +361,7 @@ impl Engine {
                 }));
             }
             self.journal_events(now, SumpIndex(index));
-            self.watch_sump(now, SumpIndex(index));
+            self.watch_sump(now, SumpIndex(index), ahead);
         }
     }
 
@@ -379,6 +387,12 @@ impl Engine {
         self.out.saved.extend(acidity.map(|bytes| (restart::acidity_key(name), bytes)));
         self.out.saved.extend(cleanout.map(|bytes| (restart::cleanout_key(name), bytes)));
     }
+}
+
+/// The next of the instants that lie whole steps of `every` from the zero of `now`.
+fn next_on_grid(now: Uptime, every: Duration) -> Uptime {
+    let every = u64::try_from(every.as_nanos()).unwrap_or(u64::MAX).max(1);
+    Uptime::from_nanos((now.as_nanos() / every).saturating_add(1).saturating_mul(every))
 }
 
 #[cfg(test)]

@@ -117,6 +117,7 @@ impl Engine {
             self.watch_note(now, note);
             if note.kind == NoteKind::Cleanout {
                 self.fills[note.sump.slot()].note_cleanout(now, note.value >= 0.5);
+                self.rest_limits(now, note.sump);
             }
         }
         // An analysis of the water holds for every sump that is topped up with it.

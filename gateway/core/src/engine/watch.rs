@@ -70,8 +70,8 @@ impl Engine {
         self.alarms.observe_fault(now, &key, holds, &detail, &mut self.transitions);
     }
 
-    /// What goes on in a sump.
-    pub(super) fn watch_sump(&mut self, now: Now, sump: SumpIndex) {
+    /// What goes on in a sump; where `ahead`, what will.
+    pub(super) fn watch_sump(&mut self, now: Now, sump: SumpIndex, ahead: bool) {
         self.watch_acidity(now, sump);
         let prospect = self.prospect(sump);
         let running = self.sumps[sump.slot()].leaks(prospect.as_ref());
@@ -85,7 +85,9 @@ impl Engine {
         let over = self.sumps[sump.slot()].would_overflow(prospect.as_ref());
         self.tell(now, sump, Condition::WouldOverflow, over.map(|over| over.is_some()), over.flatten());
         self.watch_due(now, sump);
-        self.watch_ahead(now, sump, prospect.as_ref());
+        if ahead {
+            self.watch_ahead(now, sump, prospect.as_ref());
+        }
     }
 
     fn watch_acidity(&mut self, now: Now, sump: SumpIndex) {

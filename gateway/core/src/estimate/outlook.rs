@@ -315,7 +315,6 @@ const VOLUME_SHARE_MIN: f64 = 0.05;
 /// may end at never. Amounts and rates that would come out below 0 count as 0.
 pub fn crossing(balance: &Balance, spread: &Spread, limit: f64, bound: Bound) -> Crossing {
     let root = spread.root();
-    let normal = &*NORMAL_POINTS;
     let means = [
         balance.now,
         balance.volume_l,
@@ -323,39 +322,37 @@ pub fn crossing(balance: &Balance, spread: &Spread, limit: f64, bound: Bound) ->
         balance.losses.dragout_l_d,
         balance.makeup,
     ];
-    let mut days: Vec<f64> = (1..POINTS)
-        .map(|i| {
-            let z = STEPS.map(|step| normal[i * step % POINTS]);
+    let mut days: Vec<f64> = LATTICE
+        .iter()
+        .map(|z| {
             let mut at = means;
-            for (row, value) in root.iter().zip(&mut at) {
-                *value += row.iter().zip(z).map(|(r, z)| r * z).sum::<f64>();
+            for (i, value) in at.iter_mut().enumerate() {
+                *value += root[i][..=i].iter().zip(z).map(|(r, z)| r * z).sum::<f64>();
             }
             let losses = Losses { evaporation_l_d: at[2].max(0.0), dragout_l_d: at[3].max(0.0) };
             let volume_l = at[1].max(VOLUME_SHARE_MIN * balance.volume_l);
             Balance { now: at[0].max(0.0), volume_l, losses, makeup: at[4].max(0.0) }.days_until(limit, bound)
         })
         .collect();
-    days.sort_by(f64::total_cmp);
     let mean = balance.days_until(limit, bound);
     let count = days.len() as f64;
     let never = days.iter().filter(|d| d.is_infinite()).count() as f64;
+    let mut ranked = |share: f64| *days.select_nth_unstable_by((share * count) as usize, f64::total_cmp).1;
     Crossing {
         days: mean,
-        low90: days[(0.05 * count) as usize].min(mean),
-        high90: days[(0.95 * count) as usize].max(mean),
+        low90: ranked(0.05).min(mean),
+        high90: ranked(0.95).max(mean),
         never_share: never / count,
     }
 }
 
-/// Points of the standard normal distribution at the shares i / 509, stretched so that their variance is 1; the first
-/// stands for no point. The same every time, and found once: they take longer than all else here.
-static NORMAL_POINTS: LazyLock<[f64; POINTS]> = LazyLock::new(|| {
-    let mut points = [0.0; POINTS];
-    for (i, point) in points.iter_mut().enumerate().skip(1) {
-        *point = normal_quantile(i as f64 / POINTS as f64);
-    }
-    let variance = points.iter().map(|z| z * z).sum::<f64>() / (POINTS - 1) as f64;
-    points.map(|z| z / variance.sqrt())
+/// The lattice: what each input is off its mean, in its own deviations. Along each input lie points of the standard normal
+/// distribution at the shares i / 509, stretched so that their variance is 1. The same every time, and found once: it takes
+/// longer than all else here.
+static LATTICE: LazyLock<Vec<[f64; 5]>> = LazyLock::new(|| {
+    let normal: Vec<f64> = (1..POINTS).map(|i| normal_quantile(i as f64 / POINTS as f64)).collect();
+    let deviation = (normal.iter().map(|z| z * z).sum::<f64>() / (POINTS - 1) as f64).sqrt();
+    (1..POINTS).map(|i| STEPS.map(|step| normal[i * step % POINTS - 1] / deviation)).collect()
 });
 
 #[cfg(test)]

@@ -121,28 +121,45 @@ struct Ahead {
 struct Derived {
     value: f64,
     slopes: [f64; at::COUNT],
+    /// Bit i is set where slope i may be other than 0: few of them are, and only those are gone through.
+    used: u32,
 }
+
+const _: () = assert!(at::COUNT <= 32, "one bit a number of the state");
 
 impl Derived {
     fn new(value: f64, slopes: &[(usize, f64)]) -> Self {
         let mut all = [0.0; at::COUNT];
+        let mut used = 0;
         for &(i, slope) in slopes {
             all[i] += slope;
+            used |= 1 << i;
         }
-        Self { value, slopes: all }
+        Self { value, slopes: all, used }
     }
 
     fn plus(mut self, part: f64, other: &Self) -> Self {
         self.value += part * other.value;
-        for (slope, more) in self.slopes.iter_mut().zip(&other.slopes) {
-            *slope += part * more;
+        for i in other.places() {
+            self.slopes[i] += part * other.slopes[i];
         }
+        self.used |= other.used;
         self
     }
 
     fn covariance(&self, other: &Self, belief: &Belief) -> f64 {
-        let row = |line: &[f64; at::COUNT]| line.iter().zip(&other.slopes).map(|(c, s)| c * s).sum::<f64>();
-        self.slopes.iter().zip(&belief.cov).map(|(slope, line)| slope * row(line)).sum()
+        let row = |line: &[f64; at::COUNT]| other.places().map(|j| line[j] * other.slopes[j]).sum::<f64>();
+        self.places().map(|i| self.slopes[i] * row(&belief.cov[i])).sum()
+    }
+
+    /// Numbers of the state it changes with, in their order.
+    fn places(&self) -> impl Iterator<Item = usize> + use<> {
+        let mut left = self.used;
+        std::iter::from_fn(move || {
+            let place = left.trailing_zeros();
+            left &= left.checked_sub(1)?;
+            Some(place as usize)
+        })
     }
 
     fn known(&self, belief: &Belief) -> Known {
