@@ -13,9 +13,9 @@
 //! A section of runs is its number (u32) and the runs; a pco section is its length (u32) and the bytes. What is read
 //! back is equal bit for bit. Nothing is allocated on the word of the header beyond [`POINTS_MAX`] points.
 
-use pco::ChunkConfig;
 use pco::data_types::Number;
 use pco::standalone::{simple_compress, simple_decompress_into};
+use pco::{ChunkConfig, DeltaSpec};
 
 use super::{DamagedBody, Point, quality_of, seal, unseal};
 use crate::model::Timestamp;
@@ -52,10 +52,10 @@ pub fn encode(points: &[Point]) -> Vec<u8> {
 
     let mut body = vec![VERSION, unit as u8 | form];
     put_u32(&mut body, points.len());
-    put_numbers(&mut body, &stamps);
+    put_numbers(&mut body, &stamps, PACED);
     put_quality(&mut body, points);
     put_presence(&mut body, points.iter().map(|p| p.raw.is_some()));
-    put_numbers(&mut body, &points.iter().filter_map(|p| p.raw).collect::<Vec<_>>());
+    put_floats(&mut body, &points.iter().filter_map(|p| p.raw).collect::<Vec<_>>());
     put_presence(&mut body, points.iter().map(|p| p.value.is_some()));
     body.extend_from_slice(&values);
     seal(&mut body);
@@ -105,7 +105,7 @@ pub fn decode(body: &[u8]) -> Result<Vec<Point>, DamagedBody> {
 /// Values that lie on no line: plain, or as a list of those that occur and places in it, whichever is smaller.
 fn pack_values(values: &[f64]) -> (u8, Vec<u8>) {
     let mut plain = Vec::new();
-    put_numbers(&mut plain, values);
+    put_floats(&mut plain, values);
     let mut list = values.to_vec();
     list.sort_unstable_by(f64::total_cmp);
     list.dedup_by_key(|value| value.to_bits());
@@ -117,8 +117,8 @@ fn pack_values(values: &[f64]) -> (u8, Vec<u8>) {
     let places: Vec<u32> = values.iter().map(place).collect();
     let mut listed = Vec::new();
     put_u32(&mut listed, list.len());
-    put_numbers(&mut listed, &list);
-    put_numbers(&mut listed, &places);
+    put_floats(&mut listed, &list);
+    put_numbers(&mut listed, &places, steadier(places.iter().copied().map(f64::from)));
     if listed.len() < plain.len() { (FLAG_LIST, listed) } else { (0, plain) }
 }
 
@@ -192,11 +192,28 @@ fn put_u32(body: &mut Vec<u8>, number: usize) {
     body.extend_from_slice(&number.to_le_bytes());
 }
 
-fn put_numbers<T: Number>(body: &mut Vec<u8>, numbers: &[T]) {
+/// Stamps come at a pace, so their differences say it all.
+const PACED: DeltaSpec = DeltaSpec::TryConsecutive(1);
+
+/// Whether to pack numbers or their differences: whichever lie closer together. pco's own search packs samples every way it
+/// knows; that takes two to three times as long as packing and gets no fewer bytes out of what probes say.
+fn steadier(numbers: impl Iterator<Item = f64> + Clone) -> DeltaSpec {
+    let count = numbers.clone().count() as f64;
+    let mean = numbers.clone().sum::<f64>() / count;
+    let apart: f64 = numbers.clone().map(|number| (number - mean).abs()).sum();
+    let steps: f64 = numbers.clone().zip(numbers.skip(1)).map(|(before, after)| (after - before).abs()).sum();
+    if steps < apart { DeltaSpec::TryConsecutive(1) } else { DeltaSpec::NoOp }
+}
+
+fn put_floats(body: &mut Vec<u8>, numbers: &[f64]) {
+    put_numbers(body, numbers, steadier(numbers.iter().copied()));
+}
+
+fn put_numbers<T: Number>(body: &mut Vec<u8>, numbers: &[T], delta: DeltaSpec) {
     if numbers.is_empty() {
         return put_u32(body, 0);
     }
-    let config = ChunkConfig::default().with_compression_level(LEVEL);
+    let config = ChunkConfig::default().with_compression_level(LEVEL).with_delta_spec(delta);
     let packed =
         simple_compress(numbers, &config).expect("the configuration is valid and the length bounded");
     put_u32(body, packed.len());
