@@ -81,6 +81,8 @@ enum Command {
     Status(commands::status::Options),
     /// Gather what somebody elsewhere needs to see what is wrong: one archive, every secret masked
     Support(commands::support::Options),
+    /// Remove all data and keys of a box that leaves the shop; the daemon must not run
+    Wipe(commands::wipe::Options),
     /// Have the running daemon read its configuration anew, without losing a sample
     Reload(commands::reload::Options),
     /// Calibrate a pH or conductivity probe, step by step, through the running daemon
@@ -126,6 +128,7 @@ fn main() -> ExitCode {
         Command::Alarm(options) => commands::alarm::run(&options),
         Command::Status(options) => commands::status::run(&options),
         Command::Support(options) => commands::support::run(&options),
+        Command::Wipe(options) => commands::wipe::run(&options),
         Command::Reload(options) => commands::reload::run(&options),
         Command::Calibrate(options) => commands::calibrate::run(&options),
         Command::Init(options) => commands::init::run(&options),

@@ -8,6 +8,7 @@ mod identity;
 mod notes;
 mod numbers;
 mod store;
+mod wipe;
 
 use std::time::Duration;
 

@@ -23,6 +23,7 @@ pub mod scan;
 pub mod status;
 pub mod store;
 pub mod support;
+pub mod wipe;
 
 use std::path::Path;
 use std::process::ExitCode;

@@ -20,6 +20,7 @@ use tokio::time::timeout;
 
 use super::{Exit, block_on, console};
 use crate::config::{PageTls, Settings};
+use crate::edge::data_files::NOTE_KEY;
 use crate::edge::web::{certificate, key};
 
 /// How long the daemon may take to answer; it gives up itself after ten seconds.
@@ -133,8 +134,8 @@ fn key_of(settings: &Settings) -> Result<Secret, Exit> {
         return Ok(key.clone());
     }
     let directory = &settings.store.directory;
-    key::read(directory, key::NOTE_KEY).map_err(|error| {
-        let path = key::key_file(directory, key::NOTE_KEY);
+    key::read(directory, NOTE_KEY).map_err(|error| {
+        let path = NOTE_KEY.of(directory);
         let cure = match error.kind() {
             io::ErrorKind::NotFound => "start the daemon once (sumpwarden run): it makes the key",
             io::ErrorKind::PermissionDenied => "run this as the daemon's user, with sudo -u USER",

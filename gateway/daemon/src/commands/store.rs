@@ -15,6 +15,7 @@ use sumpwarden_core::notify::router;
 use super::console::plain;
 use super::{Exit, console, load};
 use crate::edge::clock::Clock;
+use crate::edge::data_files::DEEDS_KEY;
 use crate::edge::store::examine::{Aside, Finding, Report, examine, set_aside};
 use crate::edge::store::{FILE, StoreError, snapshot};
 use crate::edge::web::access::{Broken, verify_deeds};
@@ -68,7 +69,7 @@ pub fn check(which: Which<'_>, json: bool) -> Exit {
 
 /// Entries of the record of deeds that hold together, or where they do not; none where no daemon has kept one.
 fn deeds(directory: &Path) -> Option<Result<u64, Broken>> {
-    let key = key::read(directory, key::DEEDS_KEY).ok()?;
+    let key = key::read(directory, DEEDS_KEY).ok()?;
     Some(verify_deeds(directory, &key))
 }
 

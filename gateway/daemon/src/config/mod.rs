@@ -8,6 +8,7 @@ mod checked;
 pub mod file;
 mod in_force;
 mod nearest;
+mod places;
 pub mod quantity;
 mod reader;
 pub mod report;
@@ -24,11 +25,15 @@ pub(crate) use nearest::did_you_mean;
 pub(crate) use checked::BAUDS;
 pub use checked::{PageTls, Peer, Settings, SharedBus, SiteSettings, StoreConfig, WebSettings};
 pub use in_force::{Setting, in_force};
+pub use places::{Places, places};
 pub use report::Report;
 pub use schema::{Explained, NoSuchKey, explain, schema};
 pub(crate) use sources::is_secret;
 pub use sources::{ALL_BYTES_MAX, FILE_BYTES_MAX, FRAGMENTS_DIRECTORY, FRAGMENTS_MAX, ITEMS_MAX};
 pub use variables::VARIABLE_PREFIX;
+
+/// Where the data lies if nothing is written, beside the configuration.
+const DATA_DIRECTORY: &str = "data";
 
 /// A configuration that may be put in force.
 #[derive(Clone, PartialEq, Debug)]
@@ -76,10 +81,7 @@ struct Read {
 
 fn read_with(path: &Path, variables: &[(String, String)], recording: Recording) -> Read {
     let mut report = Report::default();
-    let layered = sources::gather(path, &mut report);
-    let mut layered = variables::add(layered, variables, true, &mut report);
-    let mut wrong = types::expand(&mut layered, &mut report);
-    let layered = variables::add(layered, variables, false, &mut report);
+    let (layered, mut wrong) = layered(path, variables, &mut report);
     let (shop, more) = reader::read(&layered);
     wrong.extend(more);
     let base = path.parent().unwrap_or(Path::new("")).to_owned();
@@ -88,6 +90,18 @@ fn read_with(path: &Path, variables: &[(String, String)], recording: Recording) 
     report.mistakes.sort();
     report.mistakes.dedup();
     Read { layered, settings, facts, report }
+}
+
+/// Files and variables as one tree, types expanded; and what is wrong with the types.
+fn layered(
+    path: &Path,
+    variables: &[(String, String)],
+    report: &mut Report,
+) -> (sources::Layered, Vec<reader::Wrong>) {
+    let layered = sources::gather(path, report);
+    let mut layered = variables::add(layered, variables, true, report);
+    let wrong = types::expand(&mut layered, report);
+    (variables::add(layered, variables, false, report), wrong)
 }
 
 /// Variables of this process with the prefix; one that is no Unicode keeps its name, and its text is marked as such.

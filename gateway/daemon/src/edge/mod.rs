@@ -1,8 +1,9 @@
 //! F8: everything that touches the world. Edges never import each other; all of them may use
-//! [`clock`], the only place that reads one, [`pulse`], by which a loop shows that it lives, and how small things are written:
-//! [`hex`], [`small_file`], [`spreadsheet`].
+//! [`clock`], the only place that reads one, [`pulse`], by which a loop shows that it lives, how small things are written:
+//! [`hex`], [`small_file`], [`spreadsheet`], and under which name: [`data_files`].
 
 pub mod clock;
+pub mod data_files;
 pub mod hex;
 pub mod host;
 pub mod modbus;

@@ -3,7 +3,10 @@
 use std::fs::{File, OpenOptions};
 use std::io::{self, Write};
 use std::os::unix::fs::OpenOptionsExt;
-use std::path::Path;
+use std::path::{Path, PathBuf};
+
+/// What the name of a file ends in that is not whole yet.
+pub const HALF: &str = ".new";
 
 /// Puts `bytes` in place of the file at `path`: written under another name and moved, so that a power cut leaves the old one or
 /// the new one.
@@ -11,7 +14,9 @@ use std::path::Path;
 /// # Errors
 /// If it cannot be written; the old one stays.
 pub fn put(path: &Path, bytes: &[u8]) -> io::Result<()> {
-    let half = path.with_added_extension("new");
+    let mut half = path.as_os_str().to_owned();
+    half.push(HALF);
+    let half = PathBuf::from(half);
     // One that was left over by a run that was cut short may be anybody's to read: it is not written into.
     if let Err(error) = std::fs::remove_file(&half)
         && error.kind() != io::ErrorKind::NotFound

@@ -14,10 +14,11 @@ use super::keeper::Keeper;
 use super::parts::{BusPart, Shared};
 use super::{StartError, Tasks, kinds, receivers, stopped};
 use crate::config::{PageTls, WebSettings};
+use crate::edge::data_files::{DEEDS_KEY, DataFile, NOTE_KEY, STICKER_KEY};
 use crate::edge::store::Store;
 use crate::edge::web::access::{Access, Reads};
 use crate::edge::web::buses::{BusView, Buses, DeviceView};
-use crate::edge::web::{self, Parts, certificate, key};
+use crate::edge::web::{self, Parts, certificate};
 
 /// What is opened once.
 pub(super) struct Door {
@@ -35,11 +36,9 @@ pub(super) struct Door {
 impl Door {
     pub(super) async fn open(web: &WebSettings, store: &Store) -> Result<Self, StartError> {
         let directory = store.directory();
-        let unusable = |why| StartError::NoteKey { path: key::key_file(directory, key::NOTE_KEY), why };
-        let note_key = web
-            .note_key
-            .clone()
-            .map_or_else(|| receivers::own_key(store, key::NOTE_KEY).map_err(unusable), Ok)?;
+        let unusable = |why| StartError::NoteKey { path: NOTE_KEY.of(directory), why };
+        let note_key =
+            web.note_key.clone().map_or_else(|| receivers::own_key(store, NOTE_KEY).map_err(unusable), Ok)?;
         let address = web.listen;
         let listen = |why| StartError::Listen { address, why };
         let listener = TcpListener::bind(address).await.map_err(listen)?;
@@ -90,9 +89,11 @@ fn tls(web: &WebSettings, store: &Store) -> Result<Option<Arc<ServerConfig>>, St
 }
 
 fn access(web: &WebSettings, store: &Store) -> Result<Access, StartError> {
-    let own = |name| receivers::own_key(store, name).map_err(|why| StartError::PageKey { name, why });
+    let own = |key: DataFile| {
+        receivers::own_key(store, key).map_err(|why| StartError::PageKey { name: key.name(), why })
+    };
     let reads = if web.reads_need_login { Reads::Login } else { Reads::Open };
-    Ok(Access::open(store.directory(), &own(key::STICKER_KEY)?, &own(key::DEEDS_KEY)?, reads))
+    Ok(Access::open(store.directory(), &own(STICKER_KEY)?, &own(DEEDS_KEY)?, reads))
 }
 
 /// What the buses have done, for whoever asks.

@@ -14,6 +14,7 @@ use super::{StartError, Tasks};
 use super::{panics, weekly};
 use crate::config::tasks;
 use crate::edge::clock::Clock;
+use crate::edge::data_files::{DataFile, LINK_KEY};
 use crate::edge::mqtt::publish_once;
 use crate::edge::notify::link::{LinkError, Links};
 use crate::edge::notify::{
@@ -22,24 +23,25 @@ use crate::edge::notify::{
 };
 use crate::edge::pulse::Progress;
 use crate::edge::store::Store;
+use crate::edge::web;
 use crate::edge::web::commands::Commands;
 use crate::edge::web::reload::Reload;
 use crate::edge::web::status::{Standing, Still};
-use crate::edge::web::{Claimed, HealthView, ReceiverView, TokenError, Writes, key};
+use crate::edge::web::{Claimed, HealthView, ReceiverView, TokenError, Writes};
 
 /// The links of this gateway; none without an address that they could lead to.
 pub(super) fn links(store: &Store, public_url: Option<&str>) -> Result<Option<Arc<Links>>, StartError> {
     let Some(url) = public_url else { return Ok(None) };
-    let key = own_key(store, key::LINK_KEY).map_err(StartError::LinkKey)?;
+    let key = own_key(store, LINK_KEY).map_err(StartError::LinkKey)?;
     Ok(Some(Arc::new(Links::new(&key, url))))
 }
 
 /// A key of the data directory; where that cannot be written, one for this run.
-pub(super) fn own_key(store: &Store, name: &str) -> std::io::Result<Secret> {
-    match key::open_or_make(store.directory(), name) {
+pub(super) fn own_key(store: &Store, key: DataFile) -> std::io::Result<Secret> {
+    match web::key::open_or_make(store.directory(), key) {
         Err(error) if store.status().trouble.is_some() => {
-            tracing::error!(%error, name, "the data directory cannot be written: this key is for this run only");
-            key::passing()
+            tracing::error!(%error, name = key.name(), "the data directory cannot be written: this key is for this run only");
+            web::key::passing()
         }
         found => found,
     }

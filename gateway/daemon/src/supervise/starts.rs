@@ -12,9 +12,9 @@ use std::time::Duration;
 use serde::{Deserialize, Serialize};
 use sumpwarden_core::model::{KeptAt, Now};
 
+use crate::edge::data_files::STARTS;
 use crate::edge::small_file;
 
-const FILE: &str = "starts.json";
 /// Starts that are remembered.
 const KEPT: usize = 12;
 /// So many crashes of starts within [`CRASHES_WITHIN`] make the next one reduced (common practice, no source).
@@ -97,7 +97,7 @@ impl Record {
     /// Writes a start down; gives why it is reduced, if it is. The directory belongs to this process. A record that cannot
     /// be read is begun anew; one that cannot be written is told in the log and does not stop anything.
     pub(super) fn begin(directory: &Path, now: Now) -> (Self, Option<String>) {
-        let path = directory.join(FILE);
+        let path = STARTS.of(directory);
         let starts = match fs::read(&path) {
             Ok(bytes) => serde_json::from_slice(&bytes).unwrap_or_else(|error| {
                 tracing::warn!(file = %path.display(), %error, "the record of starts cannot be read; begun anew");
@@ -130,7 +130,7 @@ impl Record {
     }
 
     fn try_write(&self) -> io::Result<()> {
-        small_file::put(&self.directory.join(FILE), &serde_json::to_vec(&self.starts)?)
+        small_file::put(&STARTS.of(&self.directory), &serde_json::to_vec(&self.starts)?)
     }
 }
 
@@ -200,7 +200,7 @@ mod tests {
             Record::begin(&place, at(second));
         }
         assert_eq!(Record::begin(&place, at(40)).0.starts.0.len(), KEPT);
-        fs::write(place.join(FILE), "{").expect("written");
+        fs::write(STARTS.of(&place), "{").expect("written");
         assert_eq!(Record::begin(&place, at(41)).0.starts.0.len(), 1, "a damaged one is begun anew");
         fs::remove_dir_all(&place).expect("removed");
     }

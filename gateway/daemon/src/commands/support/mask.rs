@@ -7,7 +7,7 @@ use std::path::Path;
 use toml::Value;
 
 use crate::config::is_secret;
-use crate::edge::web::key;
+use crate::edge::data_files::KEYS;
 
 /// What stands in its place.
 const MASKED: &str = "***";
@@ -52,8 +52,8 @@ impl Mask {
 
     /// And those that the daemon made in its data directory.
     pub(super) fn with_keys_of(mut self, directory: &Path) -> Self {
-        for name in [key::NOTE_KEY, key::LINK_KEY, key::STICKER_KEY, key::DEEDS_KEY] {
-            if let Some(text) = read(&key::key_file(directory, name)) {
+        for key in KEYS {
+            if let Some(text) = read(&key.of(directory)) {
                 self.add(&text);
             }
         }

@@ -10,6 +10,7 @@ use sumpwarden_core::model::Name;
 use sumpwarden_core::store::Origin;
 use sumpwarden_core::store::settings::{ForwardSettings, StoreSettings};
 
+use super::super::DATA_DIRECTORY;
 use super::super::file::{self, Forward, Shop};
 use super::super::nearest::did_you_mean;
 use super::bus::is_this_machine;
@@ -142,8 +143,8 @@ pub(super) fn store(notes: &mut Notes<'_>, shop: &Shop) -> StoreConfig {
     let mib = |bytes: u64| format!("\"{} MiB\"", bytes >> 20);
     notes.default(&at, "keep_bytes_max", table.keep_bytes_max.is_some(), mib(default.bytes_max));
     notes.default(&at, "free_bytes_min", table.free_bytes_min.is_some(), mib(default.free_min));
-    let directory = table.directory.as_deref().unwrap_or("data");
-    notes.default(&at, "directory", table.directory.is_some(), "\"data\"");
+    let directory = table.directory.as_deref().unwrap_or(DATA_DIRECTORY);
+    notes.default(&at, "directory", table.directory.is_some(), format_args!("\"{DATA_DIRECTORY}\""));
     if directory.is_empty() || directory.contains('\0') {
         notes.wrong(&at.key("directory"), "`directory` names no directory", "write a path, as in \"data\"");
     }

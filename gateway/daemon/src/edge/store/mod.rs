@@ -51,6 +51,7 @@ pub use salvage::Salvage;
 pub use schema::{FILE, SetAside};
 pub use shelf::{Beside, HourlyFigures, Shelf};
 
+use super::data_files::STORE;
 use super::pulse::Pulse;
 use inbox::Inbox;
 use writer::Writer;
@@ -268,6 +269,33 @@ struct Shared {
 /// A panic of another thread has not left a half-made state behind any of these locks: each is held for a few moves.
 fn locked<T>(mutex: &Mutex<T>) -> MutexGuard<'_, T> {
     mutex.lock().unwrap_or_else(PoisonError::into_inner)
+}
+
+/// A data directory that no daemon gets while this is held.
+#[derive(Debug)]
+pub struct Claim {
+    _place: schema::Place,
+}
+
+impl Claim {
+    /// Takes the lock of `directory`, which is made if it is not there.
+    ///
+    /// # Errors
+    /// If a daemon has it, or it cannot be locked.
+    pub fn take(directory: &Path) -> Result<Self, StoreError> {
+        Ok(Self { _place: schema::Place::claim(directory)? })
+    }
+}
+
+/// Says so if a daemon has `directory`; changes nothing.
+///
+/// # Errors
+/// If one has it.
+pub fn ask_whether_free(directory: &Path) -> Result<(), StoreError> {
+    match quiet::is_running(&STORE.of(directory)) {
+        true => Err(StoreError::InUse { path: directory.to_owned() }),
+        false => Ok(()),
+    }
 }
 
 /// What SQLite, or the store, keeps beside the file at `path`, by the end of its name.

@@ -13,8 +13,8 @@ use std::time::{Duration, SystemTime};
 use rusqlite::config::DbConfig;
 use rusqlite::{Connection, OpenFlags};
 
-use super::schema::{FILE, LOCK};
 use super::{StoreError, beside, log_of};
+use crate::edge::data_files::{LOCK, STORE};
 
 /// How long a look waits for a lock of the writer.
 const BUSY_WAIT: Duration = Duration::from_secs(5);
@@ -65,7 +65,7 @@ impl Quiet {
             (uri(&path, "&readonly_shm=1"), None)
         } else {
             let copy = copied(&path).map_err(|error| unusable(format!("cannot be copied: {error}")))?;
-            (uri(&copy.join(FILE), ""), Some(copy))
+            (uri(&STORE.of(&copy), ""), Some(copy))
         };
         let still = (!running && copy.is_none()).then(|| state(&path));
         let flags =
@@ -102,8 +102,8 @@ impl Quiet {
 /// Whether a daemon has the store at `path`. To ask is to hold the lock for a moment, which a daemon that starts waits for.
 pub(super) fn is_running(path: &Path) -> bool {
     let directory = path.parent().unwrap_or(Path::new("."));
-    path.file_name().is_some_and(|name| name == FILE)
-        && File::open(directory.join(LOCK))
+    path.file_name().is_some_and(|name| name == STORE.name())
+        && File::open(LOCK.of(directory))
             .is_ok_and(|lock| matches!(lock.try_lock_shared(), Err(TryLockError::WouldBlock)))
 }
 
@@ -117,8 +117,8 @@ fn copied(path: &Path) -> std::io::Result<PathBuf> {
     let name = format!("sumpwarden-look-{}-{}", std::process::id(), number());
     let directory = std::env::temp_dir().join(name);
     std::fs::create_dir(&directory)?;
-    std::fs::copy(path, directory.join(FILE))?;
-    std::fs::copy(log_of(path), log_of(&directory.join(FILE)))?;
+    std::fs::copy(path, STORE.of(&directory))?;
+    std::fs::copy(log_of(path), log_of(&STORE.of(&directory)))?;
     Ok(directory)
 }
 

@@ -9,7 +9,7 @@ use std::path::{Path, PathBuf};
 use rustix::fs::{FallocateFlags, fallocate, statvfs};
 use rustix::io::Errno;
 
-const NAME: &str = "reserve";
+use crate::edge::data_files::RESERVE;
 
 /// What it holds. The log of the file grows to about 4 MiB before it is begun anew, and as much again for the pages it
 /// is copied to: room for hundreds of changes of alarms before the log turns round, and for thousands after.
@@ -28,7 +28,7 @@ pub(super) struct Reserve {
 impl Reserve {
     /// The one of `directory`, which is made or completed where there is room.
     pub(super) fn of(directory: &Path) -> Self {
-        let path = directory.join(NAME);
+        let path = RESERVE.of(directory);
         let held = std::fs::metadata(&path).is_ok_and(|found| found.len() >= RESERVE_BYTES);
         let mut reserve = Self { path, held };
         reserve.hold();
@@ -111,9 +111,9 @@ mod tests {
         let mut reserve = Reserve::of(&directory);
         assert!(reserve.hold());
         let blocks = |path: &Path| std::fs::metadata(path).unwrap().blocks() * 512;
-        assert!(blocks(&directory.join(NAME)) >= RESERVE_BYTES);
+        assert!(blocks(&RESERVE.of(&directory)) >= RESERVE_BYTES);
         reserve.give_up();
-        assert!(!directory.join(NAME).exists());
+        assert!(!RESERVE.of(&directory).exists());
         assert!(reserve.hold() && Reserve::of(&directory).held, "and is there again");
         let path = directory.join("filled");
         fill(&mut File::create(&path).unwrap()).unwrap();
@@ -124,7 +124,7 @@ mod tests {
     #[test]
     fn where_it_cannot_be_made_the_disk_is_not_full_for_that() {
         let directory = std::env::temp_dir().join(format!("sumpwarden-no-reserve-{}", std::process::id()));
-        std::fs::create_dir_all(directory.join(NAME).join("in the way")).unwrap();
+        std::fs::create_dir_all(RESERVE.of(&directory).join("in the way")).unwrap();
         assert!(Reserve::of(&directory).hold());
         assert!(Reserve::of(&directory.join("gone")).hold(), "nor where there is no directory");
         std::fs::remove_dir_all(&directory).unwrap();

@@ -9,6 +9,7 @@ use rusqlite::{Connection, ErrorCode, OpenFlags};
 
 use super::quiet::uri;
 use super::{Salvage, StoreError, beside, log_of, outbox};
+use crate::edge::data_files::{self, DAMAGED, STORE, store_aside};
 use crate::faults;
 
 /// Marks the file as ours in its header ("Sump").
@@ -19,8 +20,7 @@ pub(super) const APPLICATION_ID: i32 = 0x5375_6d70;
 pub(super) const SCHEMA_VERSION: i32 = 2;
 
 /// The store, in its directory.
-pub const FILE: &str = "store.sqlite";
-pub(super) const LOCK: &str = "lock";
+pub const FILE: &str = STORE.name();
 
 /// Who only asks whether a daemon has the store holds the lock for a moment: it is tried so often,
 const LOCK_ATTEMPTS: u32 = 10;
@@ -124,7 +124,7 @@ pub struct SetAside {
 }
 
 fn lock_file(directory: &Path) -> std::io::Result<File> {
-    let path = directory.join(LOCK);
+    let path = data_files::LOCK.of(directory);
     File::create(&path).or_else(|_| File::open(&path))
 }
 
@@ -177,7 +177,7 @@ impl Place {
     }
 
     pub(super) fn file(&self) -> PathBuf {
-        self.directory.join(FILE)
+        STORE.of(&self.directory)
     }
 
     /// Opens the file for writing; one that cannot be read is set aside and a fresh one begun. Gives what was set aside since
@@ -203,7 +203,7 @@ impl Place {
     }
 
     fn leave(&mut self, reason: String, tables: &'static [Salvaged]) -> Result<(), StoreError> {
-        let told = self.set_aside_as("damaged", reason)?;
+        let told = self.set_aside_as(DAMAGED, reason)?;
         self.aside.push(Left { told, tables });
         Ok(())
     }
@@ -223,7 +223,7 @@ impl Place {
             Ok(_) if Salvage::log_damaged(&self.file()) => "the log is damaged",
             Ok(_) => return Ok(()),
         };
-        let path = self.name_aside("damaged");
+        let path = self.name_aside(DAMAGED);
         let copied = std::fs::copy(&log, log_of(&path)).and_then(|_| File::open(log_of(&path))?.sync_all());
         if let Err(source) = copied {
             // A part of it is of no use and takes up room.
@@ -310,7 +310,7 @@ impl Place {
     /// A name that no file has yet, nor any that belongs to it.
     fn name_aside(&self, word: &str) -> PathBuf {
         let taken = |path: PathBuf| std::fs::symlink_metadata(path).is_ok();
-        let name = |n: u32| self.directory.join(format!("{FILE}.{word}-{n}"));
+        let name = |n: u32| self.file().with_file_name(store_aside(word, n));
         let free = |n: &u32| !["", "-wal", "-shm"].iter().any(|end| taken(beside(&name(*n), end)));
         name((1..).find(free).expect("a directory does not hold 2^32 files"))
     }

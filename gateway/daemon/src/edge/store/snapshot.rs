@@ -19,6 +19,7 @@ use rusqlite::{Connection, params};
 use super::quiet::Quiet;
 use super::schema::{self, Place, WAL_BYTES_MAX};
 use super::{Progress, SetAside, StoreError, beside, examine};
+use crate::edge::data_files::{REPLACED, UNFINISHED};
 
 /// Pages copied at once.
 const STEP_PAGES: i32 = 256;
@@ -66,7 +67,7 @@ struct Unfinished(PathBuf);
 
 impl Unfinished {
     fn beside(output: &Path) -> std::io::Result<Self> {
-        let path = beside(output, &format!(".unfinished-{}", std::process::id()));
+        let path = beside(output, &format!(".{UNFINISHED}-{}", std::process::id()));
         OpenOptions::new().write(true).create_new(true).mode(0o600).open(&path)?;
         Ok(Self(path))
     }
@@ -151,7 +152,7 @@ pub fn restore(
         .len();
     let aside = place
         .holds_something()
-        .then(|| place.set_aside_as("replaced", "replaced by a copy".to_owned()))
+        .then(|| place.set_aside_as(REPLACED, "replaced by a copy".to_owned()))
         .transpose()?;
     match put_in_place(&place, &ready.0) {
         Ok(()) => Ok((copied, aside)),

@@ -16,12 +16,9 @@ use rustls::pki_types::pem::PemObject;
 use rustls::pki_types::{CertificateDer, PrivateKeyDer};
 use sumpwarden_core::acquire::settings::Secret;
 
+use crate::edge::data_files::{CERTIFICATE, CERTIFICATE_KEY};
 use crate::edge::small_file;
 
-/// The certificate we make.
-const CERTIFICATE: &str = "page-certificate.pem";
-/// Its key.
-const KEY: &str = "page-certificate-key.pem";
 /// Used for longer, it is made anew.
 const USED_MAX: Duration = Duration::from_hours(24 * 730);
 /// It holds for so many days (825 are the most a browser takes).
@@ -78,7 +75,7 @@ pub fn of_pem(certificate: &str, key: &Secret) -> Result<Arc<ServerConfig>, Cert
 /// # Errors
 /// If none can be made.
 pub fn own(directory: &Path, names: &[String]) -> Result<Arc<ServerConfig>, CertificateError> {
-    let (certificate, key) = (directory.join(CERTIFICATE), directory.join(KEY));
+    let (certificate, key) = (CERTIFICATE.of(directory), CERTIFICATE_KEY.of(directory));
     let used = std::fs::metadata(&certificate).and_then(|meta| meta.modified()).ok();
     let young = used.is_some_and(|made| made.elapsed().is_ok_and(|age| age < USED_MAX));
     let kept = || of_pem(&read(&certificate)?, &Secret::new(read(&key)?));
@@ -98,7 +95,7 @@ pub fn own(directory: &Path, names: &[String]) -> Result<Arc<ServerConfig>, Cert
 /// # Errors
 /// If it cannot be read.
 pub fn own_pem(directory: &Path) -> Result<String, CertificateError> {
-    read(&directory.join(CERTIFICATE))
+    read(&CERTIFICATE.of(directory))
 }
 
 /// Names a page that listens on `address` is reached under, besides `public`.
@@ -150,13 +147,13 @@ mod tests {
             "{here:?}"
         );
         own(&directory, &here).unwrap();
-        let first = std::fs::read(directory.join(CERTIFICATE)).unwrap();
+        let first = std::fs::read(CERTIFICATE.of(&directory)).unwrap();
         own(&directory, &here).unwrap();
-        assert_eq!(std::fs::read(directory.join(CERTIFICATE)).unwrap(), first, "the same at the next start");
-        assert_eq!(std::fs::metadata(directory.join(KEY)).unwrap().mode() & 0o7777, 0o600);
-        std::fs::write(directory.join(KEY), "damaged").unwrap();
+        assert_eq!(std::fs::read(CERTIFICATE.of(&directory)).unwrap(), first, "the same at the next start");
+        assert_eq!(std::fs::metadata(CERTIFICATE_KEY.of(&directory)).unwrap().mode() & 0o7777, 0o600);
+        std::fs::write(CERTIFICATE_KEY.of(&directory), "damaged").unwrap();
         own(&directory, &here).unwrap();
-        assert_ne!(std::fs::read(directory.join(CERTIFICATE)).unwrap(), first, "made anew");
+        assert_ne!(std::fs::read(CERTIFICATE.of(&directory)).unwrap(), first, "made anew");
         std::fs::remove_dir_all(&directory).unwrap();
         own(&directory, &here).expect("for this run, where nothing can be written");
     }
@@ -168,7 +165,7 @@ mod tests {
             let place = directory.join(name);
             std::fs::create_dir(&place).unwrap();
             own(&place, &["localhost".to_owned()]).unwrap();
-            [CERTIFICATE, KEY].map(|file| std::fs::read_to_string(place.join(file)).unwrap())
+            [CERTIFICATE, CERTIFICATE_KEY].map(|file| std::fs::read_to_string(file.of(&place)).unwrap())
         };
         let ([one, key], [_, other]) = (pem("one"), pem("other"));
         of_pem(&one, &Secret::new(key.clone())).unwrap();

@@ -5,12 +5,13 @@
 use std::fs::File;
 use std::io::{self, Read};
 use std::os::unix::fs::MetadataExt;
-use std::path::{Path, PathBuf};
+use std::path::Path;
 
 use ring::hmac;
 use ring::rand::{SecureRandom, SystemRandom};
 use sumpwarden_core::acquire::settings::Secret;
 
+use crate::edge::data_files::DataFile;
 use crate::edge::hex::hex;
 use crate::edge::small_file;
 
@@ -19,29 +20,15 @@ const KEY_BYTES: usize = 32;
 /// Largest file that is read for a key.
 const FILE_BYTES_MAX: u64 = 1024;
 
-/// What lets a program hand something in.
-pub const NOTE_KEY: &str = "note-key";
-/// What links in messages are signed with.
-pub const LINK_KEY: &str = "link-key";
-/// What the codes on machines are signed with.
-pub const STICKER_KEY: &str = "sticker-key";
-/// What the record of deeds is sealed with.
-pub const DEEDS_KEY: &str = "deeds-key";
-
-/// Where a key lies in a data directory.
-pub fn key_file(directory: &Path, name: &str) -> PathBuf {
-    directory.join(name)
-}
-
 /// A key in a data directory, made if there is none.
 ///
 /// # Errors
 /// If it cannot be made or read, or if others can read it.
-pub fn open_or_make(directory: &Path, name: &str) -> io::Result<Secret> {
-    match read(directory, name) {
+pub fn open_or_make(directory: &Path, key: DataFile) -> io::Result<Secret> {
+    match read(directory, key) {
         Err(error) if error.kind() == io::ErrorKind::NotFound => {
-            small_file::put(&key_file(directory, name), format!("{}\n", draw()?).as_bytes())?;
-            read(directory, name)
+            small_file::put(&key.of(directory), format!("{}\n", draw()?).as_bytes())?;
+            read(directory, key)
         }
         found => found,
     }
@@ -59,8 +46,8 @@ pub fn passing() -> io::Result<Secret> {
 ///
 /// # Errors
 /// If it cannot be read, or if others can read it.
-pub fn read(directory: &Path, name: &str) -> io::Result<Secret> {
-    let path = key_file(directory, name);
+pub fn read(directory: &Path, key: DataFile) -> io::Result<Secret> {
+    let path = key.of(directory);
     let meta = std::fs::symlink_metadata(&path)?;
     if !meta.is_file() || meta.mode() & 0o077 != 0 {
         let what =
@@ -121,6 +108,7 @@ mod tests {
     use std::os::unix::fs::PermissionsExt;
 
     use super::*;
+    use crate::edge::data_files::{LINK_KEY, NOTE_KEY};
 
     #[test]
     fn a_key_is_made_once_for_its_owner_only() {
@@ -130,7 +118,7 @@ mod tests {
         assert_eq!(first.reveal().len(), 64);
         assert_eq!(open_or_make(&directory, NOTE_KEY).unwrap(), first, "the same at the next start");
         assert_ne!(open_or_make(&directory, LINK_KEY).unwrap(), first, "each its own");
-        let path = key_file(&directory, NOTE_KEY);
+        let path = NOTE_KEY.of(&directory);
         assert_eq!(std::fs::metadata(&path).unwrap().mode() & 0o7777, 0o600);
         std::fs::set_permissions(&path, std::fs::Permissions::from_mode(0o640)).unwrap();
         assert!(open_or_make(&directory, NOTE_KEY).is_err(), "others may have read it");

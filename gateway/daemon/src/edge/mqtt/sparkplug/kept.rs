@@ -8,7 +8,7 @@ use sumpwarden_core::model::Name;
 use sumpwarden_protocol::sparkplug::session::BdSeq;
 use tokio::task::spawn_blocking;
 
-use crate::edge::small_file;
+use crate::edge::{data_files, small_file};
 
 /// Where it is kept.
 #[derive(Clone, Debug)]
@@ -17,7 +17,7 @@ pub(super) struct Kept(PathBuf);
 impl Kept {
     /// That of this broker's edge node.
     pub(super) fn of(directory: &Path, broker: &Name) -> Self {
-        Self(directory.join(format!("sparkplug-{broker}")))
+        Self(data_files::sparkplug(directory, broker))
     }
 
     /// The number; none where there is none, or none that can be read: then counting begins anew.

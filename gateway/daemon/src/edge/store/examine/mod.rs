@@ -17,6 +17,7 @@ use super::extract::Holding;
 use super::quiet::Quiet;
 use super::schema::{self, SCHEMA_VERSION, WAL_BYTES_MAX};
 use super::{Progress, Salvage, StoreError};
+use crate::edge::data_files::{DAMAGED, store_aside};
 
 /// Mistakes of one part that are told one by one.
 const FINDINGS_MAX: usize = 50;
@@ -132,10 +133,9 @@ pub fn set_aside(directory: &Path, progress: Progress<'_>) -> Vec<Aside> {
     let mut paths: Vec<PathBuf> = entries
         .filter_map(|entry| {
             let name = entry.file_name().into_string().ok()?;
-            let number = name.strip_prefix(&format!("{}.damaged-", schema::FILE))?;
+            let number = name.strip_prefix(&format!("{}.{DAMAGED}-", schema::FILE))?;
             let number = number.strip_suffix("-wal").unwrap_or(number);
-            number.parse::<u32>().ok()?;
-            Some(directory.join(format!("{}.damaged-{number}", schema::FILE)))
+            Some(directory.join(store_aside(DAMAGED, number.parse().ok()?)))
         })
         .collect();
     paths.sort_unstable();

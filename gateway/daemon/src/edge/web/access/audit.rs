@@ -17,14 +17,9 @@ use serde::{Deserialize, Serialize};
 use sumpwarden_core::acquire::settings::Secret;
 use sumpwarden_core::model::Timestamp;
 
+use crate::edge::data_files::{DEEDS, DEEDS_HEAD, DEEDS_OLDER};
 use crate::edge::hex::hex;
 
-/// The newer file.
-const FILE: &str = "deeds.jsonl";
-/// The older one.
-const OLDER: &str = "deeds-older.jsonl";
-/// How far the record goes.
-const HEAD: &str = "deeds-head.json";
 /// A file this large is full.
 const FILE_BYTES_MAX: u64 = 8 << 20;
 /// Most characters of a text; control characters stand as what they are called.
@@ -146,9 +141,9 @@ impl AuditLog {
     }
 
     fn append(&self, entry: &Entry) -> io::Result<()> {
-        let path = self.directory.join(FILE);
+        let path = DEEDS.of(&self.directory);
         if std::fs::metadata(&path).is_ok_and(|meta| meta.len() >= self.file_bytes_max) {
-            std::fs::rename(&path, self.directory.join(OLDER))?;
+            std::fs::rename(&path, DEEDS_OLDER.of(&self.directory))?;
         }
         let mut line = serde_json::to_vec(entry).map_err(io::Error::other)?;
         line.push(b'\n');
@@ -160,13 +155,13 @@ impl AuditLog {
 
     fn put_head(&self) -> io::Result<()> {
         let head = serde_json::to_vec(&self.head).map_err(io::Error::other)?;
-        let path = self.directory.join(HEAD);
+        let path = DEEDS_HEAD.of(&self.directory);
         OpenOptions::new().create(true).write(true).truncate(true).mode(0o600).open(path)?.write_all(&head)
     }
 
     /// The last entry; half a line behind it, of a power cut, is taken away.
     fn end_of_file(&self) -> Option<Head> {
-        let path = self.directory.join(FILE);
+        let path = DEEDS.of(&self.directory);
         let text = std::fs::read(&path).ok()?;
         let whole = text.iter().rposition(|byte| *byte == b'\n').map_or(0, |at| at + 1);
         if whole < text.len()
@@ -182,7 +177,7 @@ impl AuditLog {
 }
 
 fn head(directory: &Path) -> Option<Head> {
-    serde_json::from_slice(&std::fs::read(directory.join(HEAD)).ok()?).ok()
+    serde_json::from_slice(&std::fs::read(DEEDS_HEAD.of(directory)).ok()?).ok()
 }
 
 fn sealing(key: &Secret) -> hmac::Key {
@@ -205,8 +200,8 @@ pub fn verify(directory: &Path, key: &Secret) -> Result<u64, Broken> {
     let furthest = head(directory);
     let mut before: Option<Head> = None;
     let mut counted = 0;
-    for name in [OLDER, FILE] {
-        let path = directory.join(name);
+    for file in [DEEDS_OLDER, DEEDS] {
+        let path = file.of(directory);
         let Ok(file) = File::open(&path) else { continue };
         for (line, text) in (1..).zip(BufReader::new(file).split(b'\n')) {
             let broken = |what| Broken { path: path.clone(), line, what };
@@ -227,7 +222,7 @@ pub fn verify(directory: &Path, key: &Secret) -> Result<u64, Broken> {
     let end = before.map_or(0, |head| head.n);
     if furthest.is_some_and(|head| head.n > end) {
         let what = "the record went further once; its end was cut off";
-        return Err(Broken { path: directory.join(FILE), line: counted as usize + 1, what });
+        return Err(Broken { path: DEEDS.of(directory), line: counted as usize + 1, what });
     }
     Ok(counted)
 }
@@ -258,7 +253,7 @@ mod tests {
     }
 
     fn lines(directory: &Path) -> Vec<String> {
-        let text = std::fs::read_to_string(directory.join(FILE)).unwrap();
+        let text = std::fs::read_to_string(DEEDS.of(directory)).unwrap();
         text.lines().map(str::to_owned).collect()
     }
 
@@ -278,7 +273,7 @@ mod tests {
         let with = |change: &dyn Fn(&mut Vec<String>)| {
             let mut lines = whole.clone();
             change(&mut lines);
-            std::fs::write(directory.join(FILE), lines.join("\n") + "\n").unwrap();
+            std::fs::write(DEEDS.of(&directory), lines.join("\n") + "\n").unwrap();
             verify(&directory, &key).map_err(|broken| broken.line)
         };
         assert_eq!(with(&|_| ()), Ok(6));
@@ -293,7 +288,7 @@ mod tests {
             Err(6),
             "also after the next deed"
         );
-        std::fs::remove_file(directory.join(HEAD)).unwrap();
+        std::fs::remove_file(DEEDS_HEAD.of(&directory)).unwrap();
         with(&|_| ()).unwrap();
         assert!(verify(&directory, &Secret::new("q".repeat(64))).is_err(), "sealed by another key");
         std::fs::remove_dir_all(&directory).unwrap();
@@ -302,7 +297,7 @@ mod tests {
     #[test]
     fn half_a_line_of_a_power_cut_is_no_damage_and_a_full_file_makes_room() {
         let (directory, key) = written("torn");
-        OpenOptions::new().append(true).open(directory.join(FILE)).unwrap().write_all(b"{\"n\":7").unwrap();
+        OpenOptions::new().append(true).open(DEEDS.of(&directory)).unwrap().write_all(b"{\"n\":7").unwrap();
         let mut log = AuditLog::open(&directory, &key);
         log.write(&deed(6));
         assert_eq!(verify(&directory, &key), Ok(7));
@@ -310,8 +305,8 @@ mod tests {
         for n in 0..500 {
             log.write(&deed(n % 300));
         }
-        assert!(std::fs::metadata(directory.join(OLDER)).unwrap().len() < (64 << 10) + 4096);
-        assert!(std::fs::metadata(directory.join(FILE)).unwrap().len() < (64 << 10) + 4096);
+        assert!(std::fs::metadata(DEEDS_OLDER.of(&directory)).unwrap().len() < (64 << 10) + 4096);
+        assert!(std::fs::metadata(DEEDS.of(&directory)).unwrap().len() < (64 << 10) + 4096);
         let kept = verify(&directory, &key).unwrap();
         assert!((100..507).contains(&kept), "{kept}");
         assert_eq!(log.unwritten().load(Ordering::Relaxed), 0);

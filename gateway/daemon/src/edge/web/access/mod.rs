@@ -25,6 +25,8 @@ use serde::{Deserialize, Serialize};
 use sumpwarden_core::acquire::settings::Secret;
 use sumpwarden_core::model::Name;
 
+use crate::edge::data_files::STICKER_KEY;
+
 pub(super) use audit::{AuditLog, Deed};
 pub use audit::{Broken, verify as verify_deeds};
 pub use password::PasswordError;
@@ -118,7 +120,7 @@ impl Access {
     /// # Errors
     /// If its people or its key cannot be read.
     pub fn sticker_code(directory: &Path, sump: &Name) -> std::io::Result<String> {
-        let key = super::key::read(directory, super::key::STICKER_KEY)?;
+        let key = super::key::read(directory, STICKER_KEY)?;
         let voided = People::open(directory).map_err(std::io::Error::other)?.voided(sump);
         Ok(Stickers::new(&key).code(sump, voided))
     }

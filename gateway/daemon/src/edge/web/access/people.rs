@@ -10,10 +10,9 @@ use serde::{Deserialize, Serialize};
 use sumpwarden_core::model::Name;
 
 use super::password::Hashed;
+use crate::edge::data_files::PEOPLE;
 use crate::edge::small_file;
 
-/// Where they are kept.
-const FILE: &str = "people.json";
 /// Most people: a shop's, with room.
 const PEOPLE_MAX: usize = 200;
 /// Largest file that is read.
@@ -144,7 +143,7 @@ impl People {
     /// # Errors
     /// If there is one that cannot be read.
     pub(in super::super) fn open(directory: &Path) -> Result<Self, PeopleError> {
-        let path = directory.join(FILE);
+        let path = PEOPLE.of(directory);
         let kept = match File::open(&path) {
             Err(error) if error.kind() == io::ErrorKind::NotFound => {
                 Kept { version: VERSION, people: Vec::new(), stickers: Default::default() }
@@ -163,7 +162,7 @@ impl People {
         Self::open(directory).unwrap_or_else(|error| {
             tracing::error!(%error, "nobody can log in: put the file right or move it away, and start the daemon again");
             let kept = Kept { version: VERSION, people: Vec::new(), stickers: Default::default() };
-            Self { path: directory.join(FILE), kept, unreadable: true }
+            Self { path: PEOPLE.of(directory), kept, unreadable: true }
         })
     }
 
@@ -299,7 +298,7 @@ pub(in super::super) mod tests {
         let again = People::open(&directory).unwrap();
         assert_eq!(again.all(), people.all());
         assert_eq!(again.voided(&Name::new("lathe-1").unwrap()), 1);
-        let mode = std::fs::metadata(directory.join(FILE)).unwrap().mode();
+        let mode = std::fs::metadata(PEOPLE.of(&directory)).unwrap().mode();
         assert_eq!(mode & 0o7777, 0o600);
         std::fs::remove_dir_all(&directory).unwrap();
     }
@@ -324,7 +323,7 @@ pub(in super::super) mod tests {
     fn a_file_that_cannot_be_read_is_named_and_left_alone() {
         let directory = tempdir("unread");
         for text in ["{", r#"{"version": 9, "people": []}"#] {
-            std::fs::write(directory.join(FILE), text).unwrap();
+            std::fs::write(PEOPLE.of(&directory), text).unwrap();
             let error = People::open(&directory).unwrap_err().to_string();
             assert!(error.contains("people.json"), "{error}");
             let mut nobody = People::open_or_nobody(&directory);
@@ -333,7 +332,7 @@ pub(in super::super) mod tests {
                     && nobody.add(person("kim", Role::Manage)).is_err()
                     && nobody.is_empty()
             );
-            assert_eq!(std::fs::read_to_string(directory.join(FILE)).unwrap(), text);
+            assert_eq!(std::fs::read_to_string(PEOPLE.of(&directory)).unwrap(), text);
         }
         std::fs::remove_dir_all(&directory).unwrap();
     }
