@@ -97,6 +97,15 @@ impl Mosquitto {
         }
     }
 
+    /// Gives the user `gateway` another password, for its next start.
+    ///
+    /// # Panics
+    /// If its tool fails.
+    pub fn change_password(&self, password: &str) {
+        let passwords = self.folder.file("passwords");
+        run(Command::new(tool("mosquitto_passwd")).args(["-b", &passwords, "gateway", password]));
+    }
+
     /// Forgets all sessions; it must be stopped.
     ///
     /// # Panics

@@ -15,6 +15,8 @@ const LINE_BYTES_MAX: u64 = 16 << 10;
 pub struct Request {
     /// Path and query.
     pub path: String,
+    /// Headers, their names in small letters.
+    pub headers: Vec<(String, String)>,
     /// Body.
     pub body: Vec<u8>,
     /// Bytes of the body on the wire.
@@ -30,6 +32,7 @@ impl Request {
         let Some(first) = line(reader)? else { return Ok(None) };
         let path = first.split(' ').nth(1).unwrap_or_default().to_owned();
         let (mut length, mut chunked, mut gzip) = (0, false, false);
+        let mut headers = Vec::new();
         loop {
             let line = line(reader)?.ok_or(io::ErrorKind::UnexpectedEof)?;
             let Some((name, value)) = line.split_once(':') else { break };
@@ -39,6 +42,7 @@ impl Request {
                 "content-encoding" => gzip = value.trim() == "gzip",
                 _ => {}
             }
+            headers.push((name.to_ascii_lowercase(), value.trim().to_owned()));
         }
         let packed = if chunked { chunks(reader)? } else { exactly(reader, length)? };
         let wire_bytes = packed.len();
@@ -48,7 +52,12 @@ impl Request {
         } else {
             body = packed;
         }
-        Ok(Some(Self { path, body, wire_bytes }))
+        Ok(Some(Self { path, headers, body, wire_bytes }))
+    }
+
+    /// What a header says; its name in small letters.
+    pub fn header(&self, name: &str) -> Option<&str> {
+        self.headers.iter().find(|(other, _)| other == name).map(|(_, value)| value.as_str())
     }
 }
 

@@ -7,6 +7,7 @@ mod crash;
 mod identity;
 mod notes;
 mod numbers;
+mod rotate;
 mod store;
 mod wipe;
 

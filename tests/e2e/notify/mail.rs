@@ -6,9 +6,9 @@ use serde_json::Value;
 use sumpwarden_core::acquire::settings::Secret;
 use sumpwarden_core::notify::settings::{MailSecurity, MailSettings, Way};
 use sumpwarden_tests::broker::Certificates;
-use sumpwarden_tests::process::{Peer, free_port, peer_script, python};
+use sumpwarden_tests::process::{Peer, TempDir, free_port, peer_script, python};
 
-use super::{deliver, entry};
+use super::{deliver, entry, was_changed};
 
 struct Sink {
     port: u16,
@@ -128,4 +128,18 @@ async fn nothing_goes_out_in_the_clear_where_tls_is_asked_for() {
     let waiting = tokio::time::timeout(std::time::Duration::from_secs(4), deliver(way, vec![entry(1)])).await;
     assert!(waiting.is_err(), "it keeps trying");
     assert_eq!(sink.mails().len(), 0);
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn a_password_that_was_changed_is_read_anew() {
+    let made = Certificates::make("localhost");
+    let (certificate, key) = (made.file("server.pem"), made.file("server.key"));
+    let sink = Sink::start(&["--tls", "starttls", "--certificate", &certificate, "--key", &key, "--auth"]);
+    let folder = TempDir::new("mail");
+    let password = was_changed(folder.path(), "wrong", "right\r\n");
+    let user = Some(("sumps".to_owned(), password));
+    let ca_file = Some(made.file("ca.pem"));
+    let settings = MailSettings { ca_file, user, ..sink.settings(MailSecurity::StartTls) };
+    let (counts, status) = deliver(Way::Mail(settings), vec![entry(1), entry(2)]).await;
+    assert_eq!((counts.delivered, counts.failed), (2, 0), "{status:?}");
 }

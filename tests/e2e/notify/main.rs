@@ -5,6 +5,8 @@ mod mail;
 mod mqtt;
 mod page;
 
+use std::io::Write as _;
+use std::os::unix::fs::PermissionsExt as _;
 use std::path::Path;
 use std::sync::Arc;
 use std::time::Duration;
@@ -14,11 +16,12 @@ use sumpwarden::edge::clock::Clock;
 use sumpwarden::edge::mqtt::publish_once;
 use sumpwarden::edge::notify::{Receiver, ReceiverStatus, Surroundings};
 use sumpwarden::edge::store::{Commit, Store};
+use sumpwarden_core::acquire::settings::{Secret, SecretFile};
 use sumpwarden_core::alarm::notice::{Change, Facts, Notice};
 use sumpwarden_core::alarm::settings::{Priority, Side};
 use sumpwarden_core::alarm::wording::{Reader, Units};
 use sumpwarden_core::model::Name;
-use sumpwarden_core::notify::settings::Way;
+use sumpwarden_core::notify::settings::{Way, WebhookSettings};
 use sumpwarden_core::notify::{Action, OutboxCounts, OutboxEntry, ReceiverSettings};
 use sumpwarden_core::store::settings::StoreSettings;
 use tokio::sync::{mpsc, watch};
@@ -79,6 +82,14 @@ fn entry(sequence: u32) -> OutboxEntry {
     }
 }
 
+/// A secret that was read as `before` from a file that holds `now`.
+fn was_changed(folder: &Path, before: &str, now: &str) -> Secret {
+    let path = folder.join("secret");
+    std::fs::write(&path, now).expect("ours");
+    std::fs::set_permissions(&path, std::fs::Permissions::from_mode(0o600)).expect("ours");
+    Secret::new(before.to_owned()).read_from(SecretFile { path, handed: false })
+}
+
 /// Runs a receiver on a store with these rows until all of them are done with; gives what became of them, and how it was.
 async fn deliver(way: Way, entries: Vec<OutboxEntry>) -> (OutboxCounts, ReceiverStatus) {
     let folder = sumpwarden_tests::process::TempDir::new("notify");
@@ -108,4 +119,26 @@ async fn deliver(way: Way, entries: Vec<OutboxEntry>) -> (OutboxCounts, Receiver
     let counts = store.reader().expect("open").outbox_counts().expect("readable")["setter"];
     store.close();
     (counts, how)
+}
+
+/// Gone for good at the old address and to the old key: only a message with both new ones gets through.
+#[tokio::test(flavor = "multi_thread")]
+async fn an_address_and_a_key_that_were_changed_are_read_anew() {
+    let port = sumpwarden_tests::server::serve(|request, stream| {
+        let status = match (request.path.as_str(), request.header("x-key")) {
+            ("/new", Some("new-key")) => 204,
+            ("/new", _) => 401,
+            _ => 404,
+        };
+        stream.write_all(format!("HTTP/1.1 {status} -\r\nContent-Length: 0\r\n\r\n").as_bytes())?;
+        Ok(true)
+    });
+    let folders = ["url", "key"].map(|name| sumpwarden_tests::process::TempDir::new(name));
+    let address = |path: &str| format!("http://127.0.0.1:{port}/{path}");
+    let url = was_changed(folders[0].path(), &address("old"), &format!("{}\n", address("new")));
+    let key = was_changed(folders[1].path(), "old-key", "\u{feff}new-key\r\n");
+    let headers = vec![("X-Key".to_owned(), key)];
+    let webhook = WebhookSettings { headers, private_network: true, ..WebhookSettings::to(url) };
+    let (counts, status) = deliver(Way::Webhook(webhook), vec![entry(1), entry(2)]).await;
+    assert_eq!((counts.delivered, counts.failed), (2, 0), "{status:?}");
 }

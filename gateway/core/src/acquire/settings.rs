@@ -1,5 +1,6 @@
 //! What acquisition is told by the checked configuration.
 
+use std::path::PathBuf;
 use std::time::Duration;
 
 use sumpwarden_protocol::modbus::Address;
@@ -154,19 +155,41 @@ pub struct TlsSettings {
     pub client: Option<(String, String)>,
 }
 
-/// A secret that does not show itself in a log or an error.
+/// A secret that does not show itself in a log or an error, with the file it was read from.
 #[derive(Clone, PartialEq, Eq)]
-pub struct Secret(String);
+pub struct Secret {
+    text: String,
+    file: Option<SecretFile>,
+}
+
+/// A file that holds a secret, and may hold another one tomorrow.
+#[derive(Clone, PartialEq, Eq, Debug)]
+pub struct SecretFile {
+    /// Where it lies.
+    pub path: PathBuf,
+    /// It is a credential that the service manager hands over.
+    pub handed: bool,
+}
 
 impl Secret {
     /// Keeps `text`.
     pub fn new(text: String) -> Self {
-        Self(text)
+        Self { text, file: None }
+    }
+
+    /// The same, read from `file`.
+    pub fn read_from(self, file: SecretFile) -> Self {
+        Self { file: Some(file), ..self }
     }
 
     /// The secret itself, for the one place that sends it.
     pub fn reveal(&self) -> &str {
-        &self.0
+        &self.text
+    }
+
+    /// Where it was read from; none where it was in no file.
+    pub fn file(&self) -> Option<&SecretFile> {
+        self.file.as_ref()
     }
 }
 

@@ -1,6 +1,7 @@
 //! F8: everything that touches the world. Edges never import each other; all of them may use
 //! [`clock`], the only place that reads one, [`pulse`], by which a loop shows that it lives, how small things are written:
-//! [`hex`], [`small_file`], [`spreadsheet`], and under which name: [`data_files`].
+//! [`hex`], [`small_file`], [`spreadsheet`], under which name: [`data_files`], and how a secret
+//! is read: [`secret_file`].
 
 pub mod clock;
 pub mod data_files;
@@ -11,6 +12,7 @@ pub mod mqtt;
 pub mod notify;
 pub mod peer;
 pub mod pulse;
+pub mod secret_file;
 pub mod small_file;
 pub mod spreadsheet;
 pub mod store;

@@ -3,17 +3,13 @@
 //! A file may be a credential that the service manager hands to the service (`LoadCredential=`): its path then begins
 //! with `$CREDENTIALS_DIRECTORY/`.
 
-use std::io::Read;
-use std::os::unix::fs::MetadataExt;
 use std::path::{Path, PathBuf};
 
-use sumpwarden_core::acquire::settings::Secret;
+use sumpwarden_core::acquire::settings::{Secret, SecretFile};
 
 use super::super::variables::VARIABLE_PREFIX;
 use super::notes::{At, Notes};
-
-/// Largest secret, bytes.
-const SECRET_BYTES_MAX: u64 = 64 << 10;
+use crate::edge::secret_file;
 
 /// The variable in which the service manager says where a service's credentials are.
 const CREDENTIALS: &str = "CREDENTIALS_DIRECTORY";
@@ -62,15 +58,15 @@ pub(super) fn secret(
 pub(super) fn file(notes: &mut Notes<'_>, table: &At, key: &str, path: &str) -> Option<Secret> {
     let at = table.key(key);
     let handed = is_handed(path);
-    let path = place(notes, &at, path)?;
-    let text = match read(&path, handed) {
+    let file = SecretFile { path: place(notes, &at, path)?, handed };
+    let text = match secret_file::read(&file) {
         Ok(text) => text,
         Err((what, cure)) => {
-            notes.wrong(&at, format!("the secret file {} {what}", path.display()), cure);
+            notes.wrong(&at, format!("the secret file {} {what}", file.path.display()), cure);
             return None;
         }
     };
-    accept(notes, &at, &text, "the secret file")
+    Some(accept(notes, &at, &text, "the secret file")?.read_from(file))
 }
 
 /// Where the file lies that `text` names: among the credentials handed to this service, or as any path in the file.
@@ -115,61 +111,18 @@ fn credential(text: &str, directory: Option<&Path>) -> Result<PathBuf, (String, 
     Ok(directory.join(name))
 }
 
-/// Takes white space off both ends, where editors leave a line end.
 fn accept(notes: &mut Notes<'_>, at: &At, text: &str, from: &str) -> Option<Secret> {
-    let trimmed = text.trim();
-    if trimmed.is_empty() {
-        notes.wrong(at, format!("{from} for `{}` is empty", notes.text(at)), "put the secret into it");
-        return None;
+    match secret_file::accept(text) {
+        Ok(secret) => Some(secret),
+        Err((what, cure)) => {
+            notes.wrong(at, format!("{from} for `{}` {what}", notes.text(at)), cure);
+            None
+        }
     }
-    if trimmed.chars().any(char::is_control) {
-        notes.wrong(
-            at,
-            format!("{from} for `{}` has more than one line", notes.text(at)),
-            "put only the secret into it",
-        );
-        return None;
-    }
-    Some(Secret::new(trimmed.to_owned()))
-}
-
-/// The text of a regular file that belongs to this user (or root) and to nobody else. One that was `handed` over may look
-/// as if a group could read it: the manager lets the service's user in by an access list, whose mask stands there. Or it
-/// belongs to the service's user, and root reads it.
-fn read(path: &Path, handed: bool) -> Result<String, (String, String)> {
-    let here = path.display();
-    let cannot =
-        |error: std::io::Error| (format!("cannot be read: {error}"), "create it with mode 0600".to_owned());
-    let meta = std::fs::symlink_metadata(path).map_err(cannot)?;
-    if meta.is_symlink() {
-        return Err(("is a link".to_owned(), "name the file itself".to_owned()));
-    }
-    if !meta.is_file() {
-        return Err(("is no regular file".to_owned(), "name a file that holds the secret".to_owned()));
-    }
-    let closed_to = if handed { 0o037 } else { 0o077 };
-    if meta.mode() & closed_to != 0 {
-        let what = format!("has mode {:04o}: others can read or write it", meta.mode() & 0o7777);
-        return Err((what, format!("chmod 600 {here}, and change the secret if others were here")));
-    }
-    let user = rustix::process::geteuid().as_raw();
-    if meta.uid() != user && meta.uid() != 0 && !(handed && user == 0) {
-        return Err((format!("belongs to user {}", meta.uid()), format!("chown {user} {here}")));
-    }
-    let mut text = String::new();
-    let file = std::fs::File::open(path).map_err(cannot)?;
-    file.take(SECRET_BYTES_MAX + 1).read_to_string(&mut text).map_err(cannot)?;
-    if text.len() as u64 > SECRET_BYTES_MAX {
-        return Err(("is larger than 64 KiB".to_owned(), "put only the secret into it".to_owned()));
-    }
-    Ok(text)
 }
 
 #[cfg(test)]
 mod tests {
-    use std::fs;
-    use std::os::unix::fs::PermissionsExt;
-
     use super::*;
 
     #[test]
@@ -193,19 +146,5 @@ mod tests {
         ] {
             assert_eq!(is_handed(text), handed, "{text}");
         }
-    }
-
-    #[test]
-    fn an_access_list_shows_as_a_group_that_reads_and_nothing_wider_is_taken() {
-        let path = std::env::temp_dir().join(format!("sumpwarden-credential-{}", std::process::id()));
-        fs::write(&path, "right\n").unwrap();
-        let mut taken = Vec::new();
-        for mode in [0o400, 0o600, 0o440, 0o640, 0o460, 0o444, 0o450] {
-            fs::set_permissions(&path, fs::Permissions::from_mode(mode)).unwrap();
-            taken.push([false, true].map(|handed| read(&path, handed).is_ok()));
-        }
-        fs::remove_file(&path).unwrap();
-        let (both, handed, none) = ([true, true], [false, true], [false, false]);
-        assert_eq!(taken, [both, both, handed, handed, none, none, none]);
     }
 }

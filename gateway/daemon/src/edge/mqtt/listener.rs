@@ -12,7 +12,7 @@ use rumqttc::{
 };
 use sumpwarden_core::acquire::inflight::Coming;
 use sumpwarden_core::acquire::pace::{End, Pace};
-use sumpwarden_core::acquire::settings::BrokerSettings;
+use sumpwarden_core::acquire::settings::{BrokerSettings, Secret};
 use sumpwarden_core::acquire::{Fate, Message, Refusal, Taken, TopicMap};
 use sumpwarden_core::estimate::note::draft::Refused;
 use sumpwarden_core::model::{Ack, Batch, BrokerIndex, Fault, Raw, RawReading};
@@ -26,6 +26,7 @@ use super::sieve::{Mark, Sieve};
 use super::words::{explain, shown};
 use super::{BrokerReport, BrokerStatus, Clock, INTAKE_WAIT_SHARE, Link, answer_with};
 use crate::edge::pulse::Pulse;
+use crate::edge::secret_file;
 use crate::faults;
 
 /// How long an attempt may take, from the name of the host to the broker's yes or no.
@@ -74,6 +75,7 @@ type Room = (Option<OwnedSemaphorePermit>, mpsc::OwnedPermit<BrokerReport>);
 pub(super) struct Listener {
     broker: BrokerIndex,
     name: String,
+    user: Option<(String, Secret)>,
     topics: TopicMap,
     notes: Option<NoteEar>,
     wires: Wires,
@@ -116,6 +118,7 @@ impl Listener {
         let listener = Self {
             broker,
             name: settings.name.to_string(),
+            user: settings.user.clone(),
             topics,
             notes,
             wires,
@@ -391,9 +394,20 @@ impl Listener {
         let mut shutdown = self.wires.shutdown.clone();
         tokio::select! {
             biased;
-            _ = shutdown.wait_for(|stop| *stop) => Err(Stop::Asked),
-            () = self.wires.reports.closed() => Err(Stop::Asked),
-            () = self.wires.pulse.during(sleep(wait)) => Ok(()),
+            _ = shutdown.wait_for(|stop| *stop) => return Err(Stop::Asked),
+            () = self.wires.reports.closed() => return Err(Stop::Asked),
+            () = self.wires.pulse.during(sleep(wait)) => {}
+        }
+        self.renew_password().await;
+        Ok(())
+    }
+
+    /// Like certificates, the password is read at every attempt: one that was changed needs no restart.
+    async fn renew_password(&mut self) {
+        let Some((user, password)) = &mut self.user else { return };
+        if secret_file::renew(password).await {
+            tracing::info!(broker = %self.name, "its file holds another password: used from now on");
+            self.eventloop.mqtt_options.set_credentials(user.clone(), password.reveal().to_owned());
         }
     }
 
@@ -502,6 +516,15 @@ const TOO_SLOW: &str =
 
 pub(super) fn lock(inflight: &Mutex<Inflight>) -> MutexGuard<'_, Inflight> {
     inflight.lock().unwrap_or_else(PoisonError::into_inner)
+}
+
+/// The same broker, with the password that its file holds now.
+pub(super) async fn as_of_now(settings: &BrokerSettings) -> BrokerSettings {
+    let mut settings = settings.clone();
+    if let Some((_, password)) = &mut settings.user {
+        secret_file::renew(password).await;
+    }
+    settings
 }
 
 pub(super) fn options(settings: &BrokerSettings, mark: Mark) -> Result<MqttOptions, ClientBuildError> {

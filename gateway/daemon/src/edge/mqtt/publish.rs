@@ -5,7 +5,7 @@ use sumpwarden_core::acquire::settings::BrokerSettings;
 use tokio::time::timeout;
 
 use super::GOODBYE_MAX;
-use super::listener::{network, options};
+use super::listener::{as_of_now, network, options};
 use super::sieve::Mark;
 use super::words::explain;
 
@@ -16,7 +16,7 @@ const MESSAGE_BYTES_MAX: usize = 1 << 20;
 /// time.
 pub async fn publish_once(settings: &BrokerSettings, topic: &str, payload: Vec<u8>) -> Result<(), String> {
     let told = |error: &dyn std::error::Error| error.to_string();
-    let mut options = options(settings, Mark::draw()).map_err(|error| told(&error))?;
+    let mut options = options(&as_of_now(settings).await, Mark::draw()).map_err(|error| told(&error))?;
     options.try_set_clean_session(true).map_err(|error| told(&error))?;
     options.set_max_packet_size(settings.packet_bytes_max as usize, MESSAGE_BYTES_MAX);
     let (client, mut eventloop) =

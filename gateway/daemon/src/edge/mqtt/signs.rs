@@ -12,7 +12,7 @@ use tokio::sync::mpsc;
 use tokio::time::{sleep, timeout};
 
 use super::GOODBYE_MAX;
-use super::listener::{network, options};
+use super::listener::{as_of_now, network, options};
 use super::sieve::Mark;
 use super::words::explain;
 
@@ -97,7 +97,8 @@ async fn connected(
     heard: &mpsc::Sender<Heard>,
 ) -> Result<(), String> {
     let told = |error: &dyn std::error::Error| error.to_string();
-    let settings = BrokerSettings { keep_alive: silence_max.max(Duration::from_secs(2)), ..settings.clone() };
+    let settings =
+        BrokerSettings { keep_alive: silence_max.max(Duration::from_secs(2)), ..as_of_now(settings).await };
     let mut options = options(&settings, Mark::draw()).map_err(|error| told(&error))?;
     options.try_set_clean_session(true).map_err(|error| told(&error))?;
     options.set_ack_mode(AckMode::Automatic);

@@ -13,6 +13,7 @@ use tokio::time::MissedTickBehavior;
 use super::http::{Target, check_url, post};
 use super::{MESSAGE_DEADLINE, Outcome, ReceiverError};
 use crate::edge::pulse::Progress;
+use crate::edge::secret_file;
 use crate::faults;
 
 /// What the checked configuration tells.
@@ -29,6 +30,7 @@ pub struct HeartbeatSettings {
 /// Sends the signs of life; a clone begins to watch where this one stands.
 #[derive(Clone)]
 pub struct Heartbeat {
+    settings: HeartbeatSettings,
     target: Target,
     every: Duration,
     watched: Vec<Progress>,
@@ -39,11 +41,8 @@ pub struct Heartbeat {
 impl Heartbeat {
     /// Prepares it.
     pub fn new(settings: &HeartbeatSettings, watched: Vec<Progress>) -> Result<Self, ReceiverError> {
-        let url = check_url(settings.url.reveal())
-            .map_err(|why| ReceiverError::Address(format!("the address cannot be used: {why}")))?;
-        let target = Target { url, private_network: settings.private_network, ca_file: None };
-        let last = vec![None; watched.len()];
-        Ok(Self { target, every: settings.every, watched, last })
+        let (target, last) = (target(settings)?, vec![None; watched.len()]);
+        Ok(Self { settings: settings.clone(), target, every: settings.every, watched, last })
     }
 
     /// Sends until `stop` holds true or its sender is gone.
@@ -76,9 +75,20 @@ impl Heartbeat {
             Ok(Outcome::Taken) => {}
             Ok(Outcome::Refused(why) | Outcome::Later(why, _)) => {
                 tracing::warn!(why, "the watcher does not take the sign of life");
+                self.renew().await;
             }
             Ok(Outcome::TooLarge) => tracing::warn!("the watcher finds the sign of life too large"),
             Err(_) => tracing::warn!("the watcher does not answer"),
+        }
+    }
+
+    /// The next sign goes to another address, where its file holds one by now.
+    async fn renew(&mut self) {
+        if secret_file::renew(&mut self.settings.url).await {
+            match target(&self.settings) {
+                Ok(target) => self.target = target,
+                Err(error) => tracing::warn!(%error, "the address in the watcher's file"),
+            }
         }
     }
 
@@ -93,4 +103,10 @@ impl Heartbeat {
         }
         stuck
     }
+}
+
+fn target(settings: &HeartbeatSettings) -> Result<Target, ReceiverError> {
+    let url = check_url(settings.url.reveal())
+        .map_err(|why| ReceiverError::Address(format!("the address cannot be used: {why}")))?;
+    Ok(Target { url, private_network: settings.private_network, ca_file: None })
 }

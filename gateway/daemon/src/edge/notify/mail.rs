@@ -17,6 +17,7 @@ use super::super::clock::Clock;
 use super::http::chain;
 use super::{MESSAGE_DEADLINE, Outcome, ReceiverError};
 use crate::edge::hex::hex;
+use crate::edge::secret_file;
 
 /// What an answer of a server means for the message.
 enum Judged {
@@ -53,6 +54,14 @@ impl Mail {
         let from = mailbox(&settings.from)?;
         let to = settings.to.iter().map(|to| mailbox(to)).collect::<Result<Vec<_>, _>>()?;
         Ok(Self { settings: settings.clone(), site: site.clone(), from, to })
+    }
+
+    /// Takes over another password, where its file holds one by now; whether it did.
+    pub(super) async fn renew(&mut self) -> bool {
+        match &mut self.settings.user {
+            Some((_, password)) => secret_file::renew(password).await,
+            None => false,
+        }
     }
 
     pub(super) async fn send(&self, message: &Composed) -> Outcome {

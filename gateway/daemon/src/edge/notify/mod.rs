@@ -143,6 +143,17 @@ enum Sender {
     Mqtt(Box<MqttSettings>, Publisher),
 }
 
+impl Sender {
+    /// Takes over other secrets, where their files hold such by now; whether it did. A broker's password is read each time.
+    async fn renew(&mut self) -> bool {
+        match self {
+            Self::Webhook(webhook) => webhook.renew().await,
+            Self::Mail(mail) => mail.renew().await,
+            Self::Mqtt(..) => false,
+        }
+    }
+}
+
 /// What every receiver is handed.
 #[derive(Clone)]
 pub struct Surroundings {
@@ -316,7 +327,17 @@ impl<S: Outbox> Receiver<S> {
         self.show_counts().await
     }
 
-    async fn attempt(&self, message: &Composed) -> Outcome {
+    /// One that fails is tried once more at once where a secret has been changed meanwhile.
+    async fn attempt(&mut self, message: &Composed) -> Outcome {
+        let outcome = self.attempt_once(message).await;
+        if matches!(outcome, Outcome::Refused(_) | Outcome::Later(..)) && self.sender.renew().await {
+            tracing::info!(receiver = %self.dispatch.settings().name, "one of its files holds another secret: used from now on");
+            return self.attempt_once(message).await;
+        }
+        outcome
+    }
+
+    async fn attempt_once(&self, message: &Composed) -> Outcome {
         let sending = async {
             match &self.sender {
                 Sender::Webhook(webhook) => webhook.send(message, Clock.utc()).await,

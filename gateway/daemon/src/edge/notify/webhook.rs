@@ -10,6 +10,7 @@ use super::http::{Target, check_url, post};
 use super::template::Template;
 use super::{Outcome, ReceiverError};
 use crate::edge::hex::hex;
+use crate::edge::secret_file;
 
 /// Seconds since 1970 at which the message was signed; part of what is signed.
 const TIMESTAMP_HEADER: &str = "sumpwarden-timestamp";
@@ -18,6 +19,7 @@ const SIGNATURE_HEADER: &str = "sumpwarden-signature";
 
 /// Sends to one address.
 pub(super) struct Webhook {
+    settings: WebhookSettings,
     target: Target,
     headers: HeaderMap,
     key: Option<hmac::Key>,
@@ -44,7 +46,32 @@ impl Webhook {
             settings.template.as_deref().map(Template::new).transpose().map_err(ReceiverError::Template)?;
         let target =
             Target { url, private_network: settings.private_network, ca_file: settings.ca_file.clone() };
-        Ok(Self { target, headers, key, template })
+        Ok(Self { settings: settings.clone(), target, headers, key, template })
+    }
+
+    /// Takes over other secrets, where their files hold such by now; whether it did.
+    pub(super) async fn renew(&mut self) -> bool {
+        let mut settings = self.settings.clone();
+        let mut is_new = secret_file::renew(&mut settings.url).await;
+        for (_, value) in &mut settings.headers {
+            is_new |= secret_file::renew(value).await;
+        }
+        if let Some(key) = &mut settings.signing_key {
+            is_new |= secret_file::renew(key).await;
+        }
+        if !is_new {
+            return false;
+        }
+        match Self::new(&settings) {
+            Ok(webhook) => {
+                *self = webhook;
+                true
+            }
+            Err(error) => {
+                tracing::warn!(%error, "what the files of a webhook hold now cannot be used");
+                false
+            }
+        }
     }
 
     pub(super) async fn send(&self, message: &Composed, now: Timestamp) -> Outcome {

@@ -26,6 +26,7 @@ use sumpwarden_core::store::{JournalEntry, StoredSeries};
 use tokio::sync::watch;
 
 use super::clock::Clock;
+use super::secret_file;
 use crate::faults;
 use send::Sender;
 
@@ -252,7 +253,10 @@ impl<S: Outbox> Uplink<S> {
     }
 
     async fn send(&mut self) {
-        let answer = self.sender.send(self.forwarder.portion()).await;
+        let mut answer = self.sender.send(self.forwarder.portion()).await;
+        if matches!(answer, Answer::NotAllowed(_)) && self.renew_token().await {
+            answer = self.sender.send(self.forwarder.portion()).await;
+        }
         match &answer {
             Answer::NotAllowed(why) => self.trouble(UplinkState::NotAllowed, why.clone()),
             Answer::Later(why) => self.trouble(UplinkState::Retrying, why.clone()),
@@ -276,6 +280,23 @@ impl<S: Outbox> Uplink<S> {
                 tracing::warn!(reason, "a point was refused for good and set aside");
             }
             Some(Settled::Taken | Settled::Halved) | None => {}
+        }
+    }
+
+    /// Takes over another token, where the token's file holds one by now.
+    async fn renew_token(&mut self) -> bool {
+        let Some(token) = secret_file::renewed(&self.settings.token).await else { return false };
+        let settings = ForwardSettings { token, ..self.settings.clone() };
+        match Sender::new(&settings, self.sender.deadline()) {
+            Ok(sender) => {
+                tracing::info!(forwarder = %settings.name, "its file holds another token: used from now on");
+                (self.settings, self.sender) = (settings, sender);
+                true
+            }
+            Err(error) => {
+                tracing::warn!(forwarder = %settings.name, %error, "the token in its file cannot be used");
+                false
+            }
         }
     }
 

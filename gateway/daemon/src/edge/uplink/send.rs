@@ -83,6 +83,11 @@ impl Sender {
         }
     }
 
+    /// How long a request may take.
+    pub(super) fn deadline(&self) -> Duration {
+        self.deadline
+    }
+
     /// How long the other side asked to be left alone in its latest answer, where that could be seen.
     pub(super) fn retry_after(&self) -> Option<Duration> {
         self.guard.retry_after()

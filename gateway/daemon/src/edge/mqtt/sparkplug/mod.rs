@@ -40,7 +40,7 @@ use self::kept::Kept;
 use self::metrics::{Facts, Seen};
 use self::talk::{Left, Talk};
 use super::GOODBYE_MAX;
-use super::listener::{TAKEN_OVER, network, options};
+use super::listener::{TAKEN_OVER, as_of_now, network, options};
 use super::sieve::Mark;
 use super::words::explain;
 use crate::edge::clock::Clock;
@@ -155,7 +155,8 @@ async fn connection(
     will: Outgoing,
     shutdown: &watch::Receiver<bool>,
 ) -> Ended {
-    let options = match with_will(settings, will) {
+    let broker = as_of_now(&settings.broker).await;
+    let options = match with_will(&broker, will) {
         Ok(options) => options,
         Err(error) => return Ended::before_it_began(&error),
     };
@@ -187,12 +188,12 @@ async fn connection(
     }
 }
 
-fn with_will(settings: &SparkplugSettings, will: Outgoing) -> Result<MqttOptions, rumqttc::ClientBuildError> {
-    let mut options = options(&settings.broker, Mark::draw())?;
+fn with_will(broker: &BrokerSettings, will: Outgoing) -> Result<MqttOptions, rumqttc::ClientBuildError> {
+    let mut options = options(broker, Mark::draw())?;
     options.try_set_clean_session(true)?;
     options
         .set_ack_mode(AckMode::Automatic)
-        .set_max_packet_size(settings.broker.packet_bytes_max as usize, MESSAGE_BYTES_MAX)
+        .set_max_packet_size(broker.packet_bytes_max as usize, MESSAGE_BYTES_MAX)
         .set_last_will(LastWill::new(will.topic, will.payload, QoS::AtLeastOnce, false));
     Ok(options)
 }
