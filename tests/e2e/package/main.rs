@@ -9,6 +9,7 @@ mod container;
 mod debian;
 mod devices;
 mod install;
+mod parts;
 mod unit;
 
 use std::fs;
