@@ -133,7 +133,7 @@ async fn an_address_and_a_key_that_were_changed_are_read_anew() {
         stream.write_all(format!("HTTP/1.1 {status} -\r\nContent-Length: 0\r\n\r\n").as_bytes())?;
         Ok(true)
     });
-    let folders = ["url", "key"].map(|name| sumpwarden_tests::process::TempDir::new(name));
+    let folders = ["url", "key"].map(sumpwarden_tests::process::TempDir::new);
     let address = |path: &str| format!("http://127.0.0.1:{port}/{path}");
     let url = was_changed(folders[0].path(), &address("old"), &format!("{}\n", address("new")));
     let key = was_changed(folders[1].path(), "old-key", "\u{feff}new-key\r\n");
