@@ -147,7 +147,7 @@ fn read_ph(engine: &mut Engine, store: &Store, ph: f64) {
     engine.drain(&mut out);
     let Outbound { samples, journal, saved, outbox } = out;
     let at_once = !journal.is_empty();
-    store.submit(Commit { samples, journal, saved, outbox, acks: Vec::new(), at_once });
+    store.submit(Commit { samples, journal, saved, outbox, at_once, ..Commit::default() });
 }
 
 /// Takes everything and says when each raise came; gives its address.

@@ -1,10 +1,10 @@
 //! Writes a small store of the version that this program makes, and beside it in plain words what went in:
 //!
 //! ```sh
-//! cargo run -p sumpwarden --example store_fixture -- gateway/daemon/src/edge/store/fixtures/version_2
+//! cargo run -p sumpwarden --example store_fixture -- gateway/daemon/src/edge/store/fixtures/version_3
 //! ```
 //!
-//! makes `version_2.sqlite.gz` and `version_2.txt`. Before the tables of the store change, make the files of the version that
+//! makes `version_3.sqlite.gz` and `version_3.txt`. Before the tables of the store change, make the files of the version that
 //! goes; `edge::store::tests::fixtures` holds every version to its list for ever.
 
 use std::fmt::Write as _;
@@ -107,6 +107,7 @@ async fn write(directory: &Path, told: &mut String) {
     let store = open(Duration::from_secs(86_400));
     store.submit(Commit { samples: polls(400, 20), ..Commit::default() });
     outbox::write(&store, told).await;
+    undated::write(&store, told);
     store.flush().expect("open");
     store.close();
 
@@ -155,5 +156,24 @@ mod outbox {
         for (sequence, state) in [(1, "delivered"), (2, "failed"), (3, "pending")] {
             writeln!(told, "outbox setter hall/lathe-1/ph-low#3 {sequence} {state}").expect("text");
         }
+    }
+}
+
+/// Since version 3.
+mod undated {
+    use sumpwarden::edge::store::Doubted;
+    use sumpwarden_core::model::{Now, Uptime, Zero};
+
+    use super::*;
+
+    pub(super) fn write(store: &Store, told: &mut String) {
+        let since = at(5_000_000);
+        let zero = Zero::of(Now { uptime: Uptime::from_nanos(9_000_000_000), utc: since });
+        store.doubt(Doubted { boot: "4b3c-of-the-fixture".into(), zero, since });
+        let record = JournalRecord { at: at(5_001_000), ..journal().remove(0) };
+        store.submit(Commit { samples: polls(501, 20), journal: vec![record], ..Commit::default() });
+        store.flush().expect("open");
+        writeln!(told, "undated 4b3c-of-the-fixture {} 60", zero.as_nanos()).expect("text");
+        writeln!(told, "journal {} UNACK pH 8.25 below 8.5", at(5_001_000).as_nanos()).expect("text");
     }
 }

@@ -4,9 +4,9 @@
 //! The variable `SUMPWARDEN_FAULTS` names them, separated by commas: `panic@engine:3` panics at the third passing of the
 //! point `engine`, `hang@writer` hangs at the first of `writer`. A [`pass`] hangs its own task, a [`point`] its whole
 //! thread. Points are `engine`, `writer`, `bus`, `broker`, `forwarder`, `receiver`, `dispatcher`, `page`,
-//! `fault-watch`, `weekly-report`, `heartbeat`, `sparkplug`, `watchdog` and `runtime`.
-//! Five more words break the program for good, so that a test can show that it would notice: `skip-sync@store`,
-//! `early-cursor@forwarder`, `random-key@outbox`, `any-reply@modbus`, `old-places@reload`.
+//! `fault-watch`, `weekly-report`, `heartbeat`, `clock`, `sparkplug`, `watchdog` and `runtime`.
+//! Six more words break the program for good, so that a test can show that it would notice: `skip-sync@store`,
+//! `early-cursor@forwarder`, `random-key@outbox`, `any-reply@modbus`, `old-places@reload`, `unmoved@clock`.
 
 /// Whether this program holds the points at all.
 pub const COMPILED_IN: bool = cfg!(feature = "faults");
@@ -41,12 +41,13 @@ mod armed {
     use std::time::Duration;
 
     /// Ways to be broken for good.
-    const BROKEN: [&str; 5] = [
+    const BROKEN: [&str; 6] = [
         "skip-sync@store",
         "early-cursor@forwarder",
         "random-key@outbox",
         "any-reply@modbus",
         "old-places@reload",
+        "unmoved@clock",
     ];
 
     /// What happens at a point.

@@ -6,6 +6,8 @@
 //! - A number comes in the unit the message names and leaves in the unit the probe is set to.
 //! - A message's own time counts where it lies inside the window around the gateway's clock; outside it the number is
 //!   refused with [`Fault::TimeRefused`]. Without an own time the message is of the moment it came.
+//!   While the gateway does not believe its own clock ([`TopicMap::doubt_clock`]) it refuses only what is too old, and takes no
+//!   retained message.
 //! - **Retained messages are not news.** A broker hands the last message of a topic to every new subscriber, be it a
 //!   minute or a year old. Without an own time nobody can tell, so it is counted and not used. With an own time it is
 //!   used only if it is newer than all the probe has had and no older than the probe's own limit for stale values, and
@@ -199,6 +201,8 @@ struct ListeningPoint {
     had: Had,
     /// Latest of all readings taken over, with or without an own time.
     newest: Option<Newest>,
+    /// The time it is given is the earliest it can be.
+    doubted: bool,
 }
 
 /// Own times a probe has had, the last [`TIMES_REMEMBERED`] that came, however old they were: what is sent again came
@@ -297,6 +301,11 @@ impl TopicMap {
         }
     }
 
+    /// Whether the gateway's own clock is not believed, so that the time it is given is the earliest it can be.
+    pub fn doubt_clock(&mut self, doubted: bool) {
+        self.points.iter_mut().for_each(|point| point.doubted = doubted);
+    }
+
     /// What `message` says to the probes that listen to its topic.
     pub fn read(&mut self, message: &Message<'_>, now: Now) -> Taken {
         self.read_all(message, false, now)
@@ -344,6 +353,7 @@ impl ListeningPoint {
             expected,
             had: Had::default(),
             newest: None,
+            doubted: false,
         })
     }
 
@@ -397,7 +407,13 @@ impl ListeningPoint {
                 self.had.remember_retained(time);
             }
         }
-        let received = self.received(at, own_time.is_some(), retained, now);
+        let received = match said.time {
+            // So that its stamp goes with it: that is how it is told from a time that came with a message.
+            SaidTime::Relative(nanos) if self.doubted => {
+                now.uptime.minus(Duration::from_nanos(nanos.min(0).unsigned_abs()))
+            }
+            SaidTime::Relative(_) | SaidTime::Own(_) => self.received(at, own_time.is_some(), retained, now),
+        };
         if self.newest.is_none_or(|newest| at > newest.at) {
             self.newest = Some(Newest { at, received });
         }
@@ -421,12 +437,14 @@ impl ListeningPoint {
     /// Whether a value of this time can be true.
     fn believes(&self, at: Timestamp, now: Now) -> bool {
         let (behind, ahead) = self.time_window;
-        now.utc.since(at) <= behind && at.since(now.utc) <= ahead
+        now.utc.since(at) <= behind && (self.doubted || at.since(now.utc) <= ahead)
     }
 
     /// Whether a retained reading of this time still says something.
     fn is_news(&self, time: Timestamp, now: Now) -> bool {
-        now.utc.since(time) <= self.expected.stale_after && self.newest.is_none_or(|newest| time > newest.at)
+        !self.doubted
+            && now.utc.since(time) <= self.expected.stale_after
+            && self.newest.is_none_or(|newest| time > newest.at)
     }
 
     /// The number in the probe's unit.

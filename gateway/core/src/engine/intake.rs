@@ -74,6 +74,11 @@ impl Intake {
         });
     }
 
+    /// The wall clock is not believed, and why, or is from now on.
+    pub fn doubt_clock(&mut self, now: Now, why: Option<String>) {
+        self.engine.doubt_clock(now, why);
+    }
+
     /// Only time has passed.
     pub fn tick(&mut self, now: Now) {
         self.engine.handle(now, Input::Tick);

@@ -107,7 +107,7 @@ impl Engine {
         self.carry_signals(&successors, &before);
         let places = (&successors.sumps, &successors.probes);
         self.alarms.carry_over(now, &before.alarms, places, &mut self.transitions);
-        self.clock = before.clock;
+        self.clock = before.clock.clone();
         self.next_estimates = before.next_estimates.map(|due| {
             let same = self.settings.estimate_every == before.settings.estimate_every;
             if same { due } else { self.estimates_due_after(now.uptime) }

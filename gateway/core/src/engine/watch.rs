@@ -5,8 +5,8 @@
 
 use std::time::Duration;
 
-use super::Engine;
 use super::outlook::bound;
+use super::{Engine, Input};
 use crate::alarm::condition::{Condition, Fault};
 use crate::alarm::settings::{FaultKey, Subject};
 use crate::alarm::{AlarmIndex, Definition, Finding};
@@ -16,7 +16,7 @@ use crate::estimate::settings::EstimateKind;
 use crate::estimate::sump::What;
 use crate::estimate::sump::prospect::Prospect;
 use crate::estimate::trend::Confidence;
-use crate::model::{Now, ProbeIndex, SumpIndex, Timestamp};
+use crate::model::{Now, ProbeIndex, SumpIndex};
 
 /// Hours without circulation that are stagnation: longer than a weekend of two days off (common practice, no source).
 const STAGNANT_H: f64 = 72.0;
@@ -30,20 +30,28 @@ const STEP: Duration = Duration::from_secs(2);
 /// How long a step is told.
 const STEP_TOLD: Duration = Duration::from_secs(600);
 
-/// No gateway ran before 2024: a clock that says so was never set.
-const NEVER_SET_BEFORE: Timestamp = Timestamp::from_millis(1_704_067_200_000);
-
 /// The two clocks beside each other.
-#[derive(Clone, Copy, Debug, Default)]
+#[derive(Clone, Debug, Default)]
 pub(super) struct ClockWatch {
     before: Option<Now>,
     stepped: Option<Now>,
+    /// Why nobody believes it.
+    doubted: Option<String>,
     /// Whether its fault holds, as was told last; none before anything was.
     told: Option<bool>,
 }
 
 impl Engine {
-    /// A clock that was set, or never was.
+    /// The wall clock is not believed, and why, or is from now on.
+    pub fn doubt_clock(&mut self, now: Now, why: Option<String>) {
+        if self.clock.doubted != why {
+            self.clock.doubted = why;
+            self.clock.told = None;
+        }
+        self.handle(now, Input::Tick);
+    }
+
+    /// A clock that was set, or is not.
     pub(super) fn watch_clock(&mut self, now: Now) {
         let watch = &mut self.clock;
         let by_s = watch.before.replace(now).map_or(0.0, |before| step_s(before, now));
@@ -52,19 +60,17 @@ impl Engine {
             watch.stepped = Some(now);
         }
         let recently = watch.stepped.is_some_and(|at| now.uptime.since(at.uptime) < STEP_TOLD);
-        // In simulated time both clocks are one, and may begin anywhere.
-        let never_set = now != Now::simulated(now.utc) && now.utc < NEVER_SET_BEFORE;
-        let holds = recently || never_set;
+        let holds = recently || watch.doubted.is_some();
         if !stepped && watch.told == Some(holds) {
             return;
         }
         watch.told = Some(holds);
-        let detail = match (stepped, never_set) {
-            (_, true) => format!("it says {}, it was never set", now.utc),
-            (true, false) if by_s.abs() < 600.0 => format!("it was set by {by_s:+.0} s"),
-            (true, false) if by_s.abs() < 172_800.0 => format!("it was set by {:+.1} h", by_s / 3_600.0),
-            (true, false) => format!("it was set by {:+.0} d", by_s / 86_400.0),
-            (false, false) => String::new(),
+        let detail = match (stepped, &watch.doubted) {
+            (_, Some(why)) => format!("it is not set: {why}. Readings are kept and dated once it is"),
+            (true, None) if by_s.abs() < 600.0 => format!("it was set by {by_s:+.0} s"),
+            (true, None) if by_s.abs() < 172_800.0 => format!("it was set by {:+.1} h", by_s / 3_600.0),
+            (true, None) => format!("it was set by {:+.0} d", by_s / 86_400.0),
+            (false, None) => String::new(),
         };
         let key = FaultKey { fault: Fault::Clock, of: String::new() };
         self.alarms.observe_fault(now, &key, holds, &detail, &mut self.transitions);

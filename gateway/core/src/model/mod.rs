@@ -3,6 +3,7 @@
 //! Nothing here behaves beyond construction, ordering, packing and display; it imports nothing of ours, and every
 //! higher floor speaks in these words.
 
+pub mod doubt;
 pub mod hardness;
 pub mod ident;
 pub mod line;
@@ -11,6 +12,7 @@ pub mod reading;
 pub mod time;
 pub mod unit;
 
+pub use doubt::{Doubt, Zero};
 pub use hardness::hardness_mg_l;
 pub use ident::{BrokerIndex, BusIndex, DeviceIndex, Name, NameError, ProbeIndex, SeriesIndex, SumpIndex};
 pub use line::{Line, LineError};

@@ -8,6 +8,7 @@ pub mod annunciations;
 pub mod batch;
 pub mod chunk;
 pub mod cursor;
+pub mod dating;
 pub mod forward;
 pub mod forwarder;
 pub mod lines;

@@ -1,6 +1,7 @@
 //! `export`: what the store holds, as files for spreadsheets, for a time-series database, or for programs; also from a file
 //! that was set aside, as far as it can be read. What could not be read is named at the end.
 
+use std::collections::BTreeMap;
 use std::fs::{DirBuilder, File, OpenOptions};
 use std::io::{self, BufWriter, Write};
 use std::os::unix::fs::{DirBuilderExt, OpenOptionsExt};
@@ -15,7 +16,7 @@ use super::console::plain;
 use super::store::{Progress, file_of};
 use super::{Exit, console, load};
 use crate::edge::spreadsheet::cell;
-use crate::edge::store::extract::{Holding, OutboxLine, ParkedLine, Skipped, Whole};
+use crate::edge::store::extract::{Holding, OutboxLine, ParkedLine, Skipped, UndatedPoint, Whole};
 use crate::edge::store::{Salvage, StoreError};
 use sumpwarden_core::store::lines::{Catalogue, write_journal};
 
@@ -121,9 +122,13 @@ fn export(
     let journal = journal(holding.as_mut(), options, origin, &wanted)?;
     let outbox = outbox(holding.as_mut(), options, &wanted)?;
     let parked = parked(holding.as_mut(), options, &wanted)?;
-    let counts = format!(
+    let mut counts = format!(
         "{points} points, {journal} journal records, {outbox} messages not delivered, {parked} parked points"
     );
+    let undated = undated(holding.as_mut(), options, &wanted)?;
+    if undated > 0 {
+        counts += &format!(", {undated} points without a date");
+    }
     Ok((counts, holding.skipped()))
 }
 
@@ -287,6 +292,52 @@ fn parked(holding: &mut dyn Holding, options: &Options, wanted: &Wanted<'_>) -> 
             written = out.row(&row);
         }
     })?;
+    written.map_err(|source| out.failed(source))?;
+    out.finish()
+}
+
+/// Points without a date, where there are any; a stretch of time that is asked for picks none of them.
+fn undated(holding: &mut dyn Holding, options: &Options, wanted: &Wanted<'_>) -> Result<u64, ExportError> {
+    let names: BTreeMap<_, _> =
+        holding.series()?.into_iter().map(|one| (one.id, (one.text, one.quantity))).collect();
+    let columns = [
+        "not_before",
+        "not_after",
+        "boot",
+        "uptime_s",
+        "series",
+        "quantity",
+        "raw",
+        "value",
+        "status",
+        "reason",
+    ];
+    let mut out: Option<Result<Output, ExportError>> = None;
+    let mut written = Ok(());
+    holding.undated(&mut |one: UndatedPoint| {
+        let unknown = (format!("series/{}", one.series.0), String::new());
+        let (text, quantity) = names.get(&one.series).cloned().unwrap_or(unknown);
+        if written.is_err() || !wanted.sump(text.split('/').nth(1)) {
+            return;
+        }
+        let out = out
+            .get_or_insert_with(|| Output::create(options, "undated", options.format.of_words(), &columns));
+        let Ok(out) = out else { return };
+        let point = one.point;
+        written = out.row(&[
+            one.not_before.to_string().into(),
+            one.not_after.map(|at| at.to_string()).into(),
+            one.boot.into(),
+            (one.uptime_ns as f64 / 1e9).into(),
+            text.into(),
+            quantity.into(),
+            point.raw.into(),
+            point.value.into(),
+            format!("{:?}", point.quality.status).into(),
+            point.quality.reason.text().into(),
+        ]);
+    })?;
+    let Some(out) = out.transpose()? else { return Ok(0) };
     written.map_err(|source| out.failed(source))?;
     out.finish()
 }

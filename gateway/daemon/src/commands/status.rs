@@ -119,8 +119,13 @@ fn store_line(store: &Value) -> String {
     let mib = |key: &str| store[key].as_f64().unwrap_or(0.0) / f64::from(1 << 20);
     let oldest =
         store["oldest"].as_str().map_or("no sample yet".to_owned(), |at| format!("oldest sample {at}"));
+    let number = |key: &str| store[key].as_u64().unwrap_or(0);
+    let undated = match number("undated") + number("undatable") {
+        0 => String::new(),
+        _ => format!("; {} wait for the clock, {} have no date", number("undated"), number("undatable")),
+    };
     format!(
-        "store          {:.1} MiB, {:.0} MiB free, {:.0} % of what it may use; {oldest}; {} stored since the start, {} wait, {} dropped",
+        "store          {:.1} MiB, {:.0} MiB free, {:.0} % of what it may use; {oldest}; {} stored since the start, {} wait, {} dropped{undated}",
         mib("bytes"),
         mib("free_bytes"),
         store["full_percent"].as_f64().unwrap_or(0.0),

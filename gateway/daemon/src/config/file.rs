@@ -101,6 +101,10 @@ pub struct Site {
     pub timezone: Option<String>,
     /// Hours that pass in the sumps in one hour of the clock; more than 1 only for demonstrations. From 1 to 10000. Default 1.
     pub pace: Option<f64>,
+    /// A file that is there once the clock is right since the machine was started, such as
+    /// `/run/systemd/timesync/synchronized`; until then numbers are kept without a date. Default none: the clock is right where it
+    /// is not long behind what is stored.
+    pub clock_set_file: Option<String>,
 }
 
 /// The embedded store.

@@ -24,6 +24,8 @@ pub const WEEKLY_REPORT: &str = "weekly-report";
 /// Sends the sign of life.
 pub const HEARTBEAT: &str = "heartbeat";
 
+/// Judges the clock while it is not believed, and writes down how late it is.
+pub const CLOCK: &str = "clock";
 /// Reads the configuration anew.
 pub const RELOAD: &str = "reload";
 
@@ -31,4 +33,4 @@ pub const RELOAD: &str = "reload";
 pub const VITAL: &str = DISPATCHER;
 
 /// Kinds of which there is one.
-pub const SINGLE: [&str; 6] = [PAGE, DISPATCHER, FAULT_WATCH, WEEKLY_REPORT, HEARTBEAT, RELOAD];
+pub const SINGLE: [&str; 7] = [PAGE, DISPATCHER, FAULT_WATCH, WEEKLY_REPORT, HEARTBEAT, RELOAD, CLOCK];

@@ -1,5 +1,8 @@
 //! The only place that reads a clock, and a timer that wakes to a tenth of a millisecond.
 //!
+//! While the wall clock is not believed ([`Clock::doubt`]), what is given as UTC is a time of the gateway's own, which goes with
+//! the monotonic clock; see [`sumpwarden_core::model::doubt`]. There is one such clock for the whole process.
+//!
 //! The runtime's own timer counts whole milliseconds and wakes two or three late: enough for a time-out, too coarse for
 //! the start of a poll and for the silent interval of a serial line. [`PreciseTimer`] keeps all sleepers of a thread in
 //! one ordered map over one kernel timer (timerfd), set to the earliest of them.
@@ -11,13 +14,15 @@ use std::io;
 use std::os::fd::OwnedFd;
 use std::pin::Pin;
 use std::rc::Rc;
+use std::sync::atomic::{AtomicI64, Ordering};
 use std::task::{Context, Poll, Waker};
+use std::time::SystemTime;
 
 use rustix::time::{
     ClockId, Itimerspec, TimerfdClockId, TimerfdFlags, TimerfdTimerFlags, Timespec, clock_gettime,
     timerfd_create, timerfd_settime,
 };
-use sumpwarden_core::model::{Now, Timestamp, Uptime};
+use sumpwarden_core::model::{Now, Timestamp, Uptime, Zero};
 use tokio::io::Interest;
 use tokio::io::unix::AsyncFd;
 
@@ -25,10 +30,18 @@ use tokio::io::unix::AsyncFd;
 #[derive(Clone, Copy, Debug, Default)]
 pub struct Clock;
 
+/// Where the monotonic clock's zero lies in the gateway's own time, in ns since 1970; [`BELIEVED`] where the wall clock goes.
+static OWN_ZERO: AtomicI64 = AtomicI64::new(BELIEVED);
+const BELIEVED: i64 = i64::MIN;
+
+/// Another number after every start of the machine.
+const BOOT_ID: &str = "/proc/sys/kernel/random/boot_id";
+
 impl Clock {
     /// Both clocks, read one right after the other.
     pub fn now(self) -> Now {
-        Now { uptime: self.uptime(), utc: self.utc() }
+        let uptime = self.uptime();
+        Now { uptime, utc: self.doubted().map_or_else(|| self.wall(), |zero| zero.at(uptime)) }
     }
 
     /// The monotonic clock: time since the machine started, sleep not counted.
@@ -37,11 +50,58 @@ impl Clock {
         Uptime::from_nanos(u64::try_from(nanos(time)).unwrap_or(0))
     }
 
-    /// The wall clock.
+    /// UTC by the wall clock, or by the gateway's own time while that is not believed.
     pub fn utc(self) -> Timestamp {
-        Timestamp::from_nanos(nanos(clock_gettime(ClockId::Realtime)))
+        self.doubted().map_or_else(|| self.wall(), |zero| zero.at(self.uptime()))
+    }
+
+    /// The wall clock, believed or not. It is asked by way of the C library, where tests set it.
+    pub fn wall(self) -> Timestamp {
+        let epoch = Timestamp::default();
+        match SystemTime::now().duration_since(SystemTime::UNIX_EPOCH) {
+            Ok(since) => epoch.plus(since),
+            Err(before) => epoch.minus(before.duration()),
+        }
+    }
+
+    /// Where the gateway's own time has its zero; none while the wall clock is believed.
+    pub fn doubted(self) -> Option<Zero> {
+        let zero = OWN_ZERO.load(Ordering::Acquire);
+        (zero != BELIEVED).then_some(Zero::from_nanos(zero))
+    }
+
+    /// From now on the gateway goes by its own time.
+    pub fn doubt(self, own: Zero) {
+        OWN_ZERO.store(own.as_nanos().max(BELIEVED + 1), Ordering::Release);
+    }
+
+    /// From now on the gateway goes by the wall clock; gives where that has its zero.
+    pub fn believe(self) -> Zero {
+        let zero = Zero::of(Now { uptime: self.uptime(), utc: self.wall() });
+        OWN_ZERO.store(BELIEVED, Ordering::Release);
+        zero
+    }
+
+    /// Completes once the wall clock is believed.
+    pub async fn believed(self) {
+        while self.doubted().is_some() {
+            tokio::time::sleep(BELIEVED_LOOK_EVERY).await;
+        }
+    }
+
+    /// The boot of the machine, which the monotonic clock counts from. Where the system does not say, every process is one of
+    /// its own.
+    pub fn boot(self) -> String {
+        let said = std::fs::read_to_string(BOOT_ID).unwrap_or_default();
+        match said.trim() {
+            "" => format!("process {} of {}", std::process::id(), self.wall()),
+            boot => boot.to_owned(),
+        }
     }
 }
+
+/// How often whoever waits for the clock looks.
+const BELIEVED_LOOK_EVERY: std::time::Duration = std::time::Duration::from_millis(200);
 
 fn nanos(time: Timespec) -> i64 {
     time.tv_sec.saturating_mul(NANOS_PER_SECOND).saturating_add(time.tv_nsec)

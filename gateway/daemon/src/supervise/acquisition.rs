@@ -15,8 +15,9 @@ use sumpwarden_core::alarm::settings::FaultKey;
 use sumpwarden_core::engine::calibration::{CalibrationFor, ProbeCalibrationView, Step};
 use sumpwarden_core::engine::snapshot::Snapshot;
 use sumpwarden_core::engine::{Engine, HandOver, Intake, Outbound};
-use sumpwarden_core::model::{BrokerIndex, BusIndex, Name, Now, ProbeIndex, RawReading, SeriesIndex};
+use sumpwarden_core::model::{BrokerIndex, BusIndex, Name, Now, ProbeIndex, RawReading, Sample, SeriesIndex};
 use sumpwarden_core::store::JournalRecord;
+use sumpwarden_core::store::dating::Dating;
 use tokio::sync::{broadcast, mpsc, oneshot, watch};
 use tokio::task::LocalSet;
 
@@ -24,7 +25,7 @@ use crate::edge::clock::{Clock, PreciseTimer};
 use crate::edge::modbus::{BUS_REPORTS_MAX, BusCounters, BusReport, run_bus};
 use crate::edge::mqtt::BrokerReport;
 use crate::edge::notify::ReceiverReport;
-use crate::edge::store::{Commit, Store};
+use crate::edge::store::{Believed, Commit, Store};
 use crate::edge::web::PollStarts;
 use crate::edge::web::commands::Command;
 
@@ -32,6 +33,7 @@ use super::LOOK_EVERY;
 use super::answers::{Answers, Waiting};
 use super::keeper::Keeper;
 use super::parts::{PartHeld, Routes};
+use super::wallclock;
 use crate::config::tasks;
 use crate::edge::pulse::Pulse;
 use crate::faults;
@@ -133,16 +135,23 @@ pub(super) struct TakeOver {
     pub(super) done: oneshot::Sender<Duration>,
 }
 
-/// What the engine is told of its configuration.
+/// What the engine is told of its configuration, and of the clock.
 pub(super) enum Turn {
     /// Another one takes over.
     TakeOver(Box<TakeOver>),
     /// Something became of one, for the journal: in a word and in words.
     Remark(&'static str, String),
+    /// The clock is not believed, and why.
+    Doubt(String),
+    /// The clock can be believed.
+    Believe,
 }
 
 /// Of the journal's entries about the configuration.
 const CONFIGURATION: &str = "configuration";
+
+/// Of the journal's entries about the clock.
+const CLOCK: &str = "clock";
 
 /// What the thread needs.
 pub(super) struct Acquisition {
@@ -163,6 +172,8 @@ pub(super) struct Acquisition {
     /// Told once buses and engine run.
     pub(super) polling: oneshot::Sender<()>,
     pub(super) journal: broadcast::Sender<JournalRecord>,
+    /// Of a clock that is not believed.
+    pub(super) dating: Option<Dating>,
     pub(super) starts: PollStarts,
     pub(super) stop: watch::Receiver<bool>,
 }
@@ -205,6 +216,7 @@ impl Acquisition {
             answers: self.answers,
             pulse: self.pulse,
             store_is_stuck: false,
+            dating: self.dating,
         };
         let inlets = Inlets {
             turns: self.turns,
@@ -246,6 +258,8 @@ struct EngineLoop {
     pulse: Pulse,
     /// The store was waited for in vain and has not caught up since.
     store_is_stuck: bool,
+    /// Tells stamps apart while the clock is not believed, and for a while after.
+    dating: Option<Dating>,
 }
 
 impl EngineLoop {
@@ -308,13 +322,13 @@ impl EngineLoop {
                 turn = turns.recv(), if turns_live => match turn {
                     Some(Turn::TakeOver(with)) => {
                         // What parts that are no more have sent is of the configuration they ran under.
-                        while let Ok(report) = reports.try_recv() {
-                            self.report(timer.clock().now(), report);
-                        }
-                        while let Ok(message) = messages.try_recv() {
-                            self.message(timer.clock().now(), message);
-                        }
+                        self.take_all(&timer, &mut reports, &mut messages);
                         self.take_over(&timer, *with);
+                    }
+                    Some(Turn::Doubt(why)) => self.intake.doubt_clock(timer.clock().now(), Some(why)),
+                    Some(Turn::Believe) => {
+                        self.take_all(&timer, &mut reports, &mut messages);
+                        self.believe(timer.clock());
                     }
                     Some(Turn::Remark(state, words)) => {
                         self.intake.remark(timer.clock().now(), (CONFIGURATION, state), words);
@@ -328,6 +342,37 @@ impl EngineLoop {
             self.keep_pace().await;
         }
         self.tell_starts();
+    }
+
+    /// Takes in whatever has come.
+    fn take_all(
+        &mut self,
+        timer: &PreciseTimer,
+        reports: &mut mpsc::Receiver<BusReport>,
+        messages: &mut mpsc::Receiver<BrokerReport>,
+    ) {
+        while let Ok(report) = reports.try_recv() {
+            self.report(timer.clock().now(), report);
+        }
+        while let Ok(message) = messages.try_recv() {
+            self.message(timer.clock().now(), message);
+        }
+    }
+
+    /// The clock was set. Everything that came before is stored under the gateway's own time and put right there; from now on
+    /// stamps are those of the wall clock.
+    fn believe(&mut self, clock: Clock) {
+        self.hand_over();
+        let Some(dating) = &mut self.dating else { return };
+        let before = clock.now();
+        let right = clock.believe();
+        self.store.believe(Believed { boot: wallclock::boot(), zero: right });
+        dating.set(before.uptime, right);
+        let is = right.at(before.uptime).floor_to_millis();
+        let words = format!("the clock is set, to {is}; what came since the start gets its true time");
+        let now = clock.now();
+        self.intake.doubt_clock(now, None);
+        self.intake.remark(now, (CLOCK, "set"), words);
     }
 
     /// Everything that came before belongs to the engine before; what comes from now on, to the new one.
@@ -357,6 +402,7 @@ impl EngineLoop {
                 self.starts.lock().unwrap_or_else(PoisonError::into_inner).note(sent.since(due));
                 let Some(route) = self.routes.buses.get(&bus.0) else { return };
                 route.lead(&mut readings);
+                self.date(now, &mut readings);
                 self.intake.readings(now, &readings);
             }
             BusReport::StandingBy { bus, stands_by } => {
@@ -365,6 +411,15 @@ impl EngineLoop {
             }
             BusReport::Connected { bus } => self.bus(now, bus, None),
             BusReport::NotConnected { bus, why } => self.bus(now, bus, Some(&why.to_string())),
+        }
+    }
+
+    /// Tells apart whose time readings carry, where that has to be told.
+    fn date(&mut self, now: Now, readings: &mut [RawReading]) {
+        let settings = self.intake.engine().settings();
+        self.dating.take_if(|dating| dating.is_over(now.uptime));
+        if let Some(dating) = &mut self.dating {
+            dating.readings(readings, |probe| settings.series_of_probe(probe));
         }
     }
 
@@ -387,6 +442,7 @@ impl EngineLoop {
             BrokerReport::Batch { broker, mut batch } => {
                 let Some(route) = self.routes.brokers.get(&broker.0) else { return };
                 route.lead(&mut batch.readings);
+                self.date(now, &mut batch.readings);
                 self.intake.batch(now, &batch);
             }
             // A broker that notes come from is started anew wherever sumps or probes are others.
@@ -488,10 +544,16 @@ impl EngineLoop {
             // Nobody may be watching.
             let _ = self.journal.send(record.clone());
         }
-        let Outbound { mut samples, journal, saved, outbox } = out;
-        if let Some(series) = &self.series {
-            samples.iter_mut().for_each(|sample| sample.series = series[sample.series.slot()]);
+        let Outbound { mut samples, mut journal, saved, outbox } = out;
+        let mut own_time = Vec::new();
+        if let Some(dating) = &self.dating {
+            dating.records(&mut journal);
+            own_time = dating.samples(&mut samples);
         }
-        self.store.submit(Commit { samples, journal, saved, outbox, acks, at_once });
+        if let Some(series) = &self.series {
+            let placed = |sample: &mut Sample| sample.series = series[sample.series.slot()];
+            samples.iter_mut().chain(&mut own_time).for_each(placed);
+        }
+        self.store.submit(Commit { samples, own_time, journal, saved, outbox, acks, at_once });
     }
 }

@@ -32,6 +32,7 @@ mod standby;
 mod standing;
 mod starts;
 mod systemd;
+mod wallclock;
 mod watchdog;
 mod weekly;
 
@@ -79,6 +80,7 @@ use reload::{Reloader, Reloads};
 use standing::Witnesses;
 use starts::Record;
 use systemd::Manager;
+use wallclock::Judge;
 use watchdog::{Quiet, Watchdog};
 
 /// Journal entries on their way to those who watch. Full: the slowest watcher misses the oldest, nobody waits for it.
@@ -232,6 +234,7 @@ pub async fn start_from(settings: Settings, file: Option<PathBuf>) -> Result<Run
     let (events, happening) = mpsc::unbounded_channel();
     let directory = &settings.store.directory;
     let store = Store::open(directory, &settings.engine.series(), settings.store.limits, events)?;
+    let judge = Judge::begin(&store, settings.site.clock_set_file.clone());
     let (record, because) = Record::begin(directory, clock.now());
     panics::write_to(record);
     let reduced = because.is_some();
@@ -281,6 +284,10 @@ pub async fn start_from(settings: Settings, file: Option<PathBuf>) -> Result<Run
         let report = move || weekly::report(of.clone(), clock, zone.clone(), stops.clone());
         tasks.keep(keeper.clone(), (kinds::WEEKLY_REPORT, None), None, report);
     }
+    let (of, told, stops) = (store.clone(), turns.clone(), stopping.clone());
+    let dating = judge.dating();
+    let look = move || wallclock::watch(judge.clone(), of.clone(), told.clone(), stops.clone());
+    tasks.keep(keeper.clone(), (kinds::CLOCK, None), None, look);
     let public_url = settings.web.public_url.as_deref();
     let links = receivers::links(&store, public_url)?;
     let (told, hearing) = mpsc::channel(RECEIVER_REPORTS_MAX);
@@ -378,6 +385,7 @@ pub async fn start_from(settings: Settings, file: Option<PathBuf>) -> Result<Run
         pulse,
         polling,
         journal: journal.clone(),
+        dating,
         starts,
         stop: stopping.clone(),
     };

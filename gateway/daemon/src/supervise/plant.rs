@@ -5,10 +5,10 @@ use std::sync::Arc;
 
 use sumpwarden_core::engine::Engine;
 use sumpwarden_core::engine::notes::said;
-use sumpwarden_core::model::{Name, SumpIndex, Timestamp};
+use sumpwarden_core::model::{Name, SumpIndex, Timestamp, Uptime};
 use sumpwarden_core::store::{JournalEntry, JournalRecord};
 use tokio::sync::broadcast::error::TryRecvError;
-use tokio::sync::{Mutex, broadcast, oneshot};
+use tokio::sync::{Mutex, broadcast, oneshot, watch};
 
 use super::Tasks;
 use super::keeper::{Keeper, Ledger};
@@ -77,16 +77,40 @@ impl Ready<'_> {
                 pulse: pulse.clone(),
             };
             let (part, keeper, held) = wires.keeper.apart();
-            let stopping = keeper.stop.clone();
+            let (stopping, began) = (keeper.stop.clone(), Clock.doubted().map(|_| Clock.uptime()));
             let make = move || {
                 let (settings, around, stopping) = (settings.clone(), around.clone(), stopping.clone());
-                async move { run_edge_node(&settings, around, stopping).await }
+                async move {
+                    if let Some(around) = once_dated(around, began, stopping.clone()).await {
+                        run_edge_node(&settings, around, stopping).await;
+                    }
+                }
             };
             wires.tasks.keep_part(keeper, (tasks::SPARKPLUG, Some(name.as_str())), Some(pulse), make, held);
             started.push((of, part));
         }
         started
     }
+}
+
+/// Waits until the clock is believed, since everything that a plant system is told carries a time; none if it is to stop
+/// before. `began` is the moment of the start where the clock was not believed then.
+async fn once_dated(
+    mut around: Surroundings,
+    began: Option<Uptime>,
+    mut stopping: watch::Receiver<bool>,
+) -> Option<Surroundings> {
+    tokio::select! {
+        biased;
+        _ = stopping.wait_for(|stop| *stop) => return None,
+        () = around.pulse.during(around.clock.believed()) => {}
+    }
+    if let Some(began) = began {
+        let now = around.clock.now();
+        let started = now.utc.minus(now.uptime.since(began));
+        around.facts = Arc::new(Facts { started, ..(*around.facts).clone() });
+    }
+    Some(around)
 }
 
 fn facts(site: &Name, engine: &Engine) -> Facts {
@@ -253,7 +277,7 @@ mod tests {
         }
         // Hours of silence: alarms come up, and no metric with them.
         let now = |hours: u64| Now {
-            uptime: sumpwarden_core::model::Uptime::from_nanos(hours * 3_600_000_000_000),
+            uptime: Uptime::from_nanos(hours * 3_600_000_000_000),
             utc: at(3600 * hours as i64),
         };
         (0..10).for_each(|hours| engine.handle(now(hours), Input::Tick));

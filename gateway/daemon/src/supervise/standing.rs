@@ -92,6 +92,8 @@ impl Witnesses {
             stored: status.counters.stored,
             dropped: status.counters.dropped,
             waiting: status.counters.pending,
+            undated: status.undated.waiting,
+            undatable: status.undated.aside,
         }
     }
 

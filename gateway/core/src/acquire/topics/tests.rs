@@ -361,3 +361,29 @@ fn what_was_believed_under_a_wrong_clock_does_not_keep_out_what_is_true() {
     let taken = map.read(&message("a/b", &stamped(right.utc)), right);
     assert_eq!(taken.readings[0].received, right.uptime, "it is the latest, not two days late");
 }
+
+#[test]
+fn while_the_gateways_clock_is_doubted_times_of_senders_hold_and_nothing_is_lost() {
+    let mut map = map(&[("a/b", json()), ("p/q", F::Plain)]);
+    let true_time = now().utc.plus(Duration::from_hours(72));
+    refused(&map.read(&message("a/b", &stamped(true_time)), now()), Refusal::TimeRefused);
+    map.doubt_clock(true);
+    let taken = map.read(&message("a/b", &stamped(true_time)), now());
+    assert_eq!((taken.fates.as_slice(), taken.readings[0].at), (&[Fate::Accepted][..], true_time));
+    assert_eq!(map.read(&message("a/b", &stamped(true_time)), later(1)).fates, [Fate::Duplicate]);
+    let old = now().utc.minus(Duration::from_hours(24 * 400));
+    refused(&map.read(&message("a/b", &stamped(old)), now()), Refusal::TimeRefused);
+    let plain = map.read(&message("p/q", "8.5"), later(2)).readings[0];
+    assert_eq!((plain.at, plain.received), (later(2).utc.floor_to_millis(), later(2).uptime));
+    let kept = stamped(true_time.plus(Duration::from_secs(1)));
+    assert_eq!(
+        map.read(&retained("a/b", &kept), later(3)).fates,
+        [Fate::RetainedIgnored],
+        "how old it is, nobody knows"
+    );
+    map.doubt_clock(false);
+    refused(
+        &map.read(&message("a/b", &stamped(true_time.plus(Duration::from_secs(2)))), later(4)),
+        Refusal::TimeRefused,
+    );
+}

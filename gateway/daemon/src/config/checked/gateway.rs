@@ -27,6 +27,8 @@ pub struct SiteSettings {
     pub box_name: Name,
     /// What people read is written in it.
     pub timezone: jiff::tz::TimeZone,
+    /// It is there once the clock is right; where none is named, the clock is judged by what is known.
+    pub clock_set_file: Option<PathBuf>,
 }
 
 impl SiteSettings {
@@ -107,7 +109,17 @@ pub(super) fn site(notes: &mut Notes<'_>, shop: &Shop) -> Option<SiteSettings> {
     notes.default(&at, "timezone", shop.site.timezone.is_some(), "\"UTC\"");
     let timezone = timezone(notes, &at.key("timezone"), shop.site.timezone.as_deref());
     let box_name = box_name(notes, &at.key("box"), shop.site.box_name.as_deref());
-    Some(SiteSettings { name: name?, box_name: box_name?, timezone: timezone? })
+    let clock_set_file = shop.site.clock_set_file.as_deref();
+    if clock_set_file.is_some_and(|file| file.is_empty() || file.contains('\0')) {
+        let text = "`clock_set_file` names no file";
+        notes.wrong(
+            &at.key("clock_set_file"),
+            text,
+            "write a path, as in \"/run/systemd/timesync/synchronized\"",
+        );
+    }
+    let clock_set_file = clock_set_file.map(|file| notes.path(file));
+    Some(SiteSettings { name: name?, box_name: box_name?, timezone: timezone?, clock_set_file })
 }
 
 fn box_name(notes: &mut Notes<'_>, at: &At, text: Option<&str>) -> Option<Name> {

@@ -567,6 +567,7 @@ pub(super) fn read(
     coming: Coming,
     clock: Clock,
 ) -> Taken {
+    topics.doubt_clock(clock.doubted().is_some());
     match std::str::from_utf8(&publish.topic) {
         Ok(topic) => {
             let payload = (!mark.is(&publish.payload)).then_some(&publish.payload[..]);

@@ -21,7 +21,7 @@ use super::reserve::Reserve;
 use super::retain::Retainer;
 use super::schema;
 use super::writer::{Names, Writer, save};
-use super::{StoreError, locked, outbox, reader};
+use super::{StoreError, UndatedPoints, locked, outbox, reader, undated};
 
 /// What a file says about where things stand.
 struct Found {
@@ -30,6 +30,7 @@ struct Found {
     series: Names,
     stamps: Stamps,
     unpacked: u64,
+    undated: UndatedPoints,
     stored_ever: u64,
     saved: BTreeMap<String, Vec<u8>>,
     last_journal: i64,
@@ -53,6 +54,7 @@ impl Found {
             )?,
             stamps: read_stamps(connection, &series)?,
             unpacked: number("SELECT coalesce(sum(count), 0) FROM batch")?,
+            undated: undated::count(connection)?,
             stored_ever: forward::stored_ever(connection)?,
             last_journal: connection.query_row(
                 "SELECT coalesce((SELECT seq FROM sqlite_sequence WHERE name = 'journal'), 0)",
@@ -136,6 +138,7 @@ impl Writer {
         self.identity = self.place.identity();
         self.reserve = Reserve::of(self.place.directory());
         self.retainer = Retainer::new(Instant::now());
+        self.begin_revival()?;
         self.shared.generation.fetch_add(1, Ordering::Release);
         self.shared.tell_outbox();
         Ok(())
@@ -212,6 +215,8 @@ impl Writer {
         let mut status = locked(&self.shared.status);
         status.newest_seq = self.next_seq - 1;
         status.unpacked = found.unpacked;
+        status.undated = found.undated;
+        self.dater.begin_again();
         Ok(())
     }
 
@@ -237,8 +242,16 @@ impl Writer {
         let new = |id: SeriesId| changed.get(&id).copied().unwrap_or(id);
         let mut inbox = locked(&self.shared.inbox);
         inbox.ids.iter_mut().for_each(|id| *id = new(*id));
-        inbox.rows.iter_mut().for_each(|row| row.0 = new(row.0));
-        self.held.rows.iter_mut().for_each(|row| row.0 = new(row.0));
+        inbox.rows.iter_mut().for_each(|row| row.series = new(row.series));
+        self.held.rows.iter_mut().for_each(|row| row.series = new(row.series));
+        if let Some(undated) = &mut self.held.undated {
+            let mut again = BatchWriter::with_capacity(undated.batch.count as usize);
+            let points = batch::decode(&undated.batch.body).into_iter().flatten();
+            points.for_each(|(id, point)| again.push(new(id), &point));
+            if let Some(batch) = again.finish() {
+                undated.batch = batch;
+            }
+        }
         if let Some(batch) = self.held.batch.take() {
             let mut again = BatchWriter::with_capacity(batch.count as usize);
             for (id, point) in batch::decode(&batch.body).into_iter().flatten() {
@@ -292,7 +305,7 @@ fn name_of(key: &SeriesKey) -> (String, String) {
     (key.to_string(), key.quantity.word().to_owned())
 }
 
-fn insert_series(
+pub(super) fn insert_series(
     connection: &Connection,
     id: Option<SeriesId>,
     (text, quantity): &(String, String),

@@ -53,6 +53,45 @@ pub struct ParkedLine {
     pub reason: String,
 }
 
+/// A point without a date: it lies between two moments.
+#[derive(Clone, PartialEq, Debug)]
+pub struct UndatedPoint {
+    /// The boot of the machine it belongs to.
+    pub boot: String,
+    /// Time since the machine was started, ns.
+    pub uptime_ns: i64,
+    /// It was not before that, as far as the gateway could know.
+    pub not_before: Timestamp,
+    /// It was not after that; none while it may still be dated.
+    pub not_after: Option<Timestamp>,
+    /// Which series.
+    pub series: SeriesId,
+    /// Its numbers; its stamp is `not_before`.
+    pub point: Point,
+}
+
+impl UndatedPoint {
+    /// Those of a row with its columns in the order of the table; none if it is no such row, or damaged.
+    pub(super) fn of(values: &[Value]) -> Option<Vec<Self>> {
+        use Value::{Blob, Integer, Text};
+        let [_, Text(boot), Integer(zero), Integer(_), Integer(_), Integer(_), not_after, Blob(body)] =
+            values
+        else {
+            return None;
+        };
+        let not_after = if let Integer(at) = not_after { Some(Timestamp::from_nanos(*at)) } else { None };
+        let of = |(series, point): (SeriesId, Point)| Self {
+            boot: boot.clone(),
+            uptime_ns: point.at.as_nanos().saturating_sub(*zero),
+            not_before: point.at,
+            not_after,
+            series,
+            point,
+        };
+        Some(batch::decode(body).ok()?.map(of).collect())
+    }
+}
+
 /// Rows that could not be read.
 #[derive(Clone, PartialEq, Eq, Debug)]
 pub struct Skipped {
@@ -141,6 +180,8 @@ pub trait Holding {
     fn outbox(&mut self, see: &mut dyn FnMut(OutboxLine)) -> Result<(), StoreError>;
     /// Parked lines in order of arrival.
     fn parked(&mut self, see: &mut dyn FnMut(ParkedLine)) -> Result<(), StoreError>;
+    /// Points without a date, in order of arrival.
+    fn undated(&mut self, see: &mut dyn FnMut(UndatedPoint)) -> Result<(), StoreError>;
     /// What could not be read so far.
     fn skipped(&self) -> Vec<Skipped>;
 }
@@ -324,6 +365,17 @@ impl Holding for Whole {
     fn parked(&mut self, see: &mut dyn FnMut(ParkedLine)) -> Result<(), StoreError> {
         self.rows("SELECT * FROM parked WHERE id > ? ORDER BY id LIMIT ?", "parked", |_, values| {
             ParkedLine::of(values).map(&mut *see).is_some()
+        })
+    }
+
+    fn undated(&mut self, see: &mut dyn FnMut(UndatedPoint)) -> Result<(), StoreError> {
+        // Files of versions before have no such table.
+        let there = "SELECT EXISTS (SELECT 1 FROM sqlite_schema WHERE name = 'undated')";
+        if !self.connection.query_row(there, [], |row| row.get::<_, bool>(0))? {
+            return Ok(());
+        }
+        self.rows("SELECT * FROM undated WHERE id > ? ORDER BY id LIMIT ?", "undated", |_, values| {
+            UndatedPoint::of(values).map(|points| points.into_iter().for_each(&mut *see)).is_some()
         })
     }
 

@@ -5,7 +5,7 @@ use std::ops::Range;
 use std::sync::mpsc::Sender;
 use std::time::{Duration, Instant};
 
-use sumpwarden_core::model::{Ack, SeriesIndex, Timestamp};
+use sumpwarden_core::model::{Ack, Sample, SeriesIndex, Timestamp};
 use sumpwarden_core::notify::Mark;
 use sumpwarden_core::store::forward::ForwardTotals;
 use sumpwarden_core::store::retention::DropReason;
@@ -14,12 +14,22 @@ use tokio::sync::oneshot;
 
 use super::forward::Step;
 use super::outbox::{Book, Waiting};
+use super::undated::{Believed, Doubted};
 use super::{Commit, Counters, Dropped, WAITING_JOURNAL_MAX, WAITING_OUTBOX_MAX, WAITING_SAMPLES_MAX};
 
 /// A quiet sample waits this long for company. With the commit itself it stays below a second.
 pub(super) const COMMIT_EVERY: Duration = Duration::from_millis(800);
 /// So many samples do not wait any longer.
 const COMMIT_ROWS: usize = 1_000;
+
+/// A sample on its way into the file.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Row {
+    pub(super) series: SeriesId,
+    pub(super) point: Point,
+    /// Whether its stamp holds; else it is that of a clock that is not believed.
+    pub(super) dated: bool,
+}
 
 /// What waits for the writer.
 #[derive(Debug, Default)]
@@ -36,7 +46,7 @@ pub(super) struct Inbox {
     pub(super) closing: bool,
     pub(super) closed: bool,
     pub(super) counters: Counters,
-    pub(super) rows: Vec<(SeriesId, Point)>,
+    pub(super) rows: Vec<Row>,
     journal: Vec<JournalRecord>,
     saved: BTreeMap<String, Vec<u8>>,
     acks: Vec<Owed>,
@@ -47,6 +57,11 @@ pub(super) struct Inbox {
     journal_seen: u64,
     dropped: Option<Dropped>,
     since: Option<Instant>,
+    /// Whose stamps come in.
+    doubted: Option<Doubted>,
+    believed: Option<Believed>,
+    /// The writer has still to be told that the clock is believed.
+    pub(super) dates: bool,
 }
 
 /// An acknowledgement, and the samples and journal records it is for, numbered as they came in.
@@ -60,7 +75,7 @@ pub(super) struct Owed {
 /// What one transaction writes.
 #[derive(Debug)]
 pub(super) struct Window {
-    pub(super) rows: Vec<(SeriesId, Point)>,
+    pub(super) rows: Vec<Row>,
     pub(super) acks: Vec<Owed>,
     pub(super) lost: Vec<Ack>,
     pub(super) dropped: Option<Dropped>,
@@ -73,6 +88,8 @@ pub(super) struct Window {
 #[derive(Debug, Default)]
 pub(super) struct Pressing {
     pub(super) journal: Vec<JournalRecord>,
+    /// The clock whose stamps the journal carries, where it is not believed.
+    pub(super) doubted: Option<Doubted>,
     /// Number of the journal record after the last one here.
     journal_end: u64,
     pub(super) saved: BTreeMap<String, Vec<u8>>,
@@ -106,9 +123,10 @@ impl Pressing {
 impl Inbox {
     /// Takes `commit` in; true if the writer should look now.
     pub(super) fn accept(&mut self, commit: Commit, now: Instant) -> bool {
-        self.counters.acquired += commit.samples.len() as u64;
+        let samples = (commit.samples.len() + commit.own_time.len()) as u64;
+        self.counters.acquired += samples;
         let (rows, journal) = (self.rows_seen, self.journal_seen);
-        self.rows_seen += commit.samples.len() as u64;
+        self.rows_seen += samples;
         self.journal_seen += commit.journal.len() as u64;
         let (rows, journal) = (rows..self.rows_seen, journal..self.journal_seen);
         self.acks.extend(commit.acks.iter().map(|ack| Owed {
@@ -116,11 +134,13 @@ impl Inbox {
             rows: rows.clone(),
             journal: journal.clone(),
         }));
-        let ids = &self.ids;
-        self.rows.extend(commit.samples.iter().map(|s| {
-            let id = ids[s.series.slot()];
-            (id, Point { at: s.at, raw: s.raw, value: s.value, quality: s.quality })
-        }));
+        let (ids, dated) = (&self.ids, self.doubted.is_none());
+        let row = |s: &Sample, dated| {
+            let point = Point { at: s.at, raw: s.raw, value: s.value, quality: s.quality };
+            Row { series: ids[s.series.slot()], point, dated }
+        };
+        self.rows.extend(commit.samples.iter().map(|s| row(s, dated)));
+        self.rows.extend(commit.own_time.iter().map(|s| row(s, true)));
         self.journal.extend(commit.journal);
         self.saved.extend(commit.saved);
         let told = !commit.outbox.is_empty();
@@ -147,7 +167,7 @@ impl Inbox {
             let eighth = first + WAITING_SAMPLES_MAX as u64 / 8;
             let cut = self.acks.iter().find(|owed| owed.rows.start < eighth && eighth < owed.rows.end);
             rows = first..cut.map_or(eighth, |owed| owed.rows.end);
-            let stamps = self.rows.drain(..(rows.end - first) as usize).map(|(_, point)| point.at);
+            let stamps = self.rows.drain(..(rows.end - first) as usize).map(|row| row.point.at);
             let gone = count(DropReason::NotWritable, stamps).expect("an eighth of the maximum is some");
             self.counters.dropped += gone.count;
             self.dropped = Some(join(self.dropped, gone));
@@ -159,8 +179,41 @@ impl Inbox {
         self.counters.journal_dropped += journal.end - journal.start;
     }
 
+    /// What comes from now on is stamped by a clock that is not believed.
+    pub(super) fn doubt(&mut self, doubted: Doubted) {
+        (self.doubted, self.believed) = (Some(doubted), None);
+    }
+
+    /// What comes from now on is stamped by a clock that is believed. What nobody has taken yet is put right here.
+    pub(super) fn believe(&mut self, believed: Believed) {
+        if let Some(doubted) = self.doubted.take() {
+            for row in self.rows.iter_mut().filter(|row| !row.dated) {
+                row.point.at = doubted.zero.moved(row.point.at, believed.zero);
+                row.dated = true;
+            }
+            put_right(&mut self.journal, &doubted, &believed);
+        }
+        self.believed = Some(believed);
+        self.dates = true;
+    }
+
+    /// The clock whose stamps come in, where it is not believed.
+    pub(super) fn doubted(&self) -> Option<&Doubted> {
+        self.doubted.as_ref()
+    }
+
+    /// The clock that is believed.
+    pub(super) fn believed(&self) -> Option<&Believed> {
+        self.believed.as_ref()
+    }
+
     /// Gives `window`, which could not be written, what presses by now.
     pub(super) fn press(&mut self, window: &mut Window) {
+        if let Some(believed) = &self.believed
+            && let Some(doubted) = window.pressing.doubted.take()
+        {
+            put_right(&mut window.pressing.journal, &doubted, believed);
+        }
         self.book.take_back(std::mem::take(&mut window.pressing.outbox));
         let cut = window.pressing.append(self.take_pressing());
         self.count_cut(&cut);
@@ -224,12 +277,20 @@ impl Inbox {
         self.at_once = !self.flushes.is_empty();
         Pressing {
             journal: std::mem::take(&mut self.journal),
+            doubted: self.doubted.clone(),
             journal_end: self.journal_seen,
             saved: std::mem::take(&mut self.saved),
             outbox: self.book.take(),
             steps: std::mem::take(&mut self.steps),
             marks: std::mem::take(&mut self.marks),
         }
+    }
+}
+
+/// Gives records of a doubted clock the time of the believed one.
+fn put_right(journal: &mut [JournalRecord], doubted: &Doubted, believed: &Believed) {
+    for record in journal.iter_mut().filter(|record| record.at >= doubted.since) {
+        record.at = doubted.zero.moved(record.at, believed.zero);
     }
 }
 

@@ -23,12 +23,15 @@ mod inbox;
 mod outbox;
 mod quiet;
 mod reader;
+mod records;
 mod reserve;
 mod retain;
+mod revive;
 mod salvage;
 mod schema;
 mod shelf;
 pub mod snapshot;
+mod undated;
 mod writer;
 
 use std::path::{Path, PathBuf};
@@ -50,6 +53,7 @@ pub use reader::{Reader, Samples, TrendPoint};
 pub use salvage::Salvage;
 pub use schema::{FILE, SetAside};
 pub use shelf::{Beside, HourlyFigures, Shelf};
+pub use undated::{Believed, Doubted, UndatedPoints};
 
 use super::data_files::STORE;
 use super::pulse::Pulse;
@@ -62,6 +66,8 @@ use writer::Writer;
 pub struct Commit {
     /// Points of series.
     pub samples: Vec<Sample>,
+    /// Points whose time came with them: it holds, also while the gateway does not believe its own clock.
+    pub own_time: Vec<Sample>,
     /// Journal entries.
     pub journal: Vec<JournalRecord>,
     /// State to be found again after a restart, by key; the last one of a key stays.
@@ -142,6 +148,8 @@ pub struct StoreStatus {
     pub fullness: f64,
     /// Points waiting in batches to be packed.
     pub unpacked: u64,
+    /// Points that came while the clock was not believed.
+    pub undated: UndatedPoints,
 }
 
 /// Why the store cannot be used.
@@ -254,6 +262,8 @@ struct Shared {
     taken: Notify,
     status: Mutex<StoreStatus>,
     news: watch::Sender<OutboxNews>,
+    /// What a reader has found to be damaged.
+    suspected: Mutex<Option<String>>,
     /// Whether rows that wait in memory are sent.
     released: watch::Sender<bool>,
     /// Since when the writer has waited for the disk; none while it does not.
@@ -336,6 +346,17 @@ impl Store {
         let (reply, answer) = tokio::sync::oneshot::channel();
         self.ask(|inbox| inbox.naming.push((keys, reply)))?;
         answer.await.map_err(|_| StoreError::Closed)
+    }
+
+    /// The clock is not believed: what is submitted from now on is kept apart until it is.
+    pub fn doubt(&self, doubted: Doubted) {
+        locked(&self.shared.inbox).doubt(doubted);
+    }
+
+    /// The clock is believed: what is submitted from now on carries its time, and what came before is given it.
+    pub fn believe(&self, believed: Believed) {
+        locked(&self.shared.inbox).believe(believed);
+        self.shared.wake.notify_one();
     }
 
     /// Hands over `commit`. Never waits for the disk.
@@ -450,6 +471,7 @@ impl Shared {
             taken: Notify::new(),
             status: Mutex::new(StoreStatus::default()),
             news: watch::Sender::default(),
+            suspected: Mutex::default(),
             released: watch::Sender::default(),
             writing_since: Mutex::default(),
             alive: Pulse::default(),
@@ -479,6 +501,14 @@ impl Shared {
 
     fn generation(&self) -> u64 {
         self.generation.load(Ordering::Acquire)
+    }
+
+    /// A reader of the file of `generation` has met `error`: where that says that the file is damaged, the writer sets it aside.
+    fn suspect(&self, generation: u64, error: &StoreError) {
+        if error.is_damage() && generation == self.generation() {
+            *locked(&self.suspected) = Some(error.to_string());
+            self.wake.notify_one();
+        }
     }
 
     fn note_writing(&self, writes: bool) {
@@ -529,7 +559,11 @@ impl Store {
         let task = tokio::task::spawn_blocking(move || {
             let idle = locked(&store.shared.readers).pop();
             let mut reader = idle.map_or_else(|| store.reader(), Ok)?;
-            let found = work(&mut reader)?;
+            let found = work(&mut reader);
+            if let Err(error) = &found {
+                store.shared.suspect(reader.generation(), error);
+            }
+            let found = found?;
             let mut readers = locked(&store.shared.readers);
             if readers.len() < IDLE_READERS_MAX {
                 readers.push(reader);

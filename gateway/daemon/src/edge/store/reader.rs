@@ -13,7 +13,7 @@ use sumpwarden_core::store::rollup::{self, Bucket, Values};
 use sumpwarden_core::store::{JournalEntry, Point, SeriesId, StoredSeries, batch, chunk};
 
 use super::retain::{DAY, HOUR};
-use super::{Dropped, Shared, StoreError, forward, schema};
+use super::{Dropped, Shared, StoreError, forward, schema, undated};
 use sumpwarden_core::store::retention::DropReason;
 
 /// One bucket of a trend.
@@ -49,6 +49,11 @@ impl Reader {
     }
 
     /// Opens again if another file has taken the place of the one read so far.
+    /// Which file it reads, of those that were open one after the other.
+    pub(super) const fn generation(&self) -> u64 {
+        self.generation
+    }
+
     pub(super) fn fresh(&mut self) -> Result<&mut Connection, StoreError> {
         let generation = self.shared.generation();
         if generation != self.generation {
@@ -178,9 +183,22 @@ impl Reader {
         Ok(rows.collect::<Result<_, _>>()?)
     }
 
-    /// Journal records from number `id` on, in order of arrival, at most `limit`.
+    /// Journal records from number `id` on, in order of arrival, at most `limit`: those whose date is known, up to the first
+    /// that waits for its own.
     pub fn journal_after(&mut self, id: i64, limit: u32) -> Result<Vec<JournalEntry>, StoreError> {
-        Ok(journal_after(self.fresh()?, id, limit)?)
+        let mut statement = self.fresh()?.prepare_cached(&format!(
+            "SELECT id, at, kind, sump, subject, state, priority, value, message FROM journal
+             WHERE id >= ? AND id < {} AND id NOT IN (SELECT id FROM undated_journal) ORDER BY id LIMIT ?",
+            undated::OPEN_RECORDS_FROM
+        ))?;
+        Ok(statement.query_map(params![id, limit], journal_entry)?.collect::<Result<_, _>>()?)
+    }
+
+    /// The newest moment that is known to have been: `mark`, or else the newest stamp that is stored, and what waits for its date.
+    pub fn newest_known(&mut self, mark: Option<Timestamp>) -> Result<Option<Timestamp>, StoreError> {
+        let connection = self.fresh()?;
+        let known = mark.map_or_else(|| super::retain::newest_stamp(connection), |mark| Ok(Some(mark)))?;
+        Ok(known.max(undated::newest(connection)?))
     }
 
     /// Everything that was saved, by key.
@@ -314,6 +332,7 @@ impl Iterator for Samples<'_> {
         while self.ready.is_empty() && self.from < self.until {
             if let Err(error) = self.read_on() {
                 self.from = self.until;
+                self.reader.shared.suspect(self.reader.generation, &error);
                 return Some(Err(error));
             }
         }

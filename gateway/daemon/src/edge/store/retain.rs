@@ -8,7 +8,7 @@ use sumpwarden_core::store::retention::{self, AgeBrake, Allowance, DropReason, H
 
 use super::schema::WAL_BYTES_MAX;
 use super::writer::{Writer, note_dropped};
-use super::{Dropped, StoreEvent, forward, locked, outbox};
+use super::{Dropped, StoreEvent, forward, locked, outbox, undated};
 
 /// Width of the finer rollups, ns.
 pub(super) const HOUR: u64 = 3_600_000_000_000;
@@ -75,6 +75,9 @@ impl Retainer {
         }
         // Age is counted from the newest stamp in the store: no clock is asked, and a store at rest does not age.
         let reason = newest.and_then(|newest| retention::decide(&allowance, &holding, newest));
+        if drop_undated(writer, reason, newest, oldest.is_none())? {
+            return Ok(true);
+        }
         if let (Some(reason), Some(oldest)) = (reason, oldest)
             && (reason != DropReason::Age
                 || self.brake.allows(self.now(), oldest.last_at.since(oldest.first_at)))
@@ -125,7 +128,7 @@ fn oldest_span(connection: &Connection) -> rusqlite::Result<Option<Oldest>> {
 }
 
 /// Latest stamp of the newest commits.
-fn newest_stamp(connection: &Connection) -> rusqlite::Result<Option<Timestamp>> {
+pub(super) fn newest_stamp(connection: &Connection) -> rusqlite::Result<Option<Timestamp>> {
     let at: Option<i64> = connection
         .prepare_cached(
             "SELECT max(at) FROM (SELECT last_at AS at FROM (SELECT last_at FROM batch ORDER BY seq DESC LIMIT 1)
@@ -145,6 +148,37 @@ fn bytes_in_use(connection: &Connection) -> rusqlite::Result<u64> {
 /// Bytes free to us; plenty where the system does not say.
 pub(super) fn bytes_free(directory: &std::path::Path) -> u64 {
     rustix::fs::statvfs(directory).map_or(u64::MAX, |s| s.f_bavail.saturating_mul(s.f_frsize))
+}
+
+/// What cannot be dated goes by the same age, and before everything else where there is no room; what waits for its date goes
+/// last. True if something went.
+fn drop_undated(
+    writer: &Writer,
+    reason: Option<DropReason>,
+    newest: Option<Timestamp>,
+    nothing_else: bool,
+) -> rusqlite::Result<bool> {
+    let held = locked(&writer.shared.status).undated;
+    if held.waiting + held.aside == 0 {
+        return Ok(false);
+    }
+    let room = reason.filter(|reason| *reason != DropReason::Age);
+    let before = newest.map(|newest| newest.minus(writer.settings.keep_raw));
+    let (reason, before, waiting_too) = match (room, before) {
+        (Some(reason), _) => (reason, None, nothing_else && held.aside == 0),
+        (None, Some(before)) => (DropReason::Age, Some(before), false),
+        (None, None) => return Ok(false),
+    };
+    let transaction = writer.connection.unchecked_transaction()?;
+    let gone = undated::drop_oldest(&transaction, before, waiting_too)?;
+    let Some((count, first_at, last_at)) = gone else { return Ok(false) };
+    let dropped = Dropped { reason, count, first_at, last_at };
+    note_dropped(&transaction, &dropped)?;
+    transaction.commit()?;
+    locked(&writer.shared.status).undated = undated::count(&writer.connection)?;
+    tracing::info!(reason = reason.word(), count, "points without a date dropped");
+    writer.tell(StoreEvent::Dropped(dropped));
+    Ok(true)
 }
 
 fn drop_span(writer: &mut Writer, oldest: &Oldest, reason: DropReason) -> rusqlite::Result<()> {
@@ -182,6 +216,10 @@ fn sweep(writer: &Writer, newest: Option<Timestamp>) -> rusqlite::Result<()> {
     writer.connection.execute(
         "DELETE FROM journal WHERE id IN (SELECT id FROM journal WHERE at < ? ORDER BY at LIMIT ?)",
         params![before, SWEEP_ROWS],
+    )?;
+    writer.connection.execute(
+        "DELETE FROM undated_journal WHERE not_after < ? AND id NOT IN (SELECT id FROM journal)",
+        [newest.as_nanos()],
     )?;
     let mut series = writer.connection.prepare_cached("SELECT id FROM series")?;
     let ids: Vec<u32> = series.query_map([], |row| row.get(0))?.collect::<Result<_, _>>()?;

@@ -8,16 +8,16 @@ use std::time::{Duration, Instant, SystemTime};
 use rusqlite::{Connection, ErrorCode, OpenFlags};
 
 use super::quiet::uri;
-use super::{Salvage, StoreError, beside, log_of, outbox};
+use super::{Salvage, StoreError, beside, log_of, outbox, revive, undated};
 use crate::edge::data_files::{self, DAMAGED, STORE, store_aside};
 use crate::faults;
 
 /// Marks the file as ours in its header ("Sump").
 pub(super) const APPLICATION_ID: i32 = 0x5375_6d70;
 
-/// Version of the tables below. A file of a greater one is refused and left as it is; one of version 1 lacks the outbox and
-/// is given it.
-pub(super) const SCHEMA_VERSION: i32 = 2;
+/// Version of the tables below. A file of a greater one is refused and left as it is; one of a smaller one is given what it
+/// lacks: version 1 the outbox and all before version 3 the tables of what waits for its date.
+pub(super) const SCHEMA_VERSION: i32 = 3;
 
 /// The store, in its directory.
 pub const FILE: &str = STORE.name();
@@ -192,7 +192,12 @@ impl Place {
             other => other?,
         };
         let left = std::mem::take(&mut self.aside);
-        left.iter().for_each(|left| salvage(&left.told.path, &connection, left.tables));
+        for Left { told, tables } in &left {
+            if let Err(error) = revive::note(&connection, &told.path) {
+                tracing::warn!(%error, "its points stay where they are");
+            }
+            salvage(&told.path, &connection, tables);
+        }
         Ok((connection, left.into_iter().map(|left| left.told).collect()))
     }
 
@@ -264,8 +269,9 @@ impl Place {
         connection.busy_timeout(BUSY_WAIT)?;
         if tables == 0 {
             connection.execute_batch(&format!(
-                "BEGIN IMMEDIATE; {TABLES} {OUTBOX_TABLES} PRAGMA application_id={APPLICATION_ID};
-                 PRAGMA user_version={SCHEMA_VERSION}; COMMIT;"
+                "BEGIN IMMEDIATE; {TABLES} {OUTBOX_TABLES} {} PRAGMA application_id={APPLICATION_ID};
+                 PRAGMA user_version={SCHEMA_VERSION}; COMMIT;",
+                undated::TABLES
             ))?;
         } else {
             check_ours(&connection)?;
@@ -338,7 +344,11 @@ pub(super) fn upgrade(connection: &Connection) -> rusqlite::Result<()> {
         return Ok(());
     }
     let transaction = connection.unchecked_transaction()?;
-    transaction.execute_batch(OUTBOX_TABLES)?;
+    for (since, tables) in [(2, OUTBOX_TABLES), (3, undated::TABLES)] {
+        if version < since {
+            transaction.execute_batch(tables)?;
+        }
+    }
     transaction.pragma_update(None, "user_version", SCHEMA_VERSION)?;
     transaction.commit()
 }
@@ -347,17 +357,19 @@ pub(super) fn upgrade(connection: &Connection) -> rusqlite::Result<()> {
 type Salvaged = (&'static str, &'static str, &'static str);
 
 /// What the gateway itself needs to go on, most needed first: series with their numbers, saved state, the outbox, the
-/// journal from its newest record back. Points stay in the file that was set aside.
-const SALVAGED: [Salvaged; 5] = [
+/// journal from its newest record back, points that wait for their date. Other points come back later ([`revive`]).
+const SALVAGED: [Salvaged; 7] = [
     ("series", "id, text, quantity", "id"),
-    ("saved", "key, value", "key"),
+    KEPT_SALVAGED[0],
     KEPT_SALVAGED[1],
     KEPT_SALVAGED[2],
-    ("journal", "id, at, kind, sump, subject, state, priority, value, message", "id DESC"),
+    KEPT_SALVAGED[3],
+    KEPT_SALVAGED[4],
+    KEPT_SALVAGED[5],
 ];
 
-/// The outbox and the saved state: what a gateway that runs writes anew only when it changes.
-const KEPT_SALVAGED: [Salvaged; 3] = [
+/// The same for a gateway that runs: what it does not write anew by itself, or only when it changes.
+const KEPT_SALVAGED: [Salvaged; 6] = [
     ("saved", "key, value", "key"),
     (
         "outbox",
@@ -365,6 +377,9 @@ const KEPT_SALVAGED: [Salvaged; 3] = [
         "state <> 'pending', id",
     ),
     ("outbox_total", "receiver, transitions, delivered, failed, expired, suppressed", "receiver"),
+    ("undated_journal", "id, boot, zero, not_after", "id"),
+    ("journal", "id, at, kind, sump, subject, state, priority, value, message", "id DESC"),
+    ("undated", "id, boot, zero, first_at, last_at, count, not_after, body", "id"),
 ];
 
 /// Copies `tables` out of a file that was set aside, as far as they can be read within [`SALVAGE_WITHIN`].
@@ -467,6 +482,8 @@ fn check(connection: &Connection, bytes: u64) -> Result<(), StoreError> {
         "SELECT max(id) FROM parked",
         "SELECT max(id) FROM outbox",
         "SELECT count(*) FROM outbox_total",
+        "SELECT max(id) FROM undated",
+        "SELECT max(id) FROM undated_journal",
         "SELECT max(start) FROM (SELECT start FROM rollup LIMIT 1)",
     ] {
         connection.query_row(query, [], |_| Ok(())).map_err(other_tables)?;

@@ -15,6 +15,7 @@ mod copies;
 mod damage;
 mod failures;
 mod fixtures;
+mod undated;
 
 /// A directory that goes when the test is over.
 struct Scratch(PathBuf);
@@ -123,8 +124,8 @@ fn what_was_acknowledged_is_there_after_reopening() {
         journal: vec![record.clone(), record],
         saved: vec![("engine".into(), vec![1, 2, 3])],
         acks: vec![ACK],
-        outbox: Vec::new(),
         at_once: true,
+        ..Commit::default()
     });
     assert_eq!(told.blocking_recv(), Some(StoreEvent::Durable(vec![ACK])));
     let counters = store.status().counters;

@@ -9,17 +9,20 @@ use sumpwarden_core::model::Timestamp;
 use sumpwarden_core::store::batch::{Batch, BatchWriter};
 use sumpwarden_core::store::settings::StoreSettings;
 use sumpwarden_core::store::stamp::Stamps;
-use sumpwarden_core::store::{JournalRecord, Point, SeriesId, SeriesKey};
+use sumpwarden_core::store::{SeriesId, SeriesKey};
 use tokio::sync::mpsc::UnboundedSender;
 
 use super::super::clock::Clock;
 use super::compact::Compactor;
 use super::forward::{self, Forwarders};
-use super::inbox::{COMMIT_EVERY, Pressing, Window};
+use super::inbox::{COMMIT_EVERY, Pressing, Row, Window};
 use super::outbox::{self, Written};
+use super::records::{append_journal, count_known};
 use super::reserve::Reserve;
 use super::retain::Retainer;
+use super::revive::Revival;
 use super::schema::{self, Place, SetAside};
+use super::undated::{self, Dater, Doubted, Undated};
 use super::{Dropped, Shared, StoreError, StoreEvent, locked, reader};
 use crate::faults;
 
@@ -43,9 +46,16 @@ pub(super) type Names = BTreeMap<(String, String), SeriesId>;
 /// Samples on their way into the file: as they came, or stamped and packed for it.
 #[derive(Debug, Default)]
 pub(super) struct Held {
-    pub(super) rows: Vec<(SeriesId, Point)>,
+    pub(super) rows: Vec<Row>,
     pub(super) batch: Option<Batch>,
+    /// Of a clock that is not believed.
+    pub(super) undated: Option<Undated>,
+    /// That clock, where rows are of one.
+    pub(super) doubted: Option<Doubted>,
 }
+
+/// What of the samples a transaction writes.
+pub(super) type Packed = (Option<Batch>, Option<Undated>);
 
 /// What a transaction came to.
 struct Done {
@@ -80,9 +90,11 @@ pub(super) struct Writer {
     pub(super) stored_ever: u64,
     pub(super) compactor: Compactor,
     pub(super) retainer: Retainer,
+    pub(super) dater: Dater,
+    pub(super) revival: Revival,
     looked: Instant,
     events: UnboundedSender<StoreEvent>,
-    last_journal_at: Timestamp,
+    pub(super) last_journal_at: Timestamp,
     sync_distrusted: bool,
     /// Attempts that failed in a row.
     failures: u32,
@@ -117,6 +129,8 @@ impl Writer {
             stored_ever: 0,
             compactor: Compactor::new(),
             retainer: Retainer::new(now),
+            dater: Dater::default(),
+            revival: Revival::default(),
             looked: now,
             events,
             last_journal_at: Timestamp::from_nanos(i64::MIN),
@@ -156,14 +170,27 @@ impl Writer {
             self.shared.written.beat();
             faults::point("writer");
             self.name_series();
+            self.look_at_clock();
+            self.date();
             if let Some(window) = self.next_window(busy) {
                 let closing = window.closing;
                 self.commit(window);
                 if closing {
+                    self.look_at_clock();
+                    self.date();
                     break;
                 }
             }
             busy = self.tend();
+        }
+    }
+
+    fn look_at_clock(&mut self) {
+        let mut inbox = locked(&self.shared.inbox);
+        if std::mem::take(&mut inbox.dates)
+            && let Some(believed) = inbox.believed()
+        {
+            self.dater.begin(believed.clone());
         }
     }
 
@@ -209,6 +236,7 @@ impl Writer {
     /// presses goes ahead of the samples, into the room of the reserve.
     fn commit(&mut self, mut window: Window) {
         self.held.rows = std::mem::take(&mut window.rows);
+        self.held.doubted = window.pressing.doubted.clone();
         self.tell_lost(&mut window);
         let mut closing_since = None;
         // A full disk, or none, is no stuck loop.
@@ -232,11 +260,11 @@ impl Writer {
         self.shared.note_writing(true);
         if self.is_attached() && self.reserve.hold() {
             self.prepare();
-            let batch = self.held.batch.take();
-            let written = self.write(batch.as_ref(), &window.pressing, window.dropped.as_ref());
+            let packed = (self.held.batch.take(), self.held.undated.take());
+            let written = self.write(&packed, &window.pressing, window.dropped.as_ref());
             match written {
                 Ok(done) => {
-                    self.report_samples(batch, window);
+                    self.report_samples(packed, window);
                     self.report_pressing(done, std::mem::take(&mut window.pressing));
                     for reply in window.flushes.drain(..) {
                         let _ = reply.send(());
@@ -245,7 +273,7 @@ impl Writer {
                     return true;
                 }
                 Err(error) => {
-                    self.held.batch = batch;
+                    (self.held.batch, self.held.undated) = packed;
                     self.face_with(error, window);
                 }
             }
@@ -264,7 +292,7 @@ impl Writer {
     /// On a full disk: what must not wait, and whatever makes room.
     fn write_pressing(&mut self, window: &mut Window) {
         if !window.pressing.is_empty() {
-            match self.write(None, &window.pressing, None) {
+            match self.write(&(None, None), &window.pressing, None) {
                 Ok(done) => self.report_pressing(done, std::mem::take(&mut window.pressing)),
                 Err(error) => return self.face_with(error, window),
             }
@@ -295,11 +323,17 @@ impl Writer {
             .query_row("SELECT body FROM batch WHERE seq = ?", [next_seq], |row| row.get(0))
             .optional()?;
         let batch = self.held.batch.take_if(|batch| body.as_ref() == Some(&batch.body));
+        let undated = match &self.held.undated {
+            Some(undated) if undated::is_newest(&self.connection, undated)? => self.held.undated.take(),
+            _ => None,
+        };
         // Nothing may rest on a log that nobody knows to be synced.
-        self.sync_distrusted |= batch.is_some() || records > 0;
-        if let Some(batch) = batch {
-            tracing::info!(samples = batch.count, "a commit that seemed to fail is in the file");
-            locked(&self.shared.inbox).counters.stored += u64::from(batch.count);
+        self.sync_distrusted |= batch.is_some() || undated.is_some() || records > 0;
+        let samples = batch.as_ref().map_or(0, |batch| u64::from(batch.count))
+            + undated.as_ref().map_or(0, |undated| u64::from(undated.batch.count));
+        if samples > 0 {
+            tracing::info!(samples, "a commit that seemed to fail is in the file");
+            locked(&self.shared.inbox).counters.stored += samples;
             if let Some(dropped) = window.dropped.take() {
                 self.tell(StoreEvent::Dropped(dropped));
             }
@@ -330,22 +364,31 @@ impl Writer {
     }
 
     fn held_count(&self) -> u64 {
-        self.held.rows.len() as u64 + self.held.batch.as_ref().map_or(0, |batch| u64::from(batch.count))
+        self.held.rows.len() as u64
+            + self.held.batch.as_ref().map_or(0, |batch| u64::from(batch.count))
+            + self.held.undated.as_ref().map_or(0, |undated| u64::from(undated.batch.count))
     }
 
-    fn report_samples(&mut self, batch: Option<Batch>, window: &mut Window) {
+    /// A commit of so many points is in the file.
+    pub(super) fn count_stored(&mut self, points: u64) {
+        self.next_seq += 1;
+        self.stored_ever += points;
+        self.compactor.note_batch(points, Instant::now());
+        let mut status = locked(&self.shared.status);
+        status.newest_seq = self.next_seq - 1;
+        status.unpacked = self.compactor.unpacked();
+    }
+
+    fn report_samples(&mut self, (batch, undated): Packed, window: &mut Window) {
         if let Some(batch) = batch {
-            self.next_seq += 1;
-            self.stored_ever += u64::from(batch.count);
-            self.compactor.note_batch(u64::from(batch.count), Instant::now());
+            self.count_stored(u64::from(batch.count));
             locked(&self.shared.inbox).counters.stored += u64::from(batch.count);
         }
-        let recovered = {
-            let mut status = locked(&self.shared.status);
-            status.newest_seq = self.next_seq - 1;
-            status.unpacked = self.compactor.unpacked();
-            status.trouble.take().is_some()
-        };
+        if let Some(undated) = undated {
+            locked(&self.shared.inbox).counters.stored += u64::from(undated.batch.count);
+            locked(&self.shared.status).undated.waiting += u64::from(undated.batch.count);
+        }
+        let recovered = locked(&self.shared.status).trouble.take().is_some();
         if recovered {
             tracing::info!("the store is written again");
             self.tell(StoreEvent::Recovered);
@@ -375,15 +418,25 @@ impl Writer {
         }
     }
 
-    /// Gives each row its stamp and makes the body.
+    /// Gives each row its stamp and makes the bodies.
     fn prepare(&mut self) {
         let mut rows = std::mem::take(&mut self.held.rows);
         if rows.is_empty() {
             return;
         }
-        let mut writer = BatchWriter::with_capacity(rows.len());
+        if let Some(of) = self.held.doubted.take() {
+            let (undated, dated): (Vec<Row>, Vec<Row>) = rows.into_iter().partition(|row| !row.dated);
+            self.held.undated = body_of(&undated).map(|batch| Undated { batch, of });
+            rows = dated;
+        }
+        self.stamp(&mut rows);
+        self.held.batch = body_of(&rows);
+    }
+
+    /// Gives each of `rows` a stamp that no other point of its series has.
+    pub(super) fn stamp(&mut self, rows: &mut [Row]) {
         for place in 0..rows.len() {
-            let (series, point) = rows[place];
+            let Row { series, point, .. } = rows[place];
             let before = &rows[..place];
             let connection = &self.connection;
             let at = self.stamps.assign(series, point.at, |from, until| {
@@ -391,19 +444,18 @@ impl Writer {
                     tracing::warn!(%error, "stamps of a series could not be looked up");
                     BTreeSet::new()
                 });
-                let same = before.iter().filter(|(s, p)| *s == series && (from..until).contains(&p.at));
-                taken.extend(same.map(|(_, p)| p.at));
+                let same =
+                    before.iter().filter(|row| row.series == series && (from..until).contains(&row.point.at));
+                taken.extend(same.map(|row| row.point.at));
                 taken
             });
-            rows[place].1.at = at;
-            writer.push(series, &rows[place].1);
+            rows[place].point.at = at;
         }
-        self.held.batch = writer.finish();
     }
 
     fn write(
         &mut self,
-        batch: Option<&Batch>,
+        (batch, undated): &Packed,
         pressing: &Pressing,
         dropped: Option<&Dropped>,
     ) -> rusqlite::Result<Done> {
@@ -412,23 +464,20 @@ impl Writer {
         }
         let transaction = self.connection.transaction_with_behavior(TransactionBehavior::Immediate)?;
         if let Some(batch) = batch {
-            transaction
-                .prepare_cached(
-                    "INSERT INTO batch(seq, first_at, last_at, count, body) VALUES(?, ?, ?, ?, ?)",
-                )?
-                .execute(params![
-                    self.next_seq,
-                    batch.first_at.as_nanos(),
-                    batch.last_at.as_nanos(),
-                    batch.count,
-                    batch.body
-                ])?;
+            insert_batch(&transaction, self.next_seq, batch)?;
+        }
+        if let Some(undated) = undated {
+            undated::insert(&transaction, undated)?;
         }
         let mut last_journal_at = self.last_journal_at;
+        let mut newest = self.last_journal;
         for record in &pressing.journal {
             last_journal_at = append_journal(&transaction, record, last_journal_at)?;
+            newest = transaction.last_insert_rowid();
+            if let Some(doubted) = pressing.doubted.as_ref().filter(|doubted| record.at >= doubted.since) {
+                undated::mark_record(&transaction, doubted)?;
+            }
         }
-        let newest = transaction.last_insert_rowid();
         for (key, value) in &pressing.saved {
             save(&transaction, key, value)?;
         }
@@ -444,9 +493,7 @@ impl Writer {
             forward::apply(&transaction, &mut forwarders, step, self.next_seq)?;
         }
         transaction.commit()?;
-        if !pressing.journal.is_empty() {
-            self.last_journal = newest;
-        }
+        self.last_journal = newest;
         Ok(Done { forwarders, outbox, last_journal_at })
     }
 
@@ -540,6 +587,22 @@ impl Writer {
                 return false;
             }
         }
+        let suspected = locked(&self.shared.suspected).take();
+        if let Some(text) = suspected.filter(|_| self.is_attached()) {
+            let corrupt = rusqlite::ffi::Error::new(rusqlite::ffi::SQLITE_CORRUPT);
+            self.face(rusqlite::Error::SqliteFailure(corrupt, Some(text)));
+            return false;
+        }
+        if self.is_attached() && self.reserve.hold() {
+            match self.revive() {
+                Ok(true) => return true,
+                Ok(false) => {}
+                Err(error) => {
+                    self.face(error);
+                    return false;
+                }
+            }
+        }
         let mut compactor = std::mem::replace(&mut self.compactor, Compactor::new());
         let packed = compactor.work(self);
         locked(&self.shared.status).unpacked = compactor.unpacked();
@@ -583,62 +646,33 @@ fn provisional_row() -> i64 {
     Clock.utc().as_millis().max(0).saturating_mul(1 << 20).min(i64::MAX / 2)
 }
 
+/// One commit of `rows`; none of none.
+pub(super) fn body_of(rows: &[Row]) -> Option<Batch> {
+    let mut writer = BatchWriter::with_capacity(rows.len());
+    rows.iter().for_each(|row| writer.push(row.series, &row.point));
+    writer.finish()
+}
+
+/// Writes `batch` as commit number `seq`.
+pub(super) fn insert_batch(connection: &Connection, seq: u64, batch: &Batch) -> rusqlite::Result<()> {
+    connection
+        .prepare_cached("INSERT INTO batch(seq, first_at, last_at, count, body) VALUES(?, ?, ?, ?, ?)")?
+        .execute(params![
+            seq,
+            batch.first_at.as_nanos(),
+            batch.last_at.as_nanos(),
+            batch.count,
+            batch.body
+        ])?;
+    Ok(())
+}
+
 /// Keeps `value` under `key`.
 pub(super) fn save(connection: &Connection, key: &str, value: &[u8]) -> rusqlite::Result<()> {
     connection
         .prepare_cached("INSERT OR REPLACE INTO saved(key, value) VALUES(?, ?)")?
         .execute(params![key, value])?;
     Ok(())
-}
-
-/// Appends `record` under a stamp of its own, as forwarders need one; gives that stamp.
-fn append_journal(
-    connection: &Connection,
-    record: &JournalRecord,
-    last: Timestamp,
-) -> rusqlite::Result<Timestamp> {
-    let one = Duration::from_nanos(1);
-    // A burst of records at the same instant stands in a row.
-    let mut at = if last >= record.at && last.since(record.at) < Duration::from_millis(1) {
-        last.plus(one)
-    } else {
-        record.at
-    };
-    let mut insert = connection.prepare_cached(
-        "INSERT OR IGNORE INTO journal(at, kind, sump, subject, state, priority, value, message)
-         VALUES(?, ?, ?, ?, ?, ?, ?, ?)",
-    )?;
-    while 0
-        == insert.execute(params![
-            at.as_nanos(),
-            record.kind.word(),
-            record.sump.as_ref().map(|name| name.as_str()),
-            record.subject,
-            record.state,
-            record.priority,
-            record.value,
-            record.message
-        ])?
-    {
-        at = at.plus(one);
-    }
-    Ok(at)
-}
-
-/// How many of `journal`, from its first on, are in the file behind record number `last`.
-fn count_known(connection: &Connection, last: i64, journal: &[JournalRecord]) -> rusqlite::Result<usize> {
-    let mut select =
-        connection.prepare("SELECT subject, state, message FROM journal WHERE id > ? ORDER BY id")?;
-    let mut rows = select.query([last])?;
-    let mut known = 0;
-    while let (Some(row), Some(record)) = (rows.next()?, journal.get(known)) {
-        let found: (String, String, String) = (row.get(0)?, row.get(1)?, row.get(2)?);
-        if found != (record.subject.clone(), record.state.clone(), record.message.clone()) {
-            break;
-        }
-        known += 1;
-    }
-    Ok(known)
 }
 
 /// Adds `dropped` to the totals of its reason.

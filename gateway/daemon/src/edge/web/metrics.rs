@@ -118,6 +118,14 @@ fn put_status(out: &mut String, status: &StatusView) {
             store.dropped,
         ),
         (gauge("sumpwarden_samples_waiting", "Samples not yet durable."), store.waiting),
+        (
+            gauge("sumpwarden_samples_undated", "Samples kept without a date until the clock is set."),
+            store.undated,
+        ),
+        (
+            gauge("sumpwarden_samples_undatable", "Samples set aside, of starts whose clock was never set."),
+            store.undatable,
+        ),
         (gauge("sumpwarden_store_used_bytes", "Bytes the store uses."), store.bytes),
         (gauge("sumpwarden_store_free_bytes", "Bytes free on the disk of the store."), store.free_bytes),
         (

@@ -137,6 +137,10 @@ pub struct StoreView {
     pub dropped: u64,
     /// Samples that wait.
     pub waiting: u64,
+    /// Samples kept without a date until the clock is set.
+    pub undated: u64,
+    /// Samples of earlier starts of the machine whose clock was never set: set aside without a date.
+    pub undatable: u64,
 }
 
 /// Alarms that stand, by priority.
@@ -236,6 +240,9 @@ impl StatusView {
         look.extend(self.store.trouble.iter().map(|why| format!("the store cannot be written: {why}")));
         if self.store.dropped > 0 {
             look.push(format!("{} samples were dropped for want of room", self.store.dropped));
+        }
+        if self.store.undated > 0 {
+            look.push(format!("{} samples wait for the clock to be set", self.store.undated));
         }
         for bus in &self.buses {
             if !bus.connected {

@@ -15,7 +15,7 @@ use rusqlite::types::Value;
 use sumpwarden_core::model::Timestamp;
 use sumpwarden_core::store::{JournalEntry, Point, SeriesId, StoredSeries, batch, chunk, intact};
 
-use super::extract::{Holding, OutboxLine, ParkedLine, Skipped, Skips};
+use super::extract::{Holding, OutboxLine, ParkedLine, Skipped, Skips, UndatedPoint};
 use super::{Progress, StoreError};
 use pages::Pages;
 use record::{PageKind, Record, cell, layout};
@@ -49,6 +49,7 @@ pub struct Salvage {
     journal: BTreeMap<i64, JournalEntry>,
     outbox: BTreeMap<i64, OutboxLine>,
     parked: BTreeMap<i64, ParkedLine>,
+    undated: BTreeMap<i64, Vec<Value>>,
     saved: BTreeMap<String, Vec<u8>>,
     skips: Skips,
 }
@@ -64,6 +65,7 @@ struct Sight {
     journal: BTreeMap<i64, JournalEntry>,
     outbox: BTreeMap<i64, OutboxLine>,
     parked: BTreeMap<i64, ParkedLine>,
+    undated: BTreeMap<i64, Vec<Value>>,
     saved: BTreeMap<String, Vec<u8>>,
     skips: Skips,
     /// Overflow pages of records that were read.
@@ -217,6 +219,12 @@ impl Sight {
                 }
             }
             [Null, Text(text), Text(quantity)] => self.name(row, text, quantity),
+            [Null, Text(_), Integer(_), Integer(_), Integer(_), Integer(_), _, Blob(body)] => {
+                if !intact(body) {
+                    return false;
+                }
+                self.undated.insert(row, values);
+            }
             _ => return self.take_words(row, &values),
         }
         true
@@ -331,6 +339,7 @@ impl Sight {
             journal: self.journal,
             outbox: self.outbox,
             parked: self.parked,
+            undated: self.undated,
             saved: self.saved,
             skips: self.skips,
         }
@@ -435,6 +444,12 @@ impl Holding for Salvage {
 
     fn parked(&mut self, see: &mut dyn FnMut(ParkedLine)) -> Result<(), StoreError> {
         self.parked.values().cloned().for_each(see);
+        Ok(())
+    }
+
+    fn undated(&mut self, see: &mut dyn FnMut(UndatedPoint)) -> Result<(), StoreError> {
+        let points = self.undated.values().filter_map(|row| UndatedPoint::of(row));
+        points.flatten().for_each(see);
         Ok(())
     }
 

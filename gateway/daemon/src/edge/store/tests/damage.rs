@@ -92,7 +92,7 @@ fn start(what: &str, sample: &Sample, hit: impl FnOnce(&Scratch)) -> (Known, Vec
         Ok(store) => {
             store.submit(samples(polls(50_000, 1)));
             wait_written(what, &store);
-            let mut found = held_by(&store);
+            let mut found = held_when_read(what, &store);
             found.retain(|(_, at), _| *at < super::at(500_000_000).as_nanos());
             store.close();
             found
@@ -114,6 +114,34 @@ fn start(what: &str, sample: &Sample, hit: impl FnOnce(&Scratch)) -> (Known, Vec
         assert_eq!(sample.held.get(key), Some(value), "{what}: {key:?} came back otherwise");
     }
     (found, asides.into_iter().collect())
+}
+
+/// A file that is set aside while somebody reads in it is read anew: the reader finds the one in its place.
+fn held_when_read(what: &str, store: &Store) -> Known {
+    let begun = Instant::now();
+    loop {
+        let mut reader = store.reader().unwrap();
+        let generation = store.shared.generation();
+        let series = reader.series().unwrap();
+        let read = series.iter().map(|series| {
+            let points: Result<Vec<Point>, _> =
+                reader.samples(series.id, at(-10_000_000_000), at(100_000_000_000)).collect();
+            Ok((series.text.clone(), points?))
+        });
+        match read.collect::<Result<Vec<_>, StoreError>>() {
+            Ok(all) => {
+                let of = |(text, points): (String, Vec<Point>)| {
+                    points.into_iter().map(move |point| ((text.clone(), point.at.as_nanos()), known(&point)))
+                };
+                return all.into_iter().flat_map(of).collect();
+            }
+            Err(error) => {
+                let waited = begun.elapsed() < WRITTEN_WITHIN;
+                assert!(error.is_damage() && waited, "{what}: {error}, generation {generation}");
+                std::thread::sleep(Duration::from_millis(20));
+            }
+        }
+    }
 }
 
 /// A store that was hit is written again before long.
@@ -299,4 +327,65 @@ fn a_damaged_log_loses_the_commits_that_were_hit_only() {
         std::fs::remove_file(broken.file()).unwrap();
     });
     assert_eq!((lost(&sample, &found), asides.len()), (0, 1));
+}
+
+fn is_brought_back(store: &Store) -> bool {
+    let told = store
+        .reader()
+        .and_then(|mut reader| reader.journal(at(-10_000_000_000), Timestamp::from_nanos(i64::MAX), 50));
+    told.is_ok_and(|told| told.iter().any(|entry| entry.state == "brought back"))
+}
+
+#[test]
+fn points_of_a_file_that_was_set_aside_come_back_by_themselves_and_once() {
+    let sample = sample_store();
+    let bytes = std::fs::metadata(sample.scratch.file()).unwrap().len() as usize;
+    let mut came_back = 0;
+    for page in [0, 1, 2, 5, 9, bytes / 8_192, bytes / 4_096 - 2] {
+        let what = format!("page {page}");
+        let broken = Scratch::new();
+        std::fs::create_dir(&broken.0).unwrap();
+        std::fs::copy(sample.scratch.file(), broken.file()).unwrap();
+        let mut hit = std::fs::read(broken.file()).unwrap();
+        // Bytes all over the page, but for the name of the format: without it nobody sets anything aside.
+        (page * 4_096 + 100..(page + 1) * 4_096).step_by(97).for_each(|at| hit[at] ^= 0x5a);
+        std::fs::write(broken.file(), hit).unwrap();
+        let most = points_at(&sample, page * 4_096..page * 4_096 + 4_096);
+        // Broken off at once, and begun again.
+        let (store, mut told) = open(&broken, settings());
+        store.submit(samples(polls(50_000, 1)));
+        store.flush().unwrap();
+        store.close();
+        drop(store);
+        let aside = std::iter::from_fn(|| told.try_recv().ok()).any(|e| matches!(e, StoreEvent::SetAside(_)));
+        let (store, _told) = open(&broken, settings());
+        if aside {
+            wait_until("the points are back", || is_brought_back(&store));
+            came_back += 1;
+        }
+        let mut found = held_when_read(&what, &store);
+        found.retain(|(_, at), _| *at < super::at(500_000_000).as_nanos());
+        for (key, value) in &found {
+            assert_eq!(sample.held.get(key), Some(value), "{what}: {key:?} came back otherwise, or twice");
+        }
+        let lost = lost(&sample, &found);
+        println!("{what}: set aside {aside}, {lost} of {} points lost, at most {most}", sample.held.len());
+        assert!(lost <= most, "{what}: {lost} points lost, at most {most} were in it");
+        if !aside {
+            continue;
+        }
+        let points = |store: &Store| {
+            let mut reader = store.reader().unwrap();
+            let series = reader.series().unwrap();
+            series.iter().map(|series| all(&mut reader, series.id).len()).sum::<usize>()
+        };
+        let before = points(&store);
+        store.close();
+        let (store, _told) = open(&broken, packing());
+        wait_packed(&store);
+        assert_eq!(points(&store), before, "{what}: nothing comes a second time");
+        let report = examine::examine(&broken.file(), &|_| Vec::new(), &|_, _, _| {}).unwrap();
+        assert!(report.findings.is_empty(), "{what}: {:?}", report.findings);
+    }
+    assert!(came_back >= 3, "{came_back} files were set aside");
 }

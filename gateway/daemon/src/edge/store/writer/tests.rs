@@ -6,7 +6,7 @@ use std::sync::atomic::{AtomicU32, Ordering};
 use sumpwarden_core::alarm::settings::Priority;
 use sumpwarden_core::model::{Ack, BrokerIndex, Name, Quality, Quantity, Sample, SeriesIndex, Timestamp};
 use sumpwarden_core::notify::{Action, OutboxEntry};
-use sumpwarden_core::store::{RecordKind, SeriesSource};
+use sumpwarden_core::store::{JournalRecord, RecordKind, SeriesSource};
 use tokio::sync::mpsc::{UnboundedReceiver, unbounded_channel};
 
 use super::super::Commit;
@@ -100,12 +100,12 @@ fn a_commit_that_seemed_to_fail_and_is_in_the_file_is_there_once() {
         let mut window = locked(&writer.shared.inbox).take();
         writer.held.rows = std::mem::take(&mut window.rows);
         writer.prepare();
-        let batch = writer.held.batch.take();
+        let packed = (writer.held.batch.take(), writer.held.undated.take());
         let last_journal = writer.last_journal;
-        assert!(writer.write(batch.as_ref(), &window.pressing, None).is_ok());
+        assert!(writer.write(&packed, &window.pressing, None).is_ok());
         // The writer is told otherwise, and more comes while it looks for the file.
         writer.last_journal = last_journal;
-        writer.held.batch = batch;
+        (writer.held.batch, writer.held.undated) = packed;
         locked(&writer.shared.inbox).accept(commit(2 * number + 1), Instant::now());
         locked(&writer.shared.inbox).press(&mut window);
         writer.failures = FAILURES_MAX;
