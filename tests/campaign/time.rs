@@ -5,7 +5,7 @@ use std::process::Command;
 use std::time::Duration;
 
 use super::Around;
-use super::account::{close, polls_per_second};
+use super::account::{OUT_OF_ORDER, close, polls_per_second};
 use super::outcome::Outcome;
 use super::plant::{Parts, Plant};
 
@@ -50,5 +50,8 @@ pub(crate) fn step(around: &Around) -> Outcome {
         around.step(time + 1, times);
     }
     outcome.say("an hour forward, back, back and forward again");
-    outcome.with(close(&mut plant))
+    let mut account = close(&mut plant);
+    // What is read after the clock was set back has an earlier stamp than what was read before.
+    account.wrong.retain(|wrong| !wrong.contains(OUT_OF_ORDER));
+    outcome.with(account)
 }
