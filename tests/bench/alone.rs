@@ -12,7 +12,7 @@ use std::time::Duration;
 use clap::Subcommand;
 use rustix::time::{ClockId, clock_gettime};
 
-use crate::{bound, devices, estimator, month, notify, polling, serial, sizing, store};
+use crate::{bound, devices, estimator, month, notify, polling, restore, serial, sizing, store};
 
 /// Figures by name.
 pub(crate) type Figures = BTreeMap<String, f64>;
@@ -50,6 +50,9 @@ pub(crate) enum Role {
     /// Days of six probes into a store, packed, and trends out of it.
     #[command(hide = true)]
     Days { directory: PathBuf, days: i64 },
+    /// Back to a copy of a store of so many MiB.
+    #[command(hide = true)]
+    Restore { directory: PathBuf, mib: u64 },
     /// From a reading that crosses a limit to the receiver.
     #[command(hide = true)]
     Notify { directory: PathBuf, messages: u64 },
@@ -75,6 +78,7 @@ impl Role {
             Self::Estimator { rounds } => estimator::measure(rounds),
             Self::Durable { directory, seconds } => store::durable(&directory, seconds),
             Self::Days { directory, days } => store::days(&directory, days),
+            Self::Restore { directory, mib } => restore::measure(&directory, mib)?,
             Self::Notify { directory, messages } => notify::measure(&directory, messages)?,
             Self::Month { directory, sumps, days } => month::measure(&directory, sumps, days)?,
         };

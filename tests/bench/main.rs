@@ -31,6 +31,7 @@ mod polling;
 mod process;
 mod quantiles;
 mod replay;
+mod restore;
 mod rows;
 mod scale;
 mod serial;

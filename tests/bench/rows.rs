@@ -29,6 +29,8 @@ pub(crate) enum Part {
     History,
     /// Store.
     Store,
+    /// A large store copied, and back.
+    Restore,
     /// A day without the database.
     Backlog,
     /// From a reading to a receiver.
@@ -111,6 +113,7 @@ impl Stage {
             Part::Serial => self.serial(report),
             Part::History => self.history(report),
             Part::Store => self.store(report),
+            Part::Restore => self.restore(report),
             Part::Backlog => self.backlog(report),
             Part::Messages => self.messages(report),
             Part::Start => self.start(report),

@@ -95,6 +95,33 @@ pub(crate) fn fill(directory: &Path, keys: &[SeriesKey], minutes: std::ops::Rang
     store.close();
 }
 
+/// Samples of many probes, a minute after the other, as long as somebody wants more.
+pub(crate) struct Feed {
+    minute: i64,
+    noise: Noise,
+}
+
+impl Feed {
+    /// From 2025 on.
+    pub(crate) fn new() -> Self {
+        Self { minute: 0, noise: Noise(4) }
+    }
+
+    /// Hands over a sample of each of so many series in each of the next `minutes`.
+    pub(crate) fn minutes(&mut self, store: &Store, series: u32, minutes: i64) {
+        let all = self.minute..self.minute + minutes;
+        self.minute = all.end;
+        let samples = all.flat_map(|minute| (0..series).map(move |i| (i, minute)));
+        let samples = samples.map(|(i, minute)| probe(i, minute * 60_000, &mut self.noise)).collect();
+        submit(store, Commit { samples, ..Default::default() });
+    }
+
+    /// Waits until everything is durable and packed.
+    pub(crate) fn pack(&self, store: &Store) {
+        pack(store);
+    }
+}
+
 /// What has come out of the engine, into the store.
 pub(crate) fn hand_over(engine: &mut Engine, store: &Store) {
     let mut out = Outbound::default();
@@ -126,7 +153,7 @@ fn pack(store: &Store) {
     }
 }
 
-fn keys(count: u32) -> Vec<SeriesKey> {
+pub(crate) fn keys(count: u32) -> Vec<SeriesKey> {
     let name = |text: String| Name::new(&text).expect("letters, digits and dashes");
     let key = |i: u32| SeriesKey {
         sump: name(format!("sump-{}", i / PROBES)),

@@ -98,6 +98,23 @@ impl Stage {
         Ok(())
     }
 
+    /// A large store, copied while it is written, and back.
+    pub(super) fn restore(&self, report: &mut Report) -> Done {
+        eprintln!("back to a copy");
+        let folder = self.folder.to_string_lossy();
+        let found = figures(&self.bench, &["restore", &folder, if self.short { "64" } else { "1024" }])?;
+        let what = format!(
+            "14 back to a copy of {:.0} MiB, {:.0} million points, s; bound: the file copied and synced",
+            found["file_mib"],
+            found["points"] / 1e6
+        );
+        let row = Row::new(&what).ours(Some(found["restore_s"])).bound(Some(found["plain_s"]));
+        report.rows.push(row.at_most(60.0));
+        let row = Row::new("     the copy itself, made and looked through while points come in, s");
+        report.rows.push(row.ours(Some(found["snapshot_s"])));
+        Ok(())
+    }
+
     /// A day without the database.
     pub(super) fn backlog(&self, report: &mut Report) -> Done {
         eprintln!("a day's backlog");
