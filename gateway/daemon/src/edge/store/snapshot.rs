@@ -54,8 +54,8 @@ pub fn snapshot(store: &Path, output: &Path, progress: Progress<'_>) -> Result<C
         });
     }
     let unfinished = Unfinished::beside(output).map_err(failed)?;
-    copy(store, &unfinished.0, progress)?;
-    let copied = verified(&unfinished.0, progress)?;
+    copy(store, &unfinished.0, REST, progress)?;
+    let copied = verified(&unfinished.0, &unfinished.0, progress)?;
     File::open(&unfinished.0).and_then(|file| file.sync_all()).map_err(failed)?;
     std::fs::rename(&unfinished.0, output).map_err(failed)?;
     sync_directory(output).map_err(failed)?;
@@ -82,7 +82,8 @@ impl Drop for Unfinished {
     }
 }
 
-fn copy(store: &Path, to: &Path, progress: Progress<'_>) -> Result<(), StoreError> {
+/// Copies with rests of this length, for a daemon that may be writing.
+fn copy(store: &Path, to: &Path, rest: Duration, progress: Progress<'_>) -> Result<(), StoreError> {
     let from = Quiet::open(store)?;
     // Held to the end, so that all pages are those of one moment.
     let moment = from.unchecked_transaction()?;
@@ -94,7 +95,7 @@ fn copy(store: &Path, to: &Path, progress: Progress<'_>) -> Result<(), StoreErro
             let at = backup.progress();
             progress("copied MiB", mib(at.pagecount - at.remaining), mib(at.pagecount));
             match from.log_bytes() {
-                0..LOG_EASY => std::thread::sleep(REST),
+                0..LOG_EASY => std::thread::sleep(rest),
                 LOG_EASY..LOG_MAX => {}
                 _ => {
                     let why = "the daemon writes faster than this disk is read; try again at a quieter time";
@@ -117,15 +118,15 @@ fn mib(pages: i32) -> u64 {
     u64::from(pages.unsigned_abs()) >> 8
 }
 
-/// Looks through a copy; one that holds a mistake is refused.
-fn verified(path: &Path, progress: Progress<'_>) -> Result<Copied, StoreError> {
+/// Looks through the copy at `path` that came from `named`; one that holds a mistake is refused.
+fn verified(path: &Path, named: &Path, progress: Progress<'_>) -> Result<Copied, StoreError> {
     let report = examine::examine(path, &|_| Vec::new(), progress)?;
     if let Some(first) = report.findings.first() {
         let why = format!(
             "{} mistakes, the first: {first}; sumpwarden check --store says more",
             report.findings.len()
         );
-        return Err(StoreError::Unusable { path: path.to_owned(), why });
+        return Err(StoreError::Unusable { path: named.to_owned(), why });
     }
     Ok(Copied { bytes: report.bytes, points: report.points })
 }
@@ -140,12 +141,12 @@ pub fn restore(
 ) -> Result<(Copied, Option<SetAside>), StoreError> {
     let place = Place::claim(directory)?;
     let failed = |source| StoreError::Directory { path: directory.to_owned(), source };
-    let mut copied = verified(from, progress)?;
     let ready = Unfinished::beside(&place.file()).map_err(failed)?;
-    copy(from, &ready.0, progress)?;
+    // Nobody writes to a copy.
+    copy(from, &ready.0, Duration::ZERO, progress)?;
     renumber(&ready.0, renumbered)?;
-    // What is put in place is what has been looked through.
-    verified(&ready.0, progress)?;
+    // What is put in place is what is looked through, and once: of 1 GiB it takes longer than all else.
+    let mut copied = verified(&ready.0, from, progress)?;
     copied.bytes = File::open(&ready.0)
         .and_then(|file| file.sync_all().and_then(|()| file.metadata()))
         .map_err(failed)?
