@@ -10,8 +10,8 @@ use std::time::Duration;
 
 use super::time::{Now, Timestamp, Uptime};
 
-/// When this version was made, or a little before: no clock that says less is right.
-pub const MADE: Timestamp = Timestamp::from_millis(1_793_491_200_000);
+/// No gateway ran before 2024: a clock that says less was never set.
+pub const EARLIEST: Timestamp = Timestamp::from_millis(1_704_067_200_000);
 
 /// So far behind what is known a clock may be and still be believed: it may have been ahead, and was set back.
 pub const SET_BACK_MAX: Duration = Duration::from_hours(24);
@@ -71,8 +71,8 @@ const fn narrow(nanos: i128) -> i64 {
 /// Why the wall clock is not believed.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
 pub enum Doubt {
-    /// It says a time before this version was made.
-    BeforeMade(Timestamp),
+    /// It says a time before any gateway ran.
+    BeforeAny(Timestamp),
     /// It says a time long before the newest moment that is known: the second one.
     BeforeKnown(Timestamp, Timestamp),
     /// The file that says that it is set is not there.
@@ -83,7 +83,7 @@ impl fmt::Display for Doubt {
     /// To follow "the clock is not set: ".
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         match self {
-            Self::BeforeMade(says) => write!(f, "it says {}", seconds(*says)),
+            Self::BeforeAny(says) => write!(f, "it says {}", seconds(*says)),
             Self::BeforeKnown(says, known) => {
                 write!(f, "it says {}, and it was {} already", seconds(*says), seconds(*known))
             }
@@ -102,7 +102,7 @@ fn seconds(at: Timestamp) -> Timestamp {
 /// whether the file that is waited for is there; none where none is waited for.
 pub fn doubt(wall: Timestamp, known: Option<Timestamp>, said: Option<bool>) -> Option<Doubt> {
     match (known, said) {
-        _ if wall < MADE => Some(Doubt::BeforeMade(wall)),
+        _ if wall < EARLIEST => Some(Doubt::BeforeAny(wall)),
         (_, Some(said)) => (!said).then_some(Doubt::NotSaid(wall)),
         (Some(known), None) if known.since(wall) > SET_BACK_MAX => Some(Doubt::BeforeKnown(wall, known)),
         (_, None) => None,
@@ -111,7 +111,7 @@ pub fn doubt(wall: Timestamp, known: Option<Timestamp>, said: Option<bool>) -> O
 
 /// Where a gateway that does not believe its clock lays the zero of its own time, at `uptime`.
 pub fn at_the_earliest(known: Option<Timestamp>, uptime: Uptime) -> Zero {
-    let utc = known.map_or(MADE, |known| known.max(MADE));
+    let utc = known.map_or(EARLIEST, |known| known.max(EARLIEST));
     Zero::of(Now { uptime, utc: utc.floor_to_millis().plus(Duration::from_millis(1)) })
 }
 
@@ -154,7 +154,7 @@ mod tests {
         for known in [None, Some(at("1999-01-01T00:00:00Z"))] {
             assert_eq!(
                 at_the_earliest(known, uptime).at(uptime).floor_to_millis(),
-                MADE.plus(Duration::from_millis(1))
+                EARLIEST.plus(Duration::from_millis(1))
             );
         }
         let known = at("2026-12-24T18:00:00.0002Z");
