@@ -72,9 +72,9 @@ impl Writer {
         if names.is_empty() || self.revival.found.is_some() {
             return Ok(());
         }
-        let directory = self.place.directory().to_owned();
+        let store = self.place.file();
         let files: Vec<(String, PathBuf)> =
-            names.into_iter().map(|name| (name.clone(), directory.join(name))).collect();
+            names.into_iter().map(|name| (name.clone(), store.with_file_name(name))).collect();
         let (shared, free_min) = (Arc::clone(&self.shared), self.settings.free_min);
         let (send, found) = sync_channel(SLICES_MAX);
         let look = move || files.iter().for_each(|file| look_through(file, &shared, free_min, &send));
