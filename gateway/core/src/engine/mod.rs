@@ -54,6 +54,19 @@ use crate::store::record::{JournalRecord, SeriesKey};
 /// How often limits that look days ahead are judged, at most: each takes as long as hundreds of readings.
 const AHEAD_EVERY: Duration = Duration::from_secs(600);
 
+/// Estimates of so many sumps are written out in one go: a poll that falls due meanwhile waits no longer than that takes, a
+/// third of a millisecond.
+const SUMPS_AT_ONCE: usize = 4;
+
+/// Estimates being written out, of a few sumps at a time.
+#[derive(Clone, Copy, Debug)]
+struct Round {
+    /// The sump that is next.
+    next: usize,
+    /// Whether limits that look ahead are judged in it.
+    ahead: bool,
+}
+
 /// What the engine is told.
 #[derive(Clone, Copy, Debug)]
 pub enum Input<'a> {
@@ -136,6 +149,8 @@ pub struct Engine {
     estimating: Estimating,
     /// Next time the estimates are written out; none before the first reading.
     next_estimates: Option<Uptime>,
+    /// The round under way; none between two.
+    round: Option<Round>,
     /// When limits that look ahead are judged next; at once where they never were.
     next_ahead: Option<Uptime>,
     out: Outbound,
@@ -180,6 +195,7 @@ impl Engine {
             router: Router::new(settings.receivers.clone(), settings.message_origin()),
             estimating: Estimating::Yes,
             next_estimates: None,
+            round: None,
             next_ahead: None,
             out: Outbound::default(),
             overdue: Vec::new(),
@@ -211,7 +227,8 @@ impl Engine {
         &self.series
     }
 
-    /// One step. What is due by `now` happens after the input, so that a reading which arrives as a delay ends counts.
+    /// One step. What is due by `now` happens after the input, so that a reading which arrives as a delay ends counts. Of many
+    /// sumps' estimates each [`Input::Tick`] writes out a few; [`Self::poll_timeout`] stays at now until all are.
     pub fn handle(&mut self, now: Now, input: Input<'_>) {
         self.watch_clock(now);
         if self.estimating == Estimating::NotYetWithheld {
@@ -241,7 +258,7 @@ impl Engine {
             Input::StandingBy(bus, stands_by) => self.stand_by(now, bus, stands_by),
             Input::Tick => {}
         }
-        self.pass_time(now);
+        self.pass_time(now, matches!(input, Input::Tick));
         self.journal_transitions(now);
         self.remind(now);
     }
@@ -268,7 +285,7 @@ impl Engine {
         into.outbox.append(&mut self.out.outbox);
     }
 
-    fn pass_time(&mut self, now: Now) {
+    fn pass_time(&mut self, now: Now, ticks: bool) {
         let mut overdue = std::mem::take(&mut self.overdue);
         self.signals.tick(now, &mut overdue);
         for measurement in overdue.drain(..) {
@@ -277,9 +294,12 @@ impl Engine {
         self.overdue = overdue;
         self.expire_calibrations(now);
         self.alarms.tick(now, &mut self.transitions);
-        if self.next_estimates.is_some_and(|due| due <= now.uptime) {
+        let in_one_go = self.sumps.len() <= SUMPS_AT_ONCE;
+        if (ticks || in_one_go) && self.next_estimates.is_some_and(|due| due <= now.uptime) {
             self.write_estimates(now);
-            self.next_estimates = Some(self.estimates_due_after(now.uptime));
+            if self.round.is_none() {
+                self.next_estimates = Some(self.estimates_due_after(now.uptime));
+            }
         }
     }
 
@@ -318,9 +338,9 @@ impl Engine {
         self.alarms.rest(now, sump, rests, &mut self.transitions);
     }
 
-    /// Estimates move slowly: they are written out, and limits on them judged, on a grid of their own.
+    /// Estimates move slowly: they are written out, and limits on them judged, on a grid of their own. This is the next part of
+    /// a round.
     fn write_estimates(&mut self, now: Now) {
-        let at = now.utc;
         if !self.estimates() {
             for sump in (0..).take(self.sumps.len()).map(SumpIndex) {
                 self.tick_plan(now, sump, false);
@@ -328,41 +348,51 @@ impl Engine {
             }
             return;
         }
+        let round = self.round.take().unwrap_or_else(|| self.begin_round(now));
+        let end = (round.next + SUMPS_AT_ONCE).min(self.sumps.len());
+        for index in (0..).map(SumpIndex).take(end).skip(round.next) {
+            // Whoever polls it estimates it.
+            if self.is_elsewhere(index).is_none() {
+                self.write_estimates_of(now, index, round.ahead);
+            }
+        }
+        self.round = (end < self.sumps.len()).then_some(Round { next: end, ..round });
+    }
+
+    fn begin_round(&mut self, now: Now) -> Round {
         let ahead = self.next_ahead.is_none_or(|due| due <= now.uptime);
         if ahead {
             self.next_ahead = Some(next_on_grid(now.uptime, AHEAD_EVERY));
         }
-        for index in (0..).take(self.sumps.len()) {
-            // Whoever polls it estimates it.
-            if self.is_elsewhere(SumpIndex(index)).is_some() {
-                continue;
-            }
-            let sump = &mut self.sumps[index as usize];
-            sump.advance(now);
-            sump.watch_drying(now, &mut self.drying[index as usize]);
-            self.fills[index as usize].tick(now);
-            self.rest_limits(now, SumpIndex(index));
-            let estimates = self.sumps[index as usize].estimates(now);
-            let believed = estimates[EstimateKind::Concentration.place()].is_ok();
-            self.tick_plan(now, SumpIndex(index), believed);
-            for (&kind, estimate) in EstimateKind::ALL.iter().zip(estimates) {
-                self.alarms.observe_estimate(now, SumpIndex(index), kind, estimate, &mut self.transitions);
-                let (values, quality) = match estimate {
-                    Ok(e) => ([e.value, e.low90, e.high90].map(Some), e.quality),
-                    Err(quality) => ([None; 3], quality),
-                };
-                let series = self.settings.series_of_estimate(SumpIndex(index), kind);
-                self.out.samples.extend(series.into_iter().zip(values).map(|(series, value)| Sample {
-                    series,
-                    at,
-                    raw: None,
-                    value,
-                    quality,
-                }));
-            }
-            self.journal_events(now, SumpIndex(index));
-            self.watch_sump(now, SumpIndex(index), ahead);
+        Round { next: 0, ahead }
+    }
+
+    fn write_estimates_of(&mut self, now: Now, index: SumpIndex, ahead: bool) {
+        let sump = &mut self.sumps[index.slot()];
+        sump.advance(now);
+        sump.watch_drying(now, &mut self.drying[index.slot()]);
+        self.fills[index.slot()].tick(now);
+        self.rest_limits(now, index);
+        let estimates = self.sumps[index.slot()].estimates(now);
+        let believed = estimates[EstimateKind::Concentration.place()].is_ok();
+        self.tick_plan(now, index, believed);
+        for (&kind, estimate) in EstimateKind::ALL.iter().zip(estimates) {
+            self.alarms.observe_estimate(now, index, kind, estimate, &mut self.transitions);
+            let (values, quality) = match estimate {
+                Ok(e) => ([e.value, e.low90, e.high90].map(Some), e.quality),
+                Err(quality) => ([None; 3], quality),
+            };
+            let series = self.settings.series_of_estimate(index, kind);
+            self.out.samples.extend(series.into_iter().zip(values).map(|(series, value)| Sample {
+                series,
+                at: now.utc,
+                raw: None,
+                value,
+                quality,
+            }));
         }
+        self.journal_events(now, index);
+        self.watch_sump(now, index, ahead);
     }
 
     /// What was found in a sump goes into the journal.

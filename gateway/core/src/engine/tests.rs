@@ -614,5 +614,6 @@ fn a_bus_that_is_gone_is_an_alarm_of_the_gateway() {
 mod calibration;
 mod notes;
 mod reduced;
+mod rounds;
 mod standing_by;
 mod succession;

@@ -335,7 +335,11 @@ impl EngineLoop {
                     }
                     None => turns_live = false,
                 },
-                () = timer.sleep_until(due) => self.intake.tick(timer.clock().now()),
+                () = timer.sleep_until(due) => {
+                    self.intake.tick(timer.clock().now());
+                    // Where more is due at once the buses have their turn first: their polls are due to the millisecond.
+                    tokio::task::yield_now().await;
+                }
             }
             faults::point("engine");
             self.hand_over();
