@@ -9,7 +9,6 @@ use std::error::Error;
 use std::fmt::Write;
 use std::fs;
 use std::path::Path;
-use std::time::Duration;
 
 use sumpwarden::config::load;
 use sumpwarden::edge::store::{FILE, Store};
@@ -28,8 +27,6 @@ const PROBES: [(&str, &str); 5] = [
     ("ph", "ph"),
     ("pump", "pump_running"),
 ];
-/// How long samples lie loose before they are packed.
-const LOOSE: Duration = Duration::from_secs(7_200);
 const MIB: f64 = 1024.0 * 1024.0;
 
 /// Plays `days` of `sumps`. Memory is looked at after every day; growth counts from the end of the first quarter of them.
@@ -39,7 +36,7 @@ pub(crate) fn measure(directory: &Path, sumps: usize, days: u64) -> Result<Figur
     fs::write(&file, shop(sumps)?)?;
     let settings = load(&file).map_err(|report| report.to_string())?.settings.engine;
     let mut engine = Engine::new(settings)?;
-    let store = store::open(&directory.join("data"), engine.series(), LOOSE);
+    let store = store::open(&directory.join("data"), engine.series(), store::LOOSE);
     // Made beforehand; what they take is taken off again.
     let before = memory()?.0;
     let readings = estimator::readings(days);

@@ -11,13 +11,12 @@ use std::time::{Duration, Instant};
 
 use rusqlite::Connection;
 use sumpwarden::edge::store::extract::{Holding as _, Whole};
-use sumpwarden::edge::store::{FILE, Store, StoreError, snapshot};
+use sumpwarden::edge::store::{FILE, StoreError, snapshot};
 use sumpwarden_core::engine::renumbered;
 use sumpwarden_core::model::Timestamp;
-use sumpwarden_core::store::settings::StoreSettings;
 
 use crate::alone::{Figures, emptied, named};
-use crate::store::{Feed, keys};
+use crate::store::{Feed, LOOSE, keys, open};
 
 /// Series that are fed: ten sumps of six probes.
 const SERIES: u32 = 60;
@@ -27,26 +26,22 @@ const FED: u64 = 32;
 const POINT_BYTES: u64 = 3;
 /// How long a copy is tried for.
 const ORDER: Duration = Duration::from_secs(180);
-/// How long points lie loose while the copy is made, as in a shop: one that packs each second what it packed the second before
-/// writes more than the rest of it.
-const LOOSE: Duration = Duration::from_hours(2);
-/// Nothing is dropped for its age or for want of room.
-const KEPT: Duration = Duration::from_hours(24 * 3_650);
 
 /// Fills a store until it takes `mib`, copies it, goes back to the copy, compares.
 pub(crate) fn measure(directory: &Path, mib: u64) -> Result<Figures, Box<dyn Error>> {
     emptied(directory)?;
     let (data, copy, plain) =
         (directory.join("data"), directory.join("copy.sqlite"), directory.join("plain"));
-    let mut feed = Feed::new();
-    let store = open(&data, Duration::ZERO)?;
+    let (mut feed, keys) = (Feed::new(), keys(SERIES));
+    let store = open(&data, &keys, Duration::ZERO);
     for _ in 0..(mib << 20) / FED / POINT_BYTES / u64::from(SERIES * 60) {
         feed.minutes(&store, SERIES, 60);
     }
     feed.pack(&store);
     store.close();
     multiply(&data.join(FILE), mib << 20)?;
-    let store = open(&data, LOOSE)?;
+    // One that packs each second what it packed the second before would write more than the rest of it.
+    let store = open(&data, &keys, LOOSE);
 
     let stop = AtomicBool::new(false);
     let (copied, snapshot_s) = std::thread::scope(|scope| {
@@ -100,18 +95,6 @@ pub(crate) fn measure(directory: &Path, mib: u64) -> Result<Figures, Box<dyn Err
         ("restore_s", restore_s),
         ("plain_s", plain_s),
     ]))
-}
-
-fn open(directory: &Path, compact_after: Duration) -> Result<Store, Box<dyn Error>> {
-    let settings = StoreSettings {
-        keep_raw: KEPT,
-        keep_journal: KEPT,
-        compact_after,
-        free_min: 0,
-        ..StoreSettings::default()
-    };
-    let (events, _) = tokio::sync::mpsc::unbounded_channel();
-    Ok(Store::open(directory, &keys(SERIES), settings, events)?)
 }
 
 /// Gives the file every series once more under another name, until it has this many bytes.

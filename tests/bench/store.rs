@@ -130,6 +130,9 @@ pub(crate) fn hand_over(engine: &mut Engine, store: &Store) {
     submit(store, Commit { samples, journal, saved, outbox, ..Default::default() });
 }
 
+/// How long points lie loose before they are packed, as in a shop.
+pub(crate) const LOOSE: Duration = Duration::from_hours(2);
+
 /// Opens a store of these series that leaves no disk free.
 pub(crate) fn open(directory: &Path, keys: &[SeriesKey], compact_after: Duration) -> Store {
     let settings = StoreSettings { compact_after, free_min: 0, ..Default::default() };

@@ -1,23 +1,14 @@
 //! The clock set, forward and back, while the program runs; it alone sees the false time.
 
-use std::path::PathBuf;
 use std::process::Command;
 use std::time::Duration;
+
+use sumpwarden_tests::faketime;
 
 use super::Around;
 use super::account::{OUT_OF_ORDER, close, polls_per_second};
 use super::outcome::Outcome;
 use super::plant::{Parts, Plant};
-
-/// The library that shows a process another time.
-fn library() -> PathBuf {
-    let places = ["x86_64-linux-gnu", "aarch64-linux-gnu"];
-    let files = places.map(|place| PathBuf::from(format!("/usr/lib/{place}/faketime/libfaketimeMT.so.1")));
-    files
-        .into_iter()
-        .find(|file| file.is_file())
-        .expect("faketime is not installed: tests/run --prepare installs it")
-}
 
 /// An hour forward and back by turns.
 pub(crate) fn step(around: &Around) -> Outcome {
@@ -34,7 +25,7 @@ pub(crate) fn step(around: &Around) -> Outcome {
     set("+0");
     let mut command: Command = plant.program();
     command
-        .env("LD_PRELOAD", library())
+        .env("LD_PRELOAD", faketime::library())
         .env("FAKETIME_TIMESTAMP_FILE", &file)
         .env("FAKETIME_NO_CACHE", "1")
         .env("FAKETIME_DONT_FAKE_MONOTONIC", "1");

@@ -5,12 +5,12 @@ use std::collections::BTreeMap;
 use std::fs;
 use std::io::{Read as _, Write as _};
 use std::net::{TcpListener, TcpStream};
-use std::path::PathBuf;
 use std::process::Command;
 use std::sync::{Arc, Mutex};
 use std::thread::sleep;
 use std::time::{Duration, SystemTime, UNIX_EPOCH};
 
+use sumpwarden_tests::faketime;
 use sumpwarden_tests::gateway::{
     Daemon, Installation, counting_devices, program, program_with_faults, sump, tcp_bus,
 };
@@ -113,17 +113,11 @@ impl Database {
 /// The wall clock of the program alone; it goes on from where it is set.
 struct WallClock {
     folder: TempDir,
-    library: PathBuf,
 }
 
 impl WallClock {
     fn new() -> Self {
-        let places = ["x86_64-linux-gnu", "aarch64-linux-gnu"];
-        let files =
-            places.map(|place| PathBuf::from(format!("/usr/lib/{place}/faketime/libfaketimeMT.so.1")));
-        let library = files.into_iter().find(|file| file.is_file());
-        let library = library.expect("faketime is not installed: tests/run --prepare installs it");
-        Self { folder: TempDir::new("clock"), library }
+        Self { folder: TempDir::new("clock") }
     }
 
     /// In one step: a half-written file would be another time.
@@ -135,7 +129,7 @@ impl WallClock {
     fn start(&self, installation: &Installation, broken: Option<&str>) -> Daemon {
         let mut command = Command::new(if broken.is_some() { program_with_faults() } else { program() });
         command
-            .env("LD_PRELOAD", &self.library)
+            .env("LD_PRELOAD", faketime::library())
             .env("FAKETIME_TIMESTAMP_FILE", self.folder.file("now"))
             .env("FAKETIME_NO_CACHE", "1")
             .env("FAKETIME_DONT_FAKE_MONOTONIC", "1")

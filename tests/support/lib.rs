@@ -8,12 +8,14 @@
 //! - [`database`]: time-series databases and what is in them
 //! - [`server`]: the serving end of HTTP
 //! - [`receiver`]: a receiver of messages
+//! - [`faketime`]: another time for a program
 //! - [`gateway`]: the gateway's own program on a configuration file, and what it has stored
 //! - [`whole`]: stories of the whole system, drawn from a seed
 
 pub mod broker;
 pub mod database;
 pub mod electrode;
+pub mod faketime;
 pub mod gateway;
 pub mod modbus;
 pub mod process;
