@@ -1,6 +1,7 @@
 //! The shop as it stands, read only, in words and numbers that leave the process. Field names carry their unit.
 
 use std::cmp::Reverse;
+use std::collections::BTreeMap;
 
 use schemars::JsonSchema;
 use serde::Serialize;
@@ -195,9 +196,12 @@ impl From<Quality> for QualityView {
 impl Engine {
     /// The shop as it stands.
     pub fn snapshot(&self) -> Snapshot {
+        let mut alarms = self.alarm_views();
+        let mut of = |sump: Option<SumpIndex>| alarms.remove(&sump).unwrap_or_default();
+        let indices = (0..).map(SumpIndex).take(self.sumps.len());
         Snapshot {
-            sumps: (0..).take(self.sumps.len()).map(|i| self.sump_view(SumpIndex(i))).collect(),
-            alarms: self.alarm_views(None),
+            sumps: indices.map(|index| self.sump_view(index, of(Some(index)))).collect(),
+            alarms: of(None),
         }
     }
 
@@ -208,7 +212,7 @@ impl Engine {
         of.map(|(_, definition, _)| definition.name(probes)).collect()
     }
 
-    fn sump_view(&self, index: SumpIndex) -> SumpView {
+    fn sump_view(&self, index: SumpIndex, alarms: Vec<AlarmView>) -> SumpView {
         let sump = &self.sumps[index.slot()];
         let settings = sump.settings();
         SumpView {
@@ -227,7 +231,7 @@ impl Engine {
             fill: self.fills[index.slot()].view(),
             plan: self.plans[index.slot()].view(),
             limits: self.limit_views(index),
-            alarms: self.alarm_views(Some(index)),
+            alarms,
         }
     }
 
@@ -266,18 +270,18 @@ impl Engine {
             .collect()
     }
 
-    /// Alarms of a sump, or of the gateway, that are not normal: the most pressing first.
-    fn alarm_views(&self, sump: Option<SumpIndex>) -> Vec<AlarmView> {
-        let mut found: Vec<(AlarmIndex, &Definition, &Standing)> = (self.alarms.iter())
-            .filter(|(_, definition, standing)| {
-                definition.sump_among(&self.settings.probes) == sump && standing.state != State::Normal
-            })
-            .collect();
+    /// Alarms of each sump, and of the gateway, that are not normal: the most pressing first. All alarms are gone through once,
+    /// for a shop has as many as thirty a sump.
+    fn alarm_views(&self) -> BTreeMap<Option<SumpIndex>, Vec<AlarmView>> {
+        let mut found: Vec<(AlarmIndex, &Definition, &Standing)> =
+            self.alarms.iter().filter(|(_, _, standing)| standing.state != State::Normal).collect();
         found.sort_by_key(|(_, definition, standing)| {
             (standing.state.is_silenced(), Reverse(definition.priority()), standing.since)
         });
-        (found.into_iter())
-            .map(|(index, definition, standing)| AlarmView {
+        let mut views: BTreeMap<Option<SumpIndex>, Vec<AlarmView>> = BTreeMap::new();
+        for (index, definition, standing) in found {
+            let of = views.entry(definition.sump_among(&self.settings.probes)).or_default();
+            of.push(AlarmView {
                 id: self.alarms.key(index).to_owned(),
                 name: definition.name(&self.settings.probes),
                 state: standing.state.word(),
@@ -286,8 +290,9 @@ impl Engine {
                 since: standing.since.map(|since| since.to_string()),
                 shelved_until: standing.shelved_until.map(|until| until.to_string()),
                 message: self.alarm_text(index),
-            })
-            .collect()
+            });
+        }
+        views
     }
 }
 
