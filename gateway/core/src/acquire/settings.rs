@@ -85,7 +85,7 @@ pub struct DeviceSettings {
     /// Silent interval on a serial line where the device needs more than t3.5.
     pub silent_interval: Option<Duration>,
     /// Worst time after which a late reply may still come: the bus stays quiet that long after a time-out, counted
-    /// from the request.
+    /// from the request, and on a serial line as long as both frames are on the wire besides.
     pub worst_reply: Duration,
     /// Most registers this device gives in one reply (the standard allows 125).
     pub registers_max: u16,

@@ -206,7 +206,8 @@ pub struct Device {
     pub turnaround: Option<Lasting>,
     /// Silent interval where it needs more than 3.5 characters. From 0.1 ms to 1 s.
     pub silent_interval: Option<Lasting>,
-    /// After what time no late reply comes any more, counted from the request. Default twice the time-out.
+    /// After what time no late reply comes any more, counted from the request like `timeout`: what both are on the wire comes
+    /// on top. Default twice the time-out.
     pub worst_reply: Option<Lasting>,
     /// Most registers in one reply. From 1 to 125. Default 125.
     pub registers_max: Option<u16>,

@@ -147,6 +147,8 @@ pub struct Schedule {
     groups: Vec<Group>,
     in_flight: Option<InFlight>,
     quiet_until: Uptime,
+    /// It is a serial line, whose replies do not say which request they are to.
+    is_line: bool,
     connected: bool,
     /// The first request after connecting may fail without being held against the device: one free repeat for every
     /// connection that followed a working one.
@@ -156,17 +158,21 @@ pub struct Schedule {
 }
 
 impl Schedule {
-    /// Starts at `now`, not connected. `bus` spreads the polls of many buses over their periods.
+    /// Starts at `now`, not connected. `bus` spreads the polls of many buses over their periods. On a serial line nothing is
+    /// sent before the latest reply to whoever asked there before, such as this gateway before it was killed, would have come.
     pub fn new(bus: BusIndex, settings: &BusSettings, plan: &Plan, now: Uptime) -> Self {
         let line_is_full = wire::line_is_full(settings, plan);
         let devices = settings.devices.iter().map(|d| Device::new(d, settings, line_is_full)).collect();
         let (slots, groups) = slot::lay_out(bus, settings, plan, now);
+        let is_line = settings.link.timing().is_some();
+        let longest = settings.devices.iter().map(|device| device.worst_reply).max().unwrap_or_default();
         Self {
             devices,
             slots,
             groups,
             in_flight: None,
-            quiet_until: now,
+            quiet_until: if is_line { now.plus(longest) } else { now },
+            is_line,
             connected: false,
             grace: true,
             grace_left: false,
@@ -271,6 +277,13 @@ impl Schedule {
         })
     }
 
+    /// The request that [`Self::next`] handed out left only at `at`: what is late counts from there.
+    pub fn sent(&mut self, at: Uptime) {
+        if let Some(flight) = &mut self.in_flight {
+            flight.sent = flight.sent.max(at);
+        }
+    }
+
     /// The exchange that [`Self::next`] handed out ended at `now`. Its readings, or the faults that stand in their
     /// place, are added to `readings`.
     pub fn finished(&mut self, outcome: Outcome<'_>, now: Now, readings: &mut Vec<RawReading>) {
@@ -339,11 +352,17 @@ impl Schedule {
 
     /// When the bus is free again. After anything but a proper answer the real reply may still be on its way.
     fn keep_quiet(&mut self, slot: usize, outcome: Outcome<'_>, sent: Uptime, now: Uptime) {
-        let pace = &self.devices[self.slots[slot].device.slot()].pace;
+        let slot = &self.slots[slot];
+        let pace = &self.devices[slot.device.slot()].pace;
         let gap = now.plus(pace.gap);
+        // A reply that is late is on the wire as long as one in time.
+        let on_wire = slot.patience.saturating_sub(pace.timeout);
+        let waited_out = gap.max(sent.plus(pace.worst_reply).plus(on_wire));
         self.quiet_until = match outcome {
             Outcome::Reply(_) | Outcome::Exception(_) => gap,
-            Outcome::NoReply | Outcome::BadFrame | Outcome::Unmatched => gap.max(sent.plus(pace.worst_reply)),
+            Outcome::NoReply | Outcome::BadFrame | Outcome::Unmatched => waited_out,
+            // The line behind a serial server goes on, and brings it over the next connection.
+            Outcome::Lost { .. } if self.is_line => waited_out,
             Outcome::Lost { .. } | Outcome::NotSent => self.quiet_until,
         };
     }

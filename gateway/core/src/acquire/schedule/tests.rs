@@ -6,6 +6,7 @@ use sumpwarden_protocol::words::{Encoding, NumberKind, Order};
 use super::super::plan::plan;
 use super::super::testing::{bus, device, inputs, line, ms, point, tcp};
 use super::*;
+use crate::acquire::settings::BusLink;
 use crate::model::{ProbeIndex, Raw, Timestamp};
 
 /// What a simulated device does with a request.
@@ -230,13 +231,67 @@ fn a_time_out_is_repeated_then_reported_and_the_bus_stays_quiet() {
         |e, _| if e.unit_id == 1 && std::mem::take(&mut first) { Does::Nothing } else { QUICK },
     );
     let place = world.polls.iter().position(|p| p.2.unit_id == 1).unwrap();
-    assert_eq!(
-        world.polls[place + 1].0.since(world.polls[place].0),
-        ms(300),
-        "worst_reply, counted from the request"
-    );
+    let (asked, _, exchange) = world.polls[place];
+    let on_wire = exchange.patience - ms(200);
+    // MODBUS over serial line V1.02, 2.5.1.1: eleven bits a character; 8 characters ask, 7 answer with one register.
+    assert_eq!(on_wire.as_micros(), 15 * 11 * 1_000_000 / 9600);
+    let again = world.polls[place + 1].0;
+    assert_eq!(again.since(asked), ms(300) + on_wire, "worst_reply, counted from the request, and the wire");
     assert!(world.faults().is_empty(), "the repeat brought the value");
     assert_eq!((world.counters(0).timeouts, world.counters(1).timeouts), (1, 0));
+}
+
+/// The next thing to do on a bus, which must be a request.
+fn request(world: &mut World) -> Exchange {
+    match world.schedule.next(world.stamp(), &mut world.readings) {
+        Next::Exchange(exchange) => exchange,
+        other => panic!("{other:?} instead of a request"),
+    }
+}
+
+/// The next thing to do on a bus, which must be to wait; how long after the first moment of the world.
+fn wait(world: &mut World) -> Duration {
+    match world.schedule.next(world.stamp(), &mut world.readings) {
+        Next::Wait(until) => until.since(Uptime::from_nanos(1_000_000_000)),
+        other => panic!("{other:?} instead of a wait"),
+    }
+}
+
+#[test]
+fn a_line_stays_quiet_from_when_a_request_really_left() {
+    let mut world = World::new(&bus(line(115_200), vec![device(1, inputs([0], seconds(1)))]));
+    world.now = world.now.plus(seconds(1));
+    let exchange = request(&mut world);
+    // The machine was busy between the decision and the write.
+    let left = world.now.plus(ms(250));
+    world.schedule.sent(left);
+    world.now = left.plus(exchange.patience);
+    world.schedule.finished(Outcome::NoReply, world.stamp(), &mut world.readings);
+    assert_eq!(wait(&mut world), seconds(1) + ms(250) + ms(300) + (exchange.patience - ms(200)));
+}
+
+#[test]
+fn a_line_is_quiet_for_replies_to_whoever_asked_before() {
+    let devices = || vec![device(1, inputs([0], ms(100))), device(2, inputs([0], ms(100)))];
+    let mut slow = bus(line(9600), devices());
+    slow.devices[1].worst_reply = ms(700);
+    assert_eq!(wait(&mut World::new(&slow)), ms(700), "the slowest of them");
+    // A new connection brings nothing old.
+    request(&mut World::new(&bus(tcp(), devices())));
+}
+
+#[test]
+fn a_reply_on_a_line_survives_the_connection_to_its_serial_server() {
+    let BusLink::Rtu { line: rate, .. } = line(9600) else { unreachable!("made so") };
+    let through = BusLink::RtuOverTcp { address: "192.0.2.1:4001".to_owned(), line: rate };
+    let mut world = World::new(&bus(through, vec![device(1, inputs([0], seconds(1)))]));
+    world.now = world.now.plus(seconds(1));
+    let exchange = request(&mut world);
+    world.now = world.now.plus(ms(1));
+    world.schedule.finished(Outcome::Lost { partial: false }, world.stamp(), &mut world.readings);
+    world.schedule.disconnected();
+    world.schedule.connected();
+    assert_eq!(wait(&mut world), seconds(1) + ms(300) + (exchange.patience - ms(200)));
 }
 
 #[test]

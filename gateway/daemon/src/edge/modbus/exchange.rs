@@ -1,6 +1,7 @@
 //! One request and what became of it.
 
 use sumpwarden_core::acquire::{Exchange, Outcome, Reply};
+use sumpwarden_core::model::Uptime;
 use sumpwarden_protocol::modbus::{Address, ReadRequest, Table, rtu, tcp};
 use tokio_modbus::client::Client;
 use tokio_modbus::prelude::{DeviceIdObject, ReadCode};
@@ -41,10 +42,11 @@ pub(super) enum Answer {
     NotSent,
 }
 
-/// An answer, and whether the connection may be used again.
+/// An answer, when its request went out, if it did, and whether the connection may be used again.
 #[derive(Clone, PartialEq, Eq, Debug)]
 pub(super) struct Ended {
     pub(super) answer: Answer,
+    pub(super) sent: Option<Uptime>,
     pub(super) reusable: bool,
 }
 
@@ -103,7 +105,7 @@ impl Connection {
                 Some(Err(Error::Transport(error))) => broken(&error, trace),
             };
         let reusable = self.resynchronise(&answer, trace);
-        Ended { answer, reusable }
+        Ended { answer, sent: trace.sent, reusable }
     }
 
     /// Asks the device who it is (Modbus V1.1b3, 6.21, basic identification, which only reads) until `time_up`.
@@ -121,7 +123,7 @@ impl Connection {
         let trace = self.port.end_exchange();
         let mut objects = Vec::new();
         let answer = match called {
-            None if trace.sent => Answer::NoReply,
+            None if trace.sent.is_some() => Answer::NoReply,
             None => Answer::Lost { partial: false },
             Some(Ok(Ok(Response::ReadDeviceIdentification(said)))) => {
                 objects = said.device_id_objects;
@@ -133,7 +135,7 @@ impl Connection {
             Some(Err(Error::Transport(error))) => broken(&error, trace),
         };
         let reusable = self.resynchronise(&answer, trace);
-        (objects, Ended { answer, reusable })
+        (objects, Ended { answer, sent: trace.sent, reusable })
     }
 
     /// Waits until nothing more comes in, so that the tail of a doubled or noisy reply is not taken for the next one.
@@ -214,7 +216,7 @@ fn out_of_time(framing: Framing, exchange: &Exchange, trace: Trace) -> Answer {
     let whole = ReadRequest::new(Address::new(exchange.table, exchange.start), exchange.quantity)
         .map_or(usize::MAX, |request| request.reply_bytes() + extra);
     match trace {
-        Trace { sent: false, .. } => Answer::Lost { partial: false },
+        Trace { sent: None, .. } => Answer::Lost { partial: false },
         Trace { received, .. } if received >= whole => Answer::BadFrame,
         Trace { .. } => Answer::NoReply,
     }
@@ -223,7 +225,7 @@ fn out_of_time(framing: Framing, exchange: &Exchange, trace: Trace) -> Answer {
 /// The client reports an I/O error. Its text may be about something else; the port knows better.
 fn broken(error: &std::io::Error, trace: Trace) -> Answer {
     match trace {
-        Trace { sent: false, .. } => Answer::NotSent,
+        Trace { sent: None, .. } => Answer::NotSent,
         Trace { closed: true, received, .. } => Answer::Lost { partial: received > 0 },
         Trace { .. } => {
             tracing::debug!(%error, "damaged reply");

@@ -393,7 +393,9 @@ impl Actor<'_> {
         } else {
             self.counters.pulse.during(exchanging).await
         };
+        let sent = ended.sent.unwrap_or(sent);
         let now = self.clock.now();
+        self.schedule.sent(sent);
         self.schedule.finished(ended.answer.outcome(), now, &mut self.readings);
         self.counters.note(exchange.device, &self.schedule, self.clock.utc());
         if ended.answer.is_answer() {

@@ -18,8 +18,11 @@ use tokio::io::{AsyncRead, AsyncWrite, ReadBuf};
 use tokio::net::TcpStream;
 use tokio_serial::SerialStream;
 
-use super::open::{OpenError, unreachable};
 use sumpwarden_core::acquire::settings::BusLink;
+use sumpwarden_core::model::Uptime;
+
+use super::super::clock::Clock;
+use super::open::{OpenError, unreachable};
 
 /// Most bytes one exchange may read: the longest frame (Modbus V1.1b3, 4.1: 260 on TCP, 256 on a serial line) and as
 /// much noise before it.
@@ -59,8 +62,8 @@ enum Turn {
     Idle,
     /// The request is going out.
     Writing,
-    /// The request is out.
-    Reading,
+    /// The request is out, since then.
+    Reading(Uptime),
 }
 
 #[derive(Debug)]
@@ -74,8 +77,8 @@ struct Inner {
 /// What an exchange left behind.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
 pub(super) struct Trace {
-    /// The whole request was handed to the system.
-    pub(super) sent: bool,
+    /// When the whole request had been handed to the system; none if it never was.
+    pub(super) sent: Option<Uptime>,
     /// Bytes that came since.
     pub(super) received: usize,
     /// The peer closed, or the system reported an error.
@@ -94,8 +97,8 @@ impl Port {
     /// What the exchange so far left behind; the port is idle afterwards.
     pub(super) fn end_exchange(&self) -> Trace {
         let mut inner = self.lock();
-        let trace =
-            Trace { sent: inner.turn == Turn::Reading, received: inner.received, closed: inner.closed };
+        let sent = if let Turn::Reading(since) = inner.turn { Some(since) } else { None };
+        let trace = Trace { sent, received: inner.received, closed: inner.closed };
         inner.turn = Turn::Idle;
         inner.received = 0;
         trace
@@ -186,18 +189,21 @@ impl AsyncWrite for Port {
         let mut inner = self.lock();
         if inner.turn != Turn::Writing {
             inner.discard_input()?;
-            inner.turn = Turn::Writing;
             inner.received = 0;
         }
         let polled = match &mut inner.stream {
             Stream::Tcp(stream) | Stream::RtuOverTcp(stream) => Pin::new(stream).poll_write(cx, bytes),
             Stream::Serial(port) => Pin::new(port).poll_write(cx, bytes),
         };
+        // A write that has to wait goes out later: what has come by then is thrown away as well.
+        if polled.is_ready() {
+            inner.turn = Turn::Writing;
+        }
         polled.map_err(|error| inner.close(error))
     }
 
     fn poll_flush(self: Pin<&mut Self>, _: &mut Context<'_>) -> Poll<io::Result<()>> {
-        self.lock().turn = Turn::Reading;
+        self.lock().turn = Turn::Reading(Clock.uptime());
         Poll::Ready(Ok(()))
     }
 

@@ -24,7 +24,9 @@ fn ms(millis: u64) -> Duration {
 impl Connection {
     /// On the runtime's own timer.
     async fn exchange_for(&mut self, exchange: &Exchange) -> Ended {
-        self.exchange(exchange, tokio::time::sleep(exchange.patience)).await
+        let ended = self.exchange(exchange, tokio::time::sleep(exchange.patience)).await;
+        // When it went out is no matter here.
+        Ended { sent: None, ..ended }
     }
 }
 

@@ -24,7 +24,7 @@ fn good(asked: &Asked) -> Act {
 }
 
 fn usable(answer: Answer) -> Ended {
-    Ended { answer, reusable: true }
+    Ended { answer, sent: None, reusable: true }
 }
 
 /// The first request meets `first`, the second a healthy device: what becomes of both. In between the bus stays quiet as
@@ -190,9 +190,9 @@ async fn a_pulled_adapter_is_a_lost_connection() {
     let request = ask(Table::InputRegister, 2, PATIENT);
     assert_eq!(connection.exchange_for(&request).await, usable(Answer::Words(vec![0, 1])));
     let gone = connection.exchange_for(&request).await;
-    assert_eq!(gone, Ended { answer: Answer::Lost { partial: false }, reusable: false });
+    assert_eq!(gone, Ended { answer: Answer::Lost { partial: false }, sent: None, reusable: false });
     let after = connection.exchange_for(&request).await;
-    assert_eq!(after, Ended { answer: Answer::NotSent, reusable: false });
+    assert_eq!(after, Ended { answer: Answer::NotSent, sent: None, reusable: false });
 }
 
 #[tokio::test]

@@ -29,11 +29,11 @@ fn good(asked: &Asked) -> Act {
 }
 
 fn usable(answer: Answer) -> Ended {
-    Ended { answer, reusable: true }
+    Ended { answer, sent: None, reusable: true }
 }
 
 fn lost_step(answer: Answer) -> Ended {
-    Ended { answer, reusable: false }
+    Ended { answer, sent: None, reusable: false }
 }
 
 #[tokio::test]
