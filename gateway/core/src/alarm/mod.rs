@@ -34,7 +34,7 @@ use crate::signal::settings::ProbeSettings;
 use condition::Condition;
 use notice::Change;
 use one::Alarm;
-use settings::{AlarmSettings, FaultKey, Subject, Terms};
+use settings::{AlarmSettings, FaultKey, LimitSettings, Subject, Terms};
 use state::{Effect, State, Stimulus};
 
 pub use judge::Definition;
@@ -88,6 +88,10 @@ pub struct Alarms {
     of_estimate: Vec<Vec<(EstimateKind, AlarmIndex)>>,
     of_condition: BTreeMap<(SumpIndex, Condition), AlarmIndex>,
     of_fault: BTreeMap<FaultKey, AlarmIndex>,
+    /// On each sump, whatever they watch.
+    of_sump: Vec<Vec<AlarmIndex>>,
+    /// On no sump: the gateway's own.
+    of_gateway: Vec<AlarmIndex>,
     /// Faults that hold where all of some probes are silent, by probe.
     groups_of_probe: Vec<Vec<AlarmIndex>>,
     /// Whether nothing comes from a probe; not known before the first reading.
@@ -114,6 +118,8 @@ impl Alarms {
             of_estimate: vec![Vec::new(); sumps.len()],
             of_condition: BTreeMap::new(),
             of_fault: BTreeMap::new(),
+            of_sump: vec![Vec::new(); sumps.len()],
+            of_gateway: Vec::new(),
             groups_of_probe: vec![Vec::new(); probes.len()],
             silent: vec![None; probes.len()],
             resting: vec![false; sumps.len()],
@@ -124,7 +130,8 @@ impl Alarms {
         };
         for definition in Definition::all(settings) {
             let key = definition.key(probes, sumps);
-            all.add(definition, key);
+            let sump = definition.sump_among(probes);
+            all.add(definition, key, sump);
         }
         // There are tens of thousands in a large shop, and never one more.
         all.alarms.shrink_to_fit();
@@ -132,7 +139,7 @@ impl Alarms {
         all
     }
 
-    fn add(&mut self, definition: Definition, key: String) {
+    fn add(&mut self, definition: Definition, key: String, sump: Option<SumpIndex>) {
         let index =
             AlarmIndex(u32::try_from(self.alarms.len()).expect("fewer alarms than 2^32: each has a setting"));
         match &definition {
@@ -151,6 +158,7 @@ impl Alarms {
                 }
             }
         }
+        sump.map_or(&mut self.of_gateway, |sump| &mut self.of_sump[sump.slot()]).push(index);
         self.by_key.insert(key.clone(), index);
         self.alarms.push(Alarm::new(definition, key));
     }
@@ -175,6 +183,23 @@ impl Alarms {
     /// Every alarm in index order.
     pub fn iter(&self) -> impl Iterator<Item = (AlarmIndex, &Definition, &Standing)> {
         self.alarms.iter().zip(0..).map(|(alarm, i)| (AlarmIndex(i), &alarm.definition, &alarm.standing))
+    }
+
+    /// Alarms on a sump, or the gateway's own, in index order.
+    pub fn of(&self, sump: Option<SumpIndex>) -> impl Iterator<Item = (AlarmIndex, &Definition, &Standing)> {
+        let indices = sump.map_or(&self.of_gateway, |sump| &self.of_sump[sump.slot()]);
+        indices.iter().map(|&index| {
+            let (definition, standing) = self.get(index);
+            (index, definition, standing)
+        })
+    }
+
+    /// Limits on a sump, in the order of the settings.
+    pub fn limits_on(&self, sump: SumpIndex) -> impl Iterator<Item = &LimitSettings> {
+        self.of(Some(sump)).filter_map(|(_, definition, _)| match definition {
+            Definition::Limit(limit) => Some(limit),
+            Definition::Instrument(_) | Definition::Condition(_) | Definition::Fault(_) => None,
+        })
     }
 
     /// One alarm.

@@ -45,7 +45,9 @@ use crate::estimate::note::Note;
 use crate::estimate::settings::{EstimateKind, SumpAccuracy};
 use crate::estimate::sump::prospect::Drying;
 use crate::estimate::sump::{Event, Sump, SumpError};
-use crate::model::{BusIndex, Measurement, Name, Now, RawReading, Sample, SumpIndex, Timestamp, Uptime};
+use crate::model::{
+    BusIndex, Measurement, Name, Now, ProbeIndex, RawReading, Sample, SumpIndex, Timestamp, Uptime,
+};
 use crate::notify::OutboxEntry;
 use crate::notify::router::Router;
 use crate::signal::Signals;
@@ -54,8 +56,8 @@ use crate::store::record::{JournalRecord, SeriesKey};
 /// How often limits that look days ahead are judged, at most: each takes as long as hundreds of readings.
 const AHEAD_EVERY: Duration = Duration::from_secs(600);
 
-/// Estimates of so many sumps are written out in one go: a poll that falls due meanwhile waits no longer than that takes, a
-/// third of a millisecond.
+/// Of so many sumps estimates are written out, or a snapshot is made, in one go: a poll that falls due meanwhile waits no longer
+/// than that takes, a third of a millisecond.
 const SUMPS_AT_ONCE: usize = 4;
 
 /// Estimates being written out, of a few sumps at a time.
@@ -132,6 +134,8 @@ pub struct Engine {
     series: Vec<SeriesKey>,
     signals: Signals,
     sumps: Vec<Sump>,
+    /// Probes of each sump, in their order.
+    probes_of: Vec<Vec<ProbeIndex>>,
     /// How fast each sump dried lately, for its outlook; begins anew with a restart.
     drying: Vec<Drying>,
     /// pH and clean-out of each.
@@ -187,6 +191,7 @@ impl Engine {
             drying: vec![Drying::default(); settings.sumps.len()],
             plans: notes::plans(&settings),
             sumps,
+            probes_of: settings.probes_by_sump(),
             fills,
             alarms,
             calibrations: Calibrations::new(&settings.probes),

@@ -87,10 +87,10 @@ impl Engine {
     }
 
     fn limits_on(&self, sump: SumpIndex, kind: EstimateKind) -> impl Iterator<Item = (&str, Side, f64)> {
-        (self.settings.alarms.limits.iter())
+        (self.alarms.limits_on(sump))
             // What looks ahead speaks of the same setpoint that another limit holds now.
             .filter(move |limit| !matches!(limit.terms, Terms::WithinDays(_)))
-            .filter(move |limit| limit.sump == sump && limit.subject == Subject::Estimate(kind))
+            .filter(move |limit| limit.subject == Subject::Estimate(kind))
             .map(|limit| (limit.name.as_str(), limit.side, limit.setpoint))
     }
 }

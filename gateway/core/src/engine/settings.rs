@@ -83,6 +83,15 @@ impl Settings {
         all.filter(move |(_, probe)| probe.sump == sump)
     }
 
+    /// Probes of every sump, in their order.
+    pub(super) fn probes_by_sump(&self) -> Vec<Vec<ProbeIndex>> {
+        let mut by_sump = vec![Vec::new(); self.sumps.len()];
+        for (probe, index) in self.probes.iter().zip(0..) {
+            by_sump[probe.sump.slot()].push(ProbeIndex(index));
+        }
+        by_sump
+    }
+
     /// Series of a probe.
     pub fn series_of_probe(&self, probe: ProbeIndex) -> SeriesIndex {
         SeriesIndex(probe.0)

@@ -1,14 +1,13 @@
 //! The shop as it stands, read only, in words and numbers that leave the process. Field names carry their unit.
 
 use std::cmp::Reverse;
-use std::collections::BTreeMap;
 
 use schemars::JsonSchema;
 use serde::Serialize;
 
-use super::Engine;
 pub use super::fill::view::{CleanoutView, FillView, StepView, TrendView};
 use super::outlook::Outlook;
+use super::{Engine, SUMPS_AT_ONCE};
 use crate::alarm::settings::{Side, Subject};
 use crate::alarm::state::State;
 use crate::alarm::wording;
@@ -196,23 +195,37 @@ impl From<Quality> for QualityView {
 impl Engine {
     /// The shop as it stands.
     pub fn snapshot(&self) -> Snapshot {
-        let mut alarms = self.alarm_views();
-        let mut of = |sump: Option<SumpIndex>| alarms.remove(&sump).unwrap_or_default();
-        let indices = (0..).map(SumpIndex).take(self.sumps.len());
-        Snapshot {
-            sumps: indices.map(|index| self.sump_view(index, of(Some(index)))).collect(),
-            alarms: of(None),
+        let mut sumps = Vec::new();
+        loop {
+            match self.snapshot_part(sumps) {
+                Ok(whole) => return whole,
+                Err(begun) => sumps = begun,
+            }
         }
+    }
+
+    /// Adds the next few sumps to those that a snapshot has already, for drivers that have something to do in between; each sump
+    /// is then told as it stands when its turn comes.
+    ///
+    /// # Errors
+    /// Those it has now, while some are missing.
+    pub fn snapshot_part(&self, mut sumps: Vec<SumpView>) -> Result<Snapshot, Vec<SumpView>> {
+        let all = self.sumps.len();
+        sumps.reserve_exact(all.saturating_sub(sumps.len()));
+        let next = (0..).map(SumpIndex).take(all).skip(sumps.len()).take(SUMPS_AT_ONCE);
+        sumps.extend(next.map(|index| self.sump_view(index)));
+        if sumps.len() < all {
+            return Err(sumps);
+        }
+        Ok(Snapshot { sumps, alarms: self.alarm_views(None) })
     }
 
     /// Names of all alarms of a sump, or of the gateway itself, whether they stand or not.
     pub fn alarm_names(&self, sump: Option<SumpIndex>) -> Vec<String> {
-        let probes = &self.settings.probes;
-        let of = self.alarms.iter().filter(|(_, definition, _)| definition.sump_among(probes) == sump);
-        of.map(|(_, definition, _)| definition.name(probes)).collect()
+        self.alarms.of(sump).map(|(_, definition, _)| definition.name(&self.settings.probes)).collect()
     }
 
-    fn sump_view(&self, index: SumpIndex, alarms: Vec<AlarmView>) -> SumpView {
+    fn sump_view(&self, index: SumpIndex) -> SumpView {
         let sump = &self.sumps[index.slot()];
         let settings = sump.settings();
         SumpView {
@@ -231,13 +244,12 @@ impl Engine {
             fill: self.fills[index.slot()].view(),
             plan: self.plans[index.slot()].view(),
             limits: self.limit_views(index),
-            alarms,
+            alarms: self.alarm_views(Some(index)),
         }
     }
 
     fn limit_views(&self, sump: SumpIndex) -> Vec<LimitView> {
-        (self.settings.alarms.limits.iter())
-            .filter(|limit| limit.sump == sump)
+        (self.alarms.limits_on(sump))
             .map(|limit| LimitView {
                 name: limit.name.clone(),
                 of: match limit.subject {
@@ -252,8 +264,9 @@ impl Engine {
     }
 
     fn probe_views(&self, sump: SumpIndex) -> Vec<ProbeView> {
-        (self.settings.probes_of(sump))
-            .map(|(index, probe)| {
+        (self.probes_of[sump.slot()].iter())
+            .map(|&index| {
+                let probe = &self.settings.probes[index.slot()];
                 let last = &self.signals.last(index).current;
                 let read = last.measured.quality() != Quality::WAITING;
                 ProbeView {
@@ -270,29 +283,24 @@ impl Engine {
             .collect()
     }
 
-    /// Alarms of each sump, and of the gateway, that are not normal: the most pressing first. All alarms are gone through once,
-    /// for a shop has as many as thirty a sump.
-    fn alarm_views(&self) -> BTreeMap<Option<SumpIndex>, Vec<AlarmView>> {
+    /// Alarms of a sump, or of the gateway, that are not normal: the most pressing first.
+    fn alarm_views(&self, sump: Option<SumpIndex>) -> Vec<AlarmView> {
         let mut found: Vec<(AlarmIndex, &Definition, &Standing)> =
-            self.alarms.iter().filter(|(_, _, standing)| standing.state != State::Normal).collect();
+            self.alarms.of(sump).filter(|(_, _, standing)| standing.state != State::Normal).collect();
         found.sort_by_key(|(_, definition, standing)| {
             (standing.state.is_silenced(), Reverse(definition.priority()), standing.since)
         });
-        let mut views: BTreeMap<Option<SumpIndex>, Vec<AlarmView>> = BTreeMap::new();
-        for (index, definition, standing) in found {
-            let of = views.entry(definition.sump_among(&self.settings.probes)).or_default();
-            of.push(AlarmView {
-                id: self.alarms.key(index).to_owned(),
-                name: definition.name(&self.settings.probes),
-                state: standing.state.word(),
-                priority: definition.priority().word(),
-                occurrence: standing.occurrence,
-                since: standing.since.map(|since| since.to_string()),
-                shelved_until: standing.shelved_until.map(|until| until.to_string()),
-                message: self.alarm_text(index),
-            });
-        }
-        views
+        let view = |(index, definition, standing): (AlarmIndex, &Definition, &Standing)| AlarmView {
+            id: self.alarms.key(index).to_owned(),
+            name: definition.name(&self.settings.probes),
+            state: standing.state.word(),
+            priority: definition.priority().word(),
+            occurrence: standing.occurrence,
+            since: standing.since.map(|since| since.to_string()),
+            shelved_until: standing.shelved_until.map(|until| until.to_string()),
+            message: self.alarm_text(index),
+        };
+        found.into_iter().map(view).collect()
     }
 }
 

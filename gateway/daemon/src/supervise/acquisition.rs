@@ -13,7 +13,7 @@ use sumpwarden_core::acquire::standby::Event;
 use sumpwarden_core::alarm::order::Said;
 use sumpwarden_core::alarm::settings::FaultKey;
 use sumpwarden_core::engine::calibration::{CalibrationFor, ProbeCalibrationView, Step};
-use sumpwarden_core::engine::snapshot::Snapshot;
+use sumpwarden_core::engine::snapshot::{Snapshot, SumpView};
 use sumpwarden_core::engine::{Engine, HandOver, Intake, Outbound};
 use sumpwarden_core::model::{BrokerIndex, BusIndex, Name, Now, ProbeIndex, RawReading, Sample, SeriesIndex};
 use sumpwarden_core::store::JournalRecord;
@@ -216,6 +216,7 @@ impl Acquisition {
             answers: self.answers,
             pulse: self.pulse,
             store_is_stuck: false,
+            telling: None,
             dating: self.dating,
         };
         let inlets = Inlets {
@@ -244,6 +245,12 @@ struct Inlets {
     receivers: mpsc::Receiver<ReceiverReport>,
 }
 
+/// A snapshot that is made a few sumps at a time: polls that fall due meanwhile do not wait for all of it.
+struct Telling {
+    sumps: Vec<SumpView>,
+    answer: oneshot::Sender<Snapshot>,
+}
+
 struct EngineLoop {
     intake: Intake,
     routes: Routes,
@@ -258,6 +265,8 @@ struct EngineLoop {
     pulse: Pulse,
     /// The store was waited for in vain and has not caught up since.
     store_is_stuck: bool,
+    /// A snapshot under way.
+    telling: Option<Telling>,
     /// Tells stamps apart while the clock is not believed, and for a while after.
     dating: Option<Dating>,
 }
@@ -294,11 +303,15 @@ impl EngineLoop {
                     Some(message) => self.message(timer.clock().now(), message),
                     None => brokers_live = false,
                 },
-                answer = snapshots.recv(), if page_live => match answer {
-                    // Whoever asked may have gone meanwhile.
-                    Some(answer) => drop(answer.send(self.intake.engine().snapshot())),
+                // One after the other: whoever asks later is not told what was before that.
+                answer = snapshots.recv(), if page_live && self.telling.is_none() => match answer {
+                    Some(answer) => self.telling = Some(Telling { sumps: Vec::new(), answer }),
                     None => page_live = false,
                 },
+                () = std::future::ready(()), if self.telling.is_some() => {
+                    self.tell_more();
+                    tokio::task::yield_now().await;
+                }
                 news = faults.recv(), if faults_live => match news {
                     Some(FaultNews { key, shows }) => {
                         self.intake.fault(timer.clock().now(), &key, shows.as_deref());
@@ -348,6 +361,20 @@ impl EngineLoop {
         self.tell_starts();
     }
 
+    /// Goes on with the snapshot under way, and answers once it is whole.
+    fn tell_more(&mut self) {
+        // Whoever asked may have gone meanwhile.
+        let Some(Telling { sumps, answer }) =
+            self.telling.take().filter(|telling| !telling.answer.is_closed())
+        else {
+            return;
+        };
+        match self.intake.engine().snapshot_part(sumps) {
+            Ok(whole) => drop(answer.send(whole)),
+            Err(sumps) => self.telling = Some(Telling { sumps, answer }),
+        }
+    }
+
     /// Takes in whatever has come.
     fn take_all(
         &mut self,
@@ -388,6 +415,10 @@ impl EngineLoop {
             tracing::warn!(key, "saved state cannot be read; this begins anew");
         }
         self.series = Some(series);
+        if let Some(telling) = &mut self.telling {
+            // Those told so far are another shop's.
+            telling.sumps.clear();
+        }
         if !faults::broken("old-places@reload") {
             self.routes = routes;
         }

@@ -63,3 +63,22 @@ fn few_sumps_are_written_with_whatever_comes() {
     engine.handle(at(600), Input::Readings(&[level(at(600))]));
     assert_eq!(written(&mut engine).len(), SUMPS_AT_ONCE);
 }
+
+#[test]
+fn a_snapshot_in_parts_tells_each_sump_once_and_as_it_stands_then() {
+    let mut engine = Engine::new(shop_of(2 * SUMPS_AT_ONCE + 2)).expect("sound settings");
+    let mut begun = engine.snapshot_part(Vec::new()).expect_err("there are more");
+    assert_eq!(begun.len(), SUMPS_AT_ONCE);
+    let waiting = begun[0].probes.clone();
+    engine.handle(at(0), Input::Readings(&[level(at(0))]));
+    begun = engine.snapshot_part(begun).expect_err("two are missing");
+    assert_eq!(begun.len(), 2 * SUMPS_AT_ONCE);
+    assert_eq!(begun[0].probes, waiting, "told before the reading came");
+    let whole = engine.snapshot_part(begun).expect("all are there");
+    let names: Vec<&str> = whole.sumps.iter().map(|sump| sump.name.as_str()).collect();
+    let settings: Vec<String> = engine.settings().sumps.iter().map(|sump| sump.name.to_string()).collect();
+    assert_eq!(names, settings);
+    let at_once = engine.snapshot();
+    assert_eq!((&whole.sumps[1..], &whole.alarms), (&at_once.sumps[1..], &at_once.alarms));
+    assert_ne!(whole.sumps[0], at_once.sumps[0], "the reading came in between");
+}
