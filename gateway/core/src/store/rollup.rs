@@ -83,6 +83,9 @@ impl Bucket {
 
 /// The worse of two qualities; among equally bad ones the greater code, so that order does not matter.
 fn worse(a: Quality, b: Quality) -> Quality {
+    if a == b {
+        return a;
+    }
     let rank = |q: Quality| (q.severity(), q.device, q.pack());
     if rank(b) > rank(a) { b } else { a }
 }

@@ -75,7 +75,7 @@ pub struct Report {
     pub bytes: u64,
     /// Version of its tables.
     pub schema: i32,
-    /// Points held.
+    /// Points held, those without a date left out.
     pub points: u64,
     /// What was looked at.
     pub parts: Vec<Part>,

@@ -3,6 +3,7 @@
 use std::collections::{BTreeMap, BTreeSet};
 
 use rusqlite::{Connection, params};
+use sumpwarden_core::model::Timestamp;
 use sumpwarden_core::store::rollup::{self, Bucket};
 use sumpwarden_core::store::{Point, batch, chunk};
 
@@ -29,7 +30,14 @@ struct Walked {
 impl Look<'_> {
     pub(super) fn points(&mut self) -> rusqlite::Result<()> {
         let names = self.series()?;
-        self.batches(&names)?;
+        self.begin("batch", "check sums, counts, stretches, series");
+        let points =
+            self.batches(&names, "SELECT seq, first_at, last_at, count, body FROM batch ORDER BY seq")?;
+        self.report.points += points;
+        if self.report.schema >= 3 {
+            self.begin("undated", "check sums, counts, stretches, series");
+            self.batches(&names, "SELECT id, first_at, last_at, count, body FROM undated ORDER BY id")?;
+        }
         self.spans()?;
         self.chunks(&names)
     }
@@ -53,11 +61,10 @@ impl Look<'_> {
         Ok(names)
     }
 
-    fn batches(&mut self, names: &BTreeMap<u32, String>) -> rusqlite::Result<()> {
-        self.begin("batch", "check sums, counts, stretches, series");
-        let quiet = self.quiet;
-        let mut statement =
-            quiet.prepare("SELECT seq, first_at, last_at, count, body FROM batch ORDER BY seq")?;
+    /// Batches that `query` gives: number, stretch, count, body. Says how many points they hold.
+    fn batches(&mut self, names: &BTreeMap<u32, String>, query: &str) -> rusqlite::Result<u64> {
+        let (quiet, mut held) = (self.quiet, 0);
+        let mut statement = quiet.prepare(query)?;
         let mut rows = statement.query([])?;
         while let Some(row) = rows.next()? {
             let (seq, stretch): (i64, (i64, i64)) = (row.get(0)?, (row.get(1)?, row.get(2)?));
@@ -68,7 +75,7 @@ impl Look<'_> {
                 Err(error) => self.wrong(Some(seq), None, Some(stretch), format!("{count} points: {error}")),
                 Ok(points) => {
                     let points: Vec<_> = points.collect();
-                    self.report.points += points.len() as u64;
+                    held += points.len() as u64;
                     let found = stretch_of(points.iter().map(|(_, point)| point));
                     if points.len() as u64 != count || found != Some(stretch) {
                         self.wrong(Some(seq), None, Some(stretch), "its row and its points differ");
@@ -79,7 +86,7 @@ impl Look<'_> {
                 }
             }
         }
-        Ok(())
+        Ok(held)
     }
 
     /// Spans come one after the other and hold as many points as their chunks together. While spans are being joined,
@@ -140,11 +147,12 @@ impl Look<'_> {
         self.begin("stamps", "no two of a series at one instant, each chunk in order");
         self.begin("rollup", "points, lowest, highest, last and sum as in the points held");
         let all = names.len() as u64;
+        let mut loose = Loose::default();
         for (place, (&id, name)) in (0..).zip(names) {
             (self.progress)("series", place, all);
             let transaction = quiet.unchecked_transaction()?;
-            let unpacked = unpacked(&transaction, id)?;
-            let walked = walk(&transaction, id, &unpacked)?;
+            let unpacked = loose.stamps(&transaction, id)?;
+            let walked = walk(&transaction, id, unpacked)?;
             let rolled = rollups(&transaction, id, &walked)?;
             drop(transaction);
             self.report.points += walked.points;
@@ -173,29 +181,117 @@ fn stretch_of<'a>(points: impl Iterator<Item = &'a Point>) -> Option<(i64, i64)>
     points.map(|p| (p.at.as_nanos(), p.at.as_nanos())).reduce(|a, b| (a.0.min(b.0), a.1.max(b.1)))
 }
 
-/// Stamps of a series that are in no chunk yet.
-fn unpacked(connection: &Connection, series: u32) -> rusqlite::Result<Vec<i64>> {
-    let mut stamps = Vec::new();
-    let mut statement = connection.prepare_cached("SELECT body FROM batch")?;
-    let mut rows = statement.query([])?;
-    while let Some(row) = rows.next()? {
-        if let Ok(points) = batch::decode(row.get_ref(0)?.as_blob().map_err(rusqlite::Error::from)?) {
-            let ours = points.filter(|(id, _)| id.0 == series);
-            stamps.extend(ours.map(|(_, point)| point.at.as_nanos()));
+/// Stamps that are in no chunk yet, rising, by series.
+#[derive(Default)]
+struct Loose {
+    by_series: BTreeMap<u32, Vec<i64>>,
+    /// What SQLite calls the data they were read from: another number once somebody has committed since.
+    version: Option<i64>,
+}
+
+impl Loose {
+    /// Those of a series as of `transaction`.
+    fn stamps(&mut self, transaction: &Connection, series: u32) -> rusqlite::Result<&[i64]> {
+        let version = transaction.query_row("PRAGMA data_version", [], |row| row.get(0))?;
+        if self.version != Some(version) {
+            self.read(transaction)?;
+            self.version = Some(version);
+        }
+        Ok(self.by_series.get(&series).map_or(&[], Vec::as_slice))
+    }
+
+    fn read(&mut self, transaction: &Connection) -> rusqlite::Result<()> {
+        self.by_series.clear();
+        let mut statement = transaction.prepare_cached("SELECT body FROM batch")?;
+        let mut rows = statement.query([])?;
+        while let Some(row) = rows.next()? {
+            let body = row.get_ref(0)?.as_blob().map_err(rusqlite::Error::from)?;
+            for (id, point) in batch::decode(body).into_iter().flatten() {
+                self.by_series.entry(id.0).or_default().push(point.at.as_nanos());
+            }
+        }
+        self.by_series.values_mut().for_each(|stamps| stamps.sort_unstable());
+        Ok(())
+    }
+}
+
+/// Stamps of a series that a chunk to come could give again, rising.
+struct Near(Vec<i64>);
+
+impl Near {
+    /// Takes in those of a chunk, none of them before `first`, as are those of the chunks to come. Gives those that were given
+    /// before.
+    fn take(&mut self, first: i64, stamps: impl Iterator<Item = i64>) -> Vec<i64> {
+        self.0.drain(..self.0.partition_point(|&at| at < first));
+        self.0.extend(stamps);
+        // Two rising runs, as a rule: a stable sort joins them in one pass.
+        self.0.sort();
+        self.again()
+    }
+
+    /// Stamps that are there more than once, which are there once from then on.
+    fn again(&mut self) -> Vec<i64> {
+        let again = self.0.windows(2).filter(|pair| pair[0] == pair[1]).map(|pair| pair[0]).collect();
+        self.0.dedup();
+        again
+    }
+}
+
+/// Sums points up by hours. They come in the order of their stamps, as a rule, so one hour is open at a time.
+#[derive(Default)]
+struct Hours {
+    open: Option<(i64, Bucket)>,
+    closed: BTreeMap<i64, Bucket>,
+}
+
+impl Hours {
+    fn add(&mut self, point: &Point) {
+        let (at, bucket) = (point.at.as_nanos(), Bucket::of(point));
+        match &mut self.open {
+            Some((start, sum))
+                if at.checked_sub(*start).is_some_and(|since| (0..HOUR as i64).contains(&since)) =>
+            {
+                *sum = sum.merge(bucket);
+            }
+            open => {
+                if let Some((start, sum)) =
+                    open.replace((rollup::start_of(point.at, HOUR).as_nanos(), bucket))
+                {
+                    put(&mut self.closed, start, sum);
+                }
+            }
         }
     }
-    Ok(stamps)
+
+    /// All of them, and the days that they make up.
+    fn buckets(mut self) -> Buckets {
+        if let Some((start, sum)) = self.open {
+            put(&mut self.closed, start, sum);
+        }
+        let mut all = Buckets::new();
+        for (start, sum) in self.closed {
+            put(&mut all, (HOUR, start), sum);
+            let day = rollup::start_of(Timestamp::from_nanos(start), DAY).as_nanos();
+            put(&mut all, (DAY, day), sum);
+        }
+        all
+    }
+}
+
+/// Adds to the bucket of `key`.
+fn put<K: Ord>(buckets: &mut BTreeMap<K, Bucket>, key: K, sum: Bucket) {
+    buckets.entry(key).and_modify(|kept| *kept = kept.merge(sum)).or_insert(sum);
 }
 
 /// Every chunk of a series, by its first stamp.
 fn walk(connection: &Connection, series: u32, unpacked: &[i64]) -> rusqlite::Result<Walked> {
     let mut walked = Walked::default();
-    let mut near: BTreeSet<i64> = BTreeSet::new();
-    for &at in unpacked {
-        if !near.insert(at) {
-            walked.findings.push((None, Some((at, at)), "stamp given twice in batches".to_owned()));
-        }
-    }
+    let mut near = Near(unpacked.to_vec());
+    let mut hours = Hours::default();
+    let twice = |row: Option<i64>, at: i64, what: &str| (row, Some((at, at)), what.to_owned());
+    walked
+        .findings
+        .extend(near.again().into_iter().map(|at| twice(None, at, "stamp given twice in batches")));
     let mut list = connection
         .prepare_cached("SELECT id, first_at, last_at FROM chunk WHERE series = ? ORDER BY first_at")?;
     let mut body = connection.prepare_cached("SELECT series, count, body FROM chunk WHERE id = ?")?;
@@ -221,22 +317,12 @@ fn walk(connection: &Connection, series: u32, unpacked: &[i64]) -> rusqlite::Res
         if points.windows(2).any(|pair| pair[0].at >= pair[1].at) {
             wrong("stamps of the chunk do not rise".to_owned());
         }
-        // Stamps before this chunk cannot be given again.
-        near = near.split_off(&stretch.0);
         walked.points += points.len() as u64;
-        for point in points {
-            let at = point.at.as_nanos();
-            if !near.insert(at) {
-                walked.findings.push((Some(id), Some((at, at)), "stamp given twice".to_owned()));
-            }
-            for width in [HOUR, DAY] {
-                let start = rollup::start_of(point.at, width).as_nanos();
-                let bucket = Bucket::of(&point);
-                let kept = walked.buckets.entry((width, start));
-                kept.and_modify(|kept| *kept = kept.merge(bucket)).or_insert(bucket);
-            }
-        }
+        points.iter().for_each(|point| hours.add(point));
+        let again = near.take(stretch.0, points.iter().map(|point| point.at.as_nanos()));
+        walked.findings.extend(again.into_iter().map(|at| twice(Some(id), at, "stamp given twice")));
     }
+    walked.buckets = hours.buckets();
     Ok(walked)
 }
 

@@ -122,6 +122,11 @@ fn each_mistake_is_found_where_it_is() {
         ("UPDATE chunk SET first_seq = 9999 WHERE id = (SELECT min(id) FROM chunk)", "chunk"),
         ("UPDATE chunk SET count = count + 1 WHERE id = (SELECT min(id) FROM chunk)", "span"),
         ("UPDATE span SET points = points - 1", "span"),
+        (
+            "INSERT INTO undated(boot, zero, first_at, last_at, count, body)
+             SELECT 'b', 0, first_at, last_at, count, zeroblob(20) FROM batch",
+            "undated",
+        ),
         ("DELETE FROM series WHERE id = 2", "batch"),
         ("UPDATE rollup SET max = max + 1 WHERE series = 1", "rollup"),
         ("DELETE FROM rollup WHERE series = 1 AND width > 3600000000000", "rollup"),
