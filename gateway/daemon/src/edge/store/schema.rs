@@ -5,6 +5,7 @@ use std::os::unix::fs::{DirBuilderExt, MetadataExt};
 use std::path::{Path, PathBuf};
 use std::time::{Duration, Instant, SystemTime};
 
+use rusqlite::types::Value;
 use rusqlite::{Connection, ErrorCode, OpenFlags};
 
 use super::quiet::uri;
@@ -400,7 +401,7 @@ fn salvage(damaged: &Path, fresh: &Connection, tables: &[Salvaged]) {
     }
 }
 
-/// Copies rows until one cannot be read or time is up; gives their number.
+/// Copies rows until one cannot be read or time is up; gives their number. One whose text is none any more is left out.
 fn copy(
     old: &Connection,
     fresh: &Connection,
@@ -421,8 +422,13 @@ fn copy(
         while Instant::now() < until
             && let Some(row) = rows.next()?
         {
-            for column in 0..width {
-                insert.raw_bind_parameter(column + 1, row.get::<_, rusqlite::types::Value>(column)?)?;
+            let values: rusqlite::Result<Vec<Value>> = (0..width).map(|column| row.get(column)).collect();
+            let values = match values {
+                Err(rusqlite::Error::Utf8Error(..)) => continue,
+                values => values?,
+            };
+            for (value, place) in values.into_iter().zip(1..) {
+                insert.raw_bind_parameter(place, value)?;
             }
             copied += insert.raw_execute()?;
         }
@@ -520,6 +526,7 @@ pub(super) fn is_damage(error: &rusqlite::Error) -> bool {
             is_damage_code(e.code) || tells_of_tables(e.code, msg)
         }
         rusqlite::Error::InvalidColumnType(..)
+        | rusqlite::Error::Utf8Error(..)
         | rusqlite::Error::FromSqlConversionFailure(..)
         | rusqlite::Error::IntegralValueOutOfRange(..) => true,
         _ => false,
