@@ -108,15 +108,14 @@ fn wait_for_messages(plant: &mut Plant, published: &[u32], account: &mut Account
         let missing = missing(plant);
         let Some(first) = missing.first() else { return };
         if Instant::now() > deadline {
-            let log = plant.daemon().peer().output();
-            let of_broker: Vec<_> = log.iter().rev().filter(|line| line.contains("broker")).take(5).collect();
             account.wrong.push(format!(
                 "{} of {} messages that the broker has did not become durable in a minute: {:?}; {first} {}; \
-                 last of the log: {of_broker:#?}",
+                 logs: {}",
                 missing.len(),
                 published.len(),
                 &missing[..missing.len().min(5)],
                 plant.story(PUBLISHED, *first),
+                plant.keep_logs().display(),
             ));
             return;
         }

@@ -121,7 +121,7 @@ impl Plant {
         let listen = ServerOptions::default();
         let server = runtime.block_on(Server::tcp(bank.clone(), listen)).expect("a free port");
         let (database, receiver) = (Database::start(), Receiver::new());
-        let broker = parts.broker.then(|| Mosquitto::start(Entrance::Open));
+        let broker = parts.broker.then(|| Mosquitto::start_with(Entrance::Open, &["log_type all"]));
         let relay = parts.relay.then(|| Relay::before(server.address().port()));
         let devices = relay.as_ref().map_or(server.address().port(), |relay| relay.port);
         let tables = tables(parts, devices, &database, &receiver, broker.as_ref());
@@ -306,6 +306,19 @@ impl Plant {
             None => format!("given after {} ends of the gateway", self.ends.len()),
         };
         format!("{promised}; {given}")
+    }
+
+    /// Writes down what gateway and broker have logged since they were last started; gives where, for people to look into.
+    pub(crate) fn keep_logs(&mut self) -> PathBuf {
+        let folder =
+            std::env::temp_dir().join(format!("campaign-logs-{}-{}", std::process::id(), self.ends.len()));
+        let broker = self.broker.as_ref().map(Mosquitto::log).unwrap_or_default();
+        let gateway = self.daemon().peer().output();
+        std::fs::create_dir_all(&folder).expect("a temporary directory");
+        for (name, lines) in [("broker.log", broker), ("gateway.log", gateway)] {
+            std::fs::write(folder.join(name), lines.join("\n") + "\n").expect("room for a log");
+        }
+        folder
     }
 
     /// What had been seen durable since the last check and is no longer there. The gateway runs again.

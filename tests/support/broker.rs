@@ -42,6 +42,14 @@ impl Mosquitto {
     /// # Panics
     /// If mosquitto does not start.
     pub fn start(entrance: Entrance) -> Self {
+        Self::start_with(entrance, &[])
+    }
+
+    /// The same with these lines of configuration besides.
+    ///
+    /// # Panics
+    /// If mosquitto does not start.
+    pub fn start_with(entrance: Entrance, besides: &[&str]) -> Self {
         let (folder, port) = (TempDir::new("mosquitto"), free_port());
         let mut certificates = None;
         let mut lines = vec![
@@ -73,6 +81,7 @@ impl Mosquitto {
             lines.push(format!("require_certificate {}", entrance == Entrance::TlsBothWays));
             certificates = Some(made);
         }
+        lines.extend(besides.iter().map(|&line| line.to_owned()));
         fs::write(folder.file("mosquitto.conf"), lines.join("\n") + "\n").expect("a temporary file");
         let mut broker = Self { port, certificates, folder, peer: None };
         broker.start_again();
