@@ -36,8 +36,12 @@ fill_mark = "310 mm"
 tank = { shape = "box", length = "1200 mm", width = "700 mm", height = "400 mm" }
 "#;
 
-/// Builds the binary as it is released, with the same cargo that runs the bench.
+/// Builds the binary as it is released, with the same cargo that runs the bench. A bench that is not optimized itself takes
+/// the program as tests do, which is there already.
 pub(crate) fn build(repository: &Path) -> Result<PathBuf, Box<dyn Error>> {
+    if cfg!(debug_assertions) {
+        return Ok(sumpwarden_tests::gateway::program().to_owned());
+    }
     let cargo = std::env::var_os("CARGO").unwrap_or_else(|| "cargo".into());
     let status = Command::new(cargo)
         .args(["build", "--release", "--locked", "--quiet", "-p", "sumpwarden"])
