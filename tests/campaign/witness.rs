@@ -8,7 +8,7 @@ use std::path::{Path, PathBuf};
 use std::time::Duration;
 
 use rusqlite::{Connection, OpenFlags};
-use sumpwarden_core::store::batch;
+use sumpwarden_core::store::{Point, batch, chunk};
 
 /// What is said of what had been seen durable and is gone.
 pub(crate) const WAS_DURABLE: &str = "was durable";
@@ -21,6 +21,13 @@ pub(crate) struct Seen {
 }
 
 impl Seen {
+    fn note(&mut self, series: Option<&String>, point: &Point) {
+        let probe = series.and_then(|text| counted(text));
+        if let (Some(probe), Some(raw)) = (probe, point.raw) {
+            self.numbers.entry(probe.to_owned()).or_default().insert(raw as u32);
+        }
+    }
+
     pub(crate) fn len(&self) -> u64 {
         self.numbers.values().map(|numbers| numbers.len() as u64).sum()
     }
@@ -71,7 +78,7 @@ impl Witness {
         Ok(connection)
     }
 
-    /// All that was committed after `from` and is not packed yet, and how far that goes. Nothing where there is no file.
+    /// All that was committed after `from` or is packed, and how far that goes. Nothing where there is no file.
     pub(crate) fn look(&self, from: Mark) -> rusqlite::Result<(Seen, Mark)> {
         let (mut seen, mut mark) = (Seen::default(), from);
         let mut connection = match self.open() {
@@ -92,10 +99,16 @@ impl Witness {
             mark.seq = row.get(0)?;
             let body: Vec<u8> = row.get(1)?;
             for (id, point) in batch::decode(&body).into_iter().flatten() {
-                let probe = names.get(&id.0).and_then(|text| counted(text));
-                if let (Some(probe), Some(raw)) = (probe, point.raw) {
-                    seen.numbers.entry(probe.to_owned()).or_default().insert(raw as u32);
-                }
+                seen.note(names.get(&id.0), &point);
+            }
+        }
+        // What was packed soon after its commit may never have been seen loose. These are few; others are left where they are.
+        for (id, name) in names.iter().filter(|(_, name)| counted(name).is_some()) {
+            let mut statement = transaction.prepare_cached("SELECT body FROM chunk WHERE series = ?")?;
+            let mut rows = statement.query([id])?;
+            while let Some(row) = rows.next()? {
+                let body: Vec<u8> = row.get(0)?;
+                chunk::decode(&body).iter().flatten().for_each(|point| seen.note(Some(name), point));
             }
         }
         let mut statement =
