@@ -103,14 +103,22 @@ enum Phase {
     Burst,
     Packing,
     Idle,
+    Killed,
 }
 
-const PHASES: [Phase; 6] =
-    [Phase::FirstStart, Phase::FullRate, Phase::Backlog, Phase::Burst, Phase::Packing, Phase::Idle];
+const PHASES: [Phase; 7] = [
+    Phase::FirstStart,
+    Phase::FullRate,
+    Phase::Backlog,
+    Phase::Burst,
+    Phase::Packing,
+    Phase::Idle,
+    Phase::Killed,
+];
 
 /// The power goes, in every phase.
 pub(crate) fn cut(around: &Around) -> Outcome {
-    let cuts = around.times(6, 300);
+    let cuts = around.times(7, 300);
     let mut outcome = Outcome::new(cuts);
     let mut dice = Dice::new(around.seed);
     let (mut starts, mut done) = (Vec::new(), 0);
@@ -121,7 +129,11 @@ pub(crate) fn cut(around: &Around) -> Outcome {
         let disk = Disk::mount(&data);
         let mut old = 0;
         for round in 0..(cuts - done).min(30) {
-            let phase = if round == 0 { Phase::FirstStart } else { PHASES[1 + (round as usize - 1) % 5] };
+            let phase = if round == 0 {
+                Phase::FirstStart
+            } else {
+                PHASES[1 + (round as usize - 1) % (PHASES.len() - 1)]
+            };
             if round == 0 && around.proof {
                 // A build that never syncs would lose its keys and not come up again: no loss, but no proof either.
                 plant.start();
@@ -145,7 +157,7 @@ pub(crate) fn cut(around: &Around) -> Outcome {
         outcome = outcome.with(close(&mut plant));
     }
     outcome.starts(&starts);
-    outcome.say("at a first start, at full rate, with a backlog, in a burst of alarms, while packing, idle");
+    outcome.say("at a first start, at full rate, with a backlog, in a burst of alarms, while packing, idle, after a kill");
     outcome
 }
 
@@ -169,6 +181,13 @@ fn prepare(plant: &mut Plant, phase: Phase, dice: &mut Dice) -> u64 {
             plant.start();
             plant.pass(Duration::from_millis(dice.between(0, 900)));
             return packed;
+        }
+        // What was written and not synced before the kill is seen after it, and must be synced before it counts.
+        Phase::Killed => {
+            plant.pass(Duration::from_millis(dice.between(500, 1_500)));
+            plant.kill(true);
+            plant.start();
+            plant.pass(Duration::from_millis(dice.between(0, 300)));
         }
         Phase::Idle => {
             plant.pass(Duration::from_millis(100));

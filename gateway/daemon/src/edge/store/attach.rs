@@ -118,6 +118,8 @@ impl Writer {
         self.detach()?;
         self.place.claim_again()?;
         let fresh = self.open_or_set_aside()?;
+        // What a killed gateway had written and not synced is taken for durable from now on: copies of it are acknowledged.
+        self.sync_distrusted |= !self.place.sync_log();
         // A large file takes its time; it is no stuck loop.
         self.shared.alive.beat();
         let found = match Found::read(&self.connection) {

@@ -241,6 +241,14 @@ impl Place {
         Ok(())
     }
 
+    /// Makes durable what is in the log; false if it may not be.
+    pub(super) fn sync_log(&self) -> bool {
+        match File::open(log_of(&self.file())) {
+            Ok(log) => log.sync_all().is_ok(),
+            Err(error) => error.kind() == std::io::ErrorKind::NotFound,
+        }
+    }
+
     fn open_file(&self) -> Result<Connection, StoreError> {
         let path = self.file();
         let found = std::fs::symlink_metadata(&path);

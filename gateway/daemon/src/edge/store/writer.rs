@@ -95,7 +95,7 @@ pub(super) struct Writer {
     looked: Instant,
     events: UnboundedSender<StoreEvent>,
     pub(super) last_journal_at: Timestamp,
-    sync_distrusted: bool,
+    pub(super) sync_distrusted: bool,
     /// Attempts that failed in a row.
     failures: u32,
 }
