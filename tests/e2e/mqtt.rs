@@ -49,7 +49,7 @@ fn settings(broker: &Mosquitto, payload: PayloadFormat) -> BrokerSettings {
 /// The edge with its wires in hand; aborted, as by a crash, when dropped.
 struct Edge {
     reports: mpsc::Receiver<BrokerReport>,
-    acks: mpsc::Sender<Ack>,
+    acks: mpsc::UnboundedSender<Ack>,
     status: watch::Receiver<BrokerStatus>,
     shutdown: watch::Sender<bool>,
     task: JoinHandle<()>,
@@ -68,7 +68,7 @@ impl Edge {
         let mut topics = TopicMap::new(settings, |_| expected).expect("good filters");
         topics.recall(ProbeIndex(0), stored_at);
         let (reports_in, reports) = mpsc::channel(BROKER_REPORTS_MAX);
-        let (acks, acks_out) = mpsc::channel(64);
+        let (acks, acks_out) = mpsc::unbounded_channel();
         let (status_in, status) = watch::channel(BrokerStatus::default());
         let (shutdown, shutdown_out) = watch::channel(false);
         let settings = settings.clone();
@@ -128,7 +128,7 @@ impl Edge {
             stored.extend(numbers(&readings));
             self.stored_at.extend(readings.iter().map(|reading| reading.at));
             if let Some(ack) = ack {
-                self.acks.send(ack).await.expect("the edge runs");
+                self.acks.send(ack).expect("the edge runs");
             }
         }
         stored
@@ -204,7 +204,7 @@ async fn a_copy_without_a_time_is_known_by_its_packet_id() {
         let (readings, ack) = edge.next(MOMENT).await.expect("the copies");
         let Some(ack) = ack else { continue };
         assert_eq!(readings, [], "a copy brings nothing new");
-        edge.acks.send(ack).await.unwrap();
+        edge.acks.send(ack).unwrap();
         copies += 1;
     }
     let status = edge.until("the copies", |s| s.counters.acknowledged == 5).await;
@@ -369,7 +369,7 @@ async fn strangers_messages_do_no_harm() {
             // Faults are stored too, and acknowledged when they are.
             let (readings, ack) = edge.next(MOMENT).await.expect("what was refused is seen as a fault");
             assert!(matches!(readings[..], [RawReading { raw: Raw::Fault(_), .. }]), "{readings:?}");
-            edge.acks.send(ack.expect("QoS 1")).await.unwrap();
+            edge.acks.send(ack.expect("QoS 1")).unwrap();
         }
     }
     let refused = |s: &BrokerStatus| Refusal::ALL.iter().map(|r| s.counters.refused(*r)).sum::<u64>();

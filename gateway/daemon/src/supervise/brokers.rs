@@ -2,33 +2,30 @@
 
 use std::collections::BTreeMap;
 use std::sync::{Arc, MutexGuard, PoisonError};
-use std::time::Duration;
 
 use sumpwarden_core::acquire::settings::BrokerSettings;
 use sumpwarden_core::acquire::topics::{TopicMap, TopicMapError};
 use sumpwarden_core::engine::Engine;
 use sumpwarden_core::model::{Ack, BrokerIndex, Name, ProbeIndex};
 use tokio::sync::{Mutex, mpsc, watch};
-use tokio::time::timeout;
 
 use super::answers::Answers;
 use super::keeper::Keeper;
 use super::parts::{BrokerPart, Watched, own_places};
 use super::restart::{self, Listened};
-use super::{ACKS_MAX, StartError, Tasks};
+use super::{StartError, Tasks};
 use crate::config::tasks;
 use crate::edge::mqtt::{BrokerReport, BrokerSeat, BrokerStatus, Losses, NoteEar, run_broker};
 use crate::edge::pulse::{Progress, Pulse};
 use crate::edge::store::{Store, StoreError, StoreEvent};
 use crate::faults;
 
-/// How long an acknowledgement waits for a broker's task that does not take it.
-const ACK_WAIT_MAX: Duration = Duration::from_millis(100);
-
 /// How a broker hears what became of what it handed on.
 #[derive(Clone)]
 pub(super) struct WayBack {
-    durable: mpsc::Sender<Ack>,
+    /// Acknowledgements on their way to the broker's task. No bound of its own: there are no more than messages handed on, and
+    /// those have their places. One that was left out would hold up all that came after its message.
+    durable: mpsc::UnboundedSender<Ack>,
     lost: Losses,
 }
 
@@ -100,7 +97,7 @@ impl Ready {
     pub(super) fn start(self, first: Option<TopicMap>, actor: u32, wires: &Wires) -> BrokerPart {
         let Self { settings, blank, listened, ear } = self;
         let (status, stands) = watch::channel(BrokerStatus::default());
-        let (ack, acknowledged) = mpsc::channel(ACKS_MAX);
+        let (ack, acknowledged) = mpsc::unbounded_channel();
         let seat = BrokerSeat::new(acknowledged, status);
         wires.ways.lock().insert(actor, WayBack { durable: ack, lost: seat.losses() });
         let (pulse, name) = (seat.pulse().clone(), settings.name.clone());
@@ -154,8 +151,8 @@ pub(super) async fn dispatch(happening: Happening, ways: Ways, answers: Answers,
                     if Answers::awaits(ack) {
                         answers.durable(ack);
                     } else if let Some(broker) = ways.get(ack) {
-                        // A broker whose task has ended, or was left away, gets the message again after the restart.
-                        drop(timeout(ACK_WAIT_MAX, broker.durable.send(ack)).await);
+                        // A broker whose task has ended, or was left away, sends the message again after the restart.
+                        let _ = broker.durable.send(ack);
                     }
                 }
             }

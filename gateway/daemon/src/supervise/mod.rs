@@ -87,9 +87,6 @@ use watchdog::{Quiet, Watchdog};
 const JOURNAL_WATCHED_MAX: usize = 256;
 /// Snapshots asked for at once. Full: the page waits.
 const SNAPSHOT_REQUESTS_MAX: usize = 4;
-/// Acknowledgements on their way to one broker's task. Full: the dispatcher waits; a broker has no more messages out than
-/// it has places, so that is only while its task is busy.
-const ACKS_MAX: usize = 1024;
 /// New configurations on their way to the engine. Full: the next one waits; there is one at a time.
 const TURNS_MAX: usize = 2;
 /// News of faults on their way to the engine. Full: whoever found one waits.

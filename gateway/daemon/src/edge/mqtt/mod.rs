@@ -109,7 +109,7 @@ pub enum BrokerReport {
 /// store, so that what the store says of an earlier one is never taken for a later one's.
 #[derive(Clone, Debug)]
 pub struct BrokerSeat {
-    acks: Arc<tokio::sync::Mutex<mpsc::Receiver<Ack>>>,
+    acks: Arc<tokio::sync::Mutex<mpsc::UnboundedReceiver<Ack>>>,
     status: watch::Sender<BrokerStatus>,
     inflight: Arc<Mutex<Inflight>>,
     pulse: Pulse,
@@ -117,7 +117,7 @@ pub struct BrokerSeat {
 
 impl BrokerSeat {
     /// An [`Ack`] from `acks` says that what went with it is durable; it must be of this broker.
-    pub fn new(acks: mpsc::Receiver<Ack>, status: watch::Sender<BrokerStatus>) -> Self {
+    pub fn new(acks: mpsc::UnboundedReceiver<Ack>, status: watch::Sender<BrokerStatus>) -> Self {
         Self {
             acks: Arc::new(tokio::sync::Mutex::new(acks)),
             status,
@@ -212,7 +212,7 @@ pub async fn run_broker(
 
 /// Answers the packets whose readings are durable.
 async fn pass_acks(
-    acks: Arc<tokio::sync::Mutex<mpsc::Receiver<Ack>>>,
+    acks: Arc<tokio::sync::Mutex<mpsc::UnboundedReceiver<Ack>>>,
     inflight: Arc<Mutex<Inflight>>,
     client: AsyncClient,
     status: watch::Sender<BrokerStatus>,

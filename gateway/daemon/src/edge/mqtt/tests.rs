@@ -132,7 +132,7 @@ fn settings(address: SocketAddr, topics: &[&str]) -> BrokerSettings {
 /// The edge at work, with its wires in hand.
 struct Edge {
     reports: mpsc::Receiver<BrokerReport>,
-    acks: mpsc::Sender<Ack>,
+    acks: mpsc::UnboundedSender<Ack>,
     losses: Losses,
     status: watch::Receiver<BrokerStatus>,
     shutdown: watch::Sender<bool>,
@@ -144,7 +144,7 @@ impl Edge {
         let expected = Expected { unit: Unit::Celsius, stale_after: Duration::from_mins(10) };
         let topics = TopicMap::new(&settings, |_| expected).unwrap();
         let (reports_in, reports) = mpsc::channel(reports_max);
-        let (acks, acks_out) = mpsc::channel(64);
+        let (acks, acks_out) = mpsc::unbounded_channel();
         let (status_in, status) = watch::channel(BrokerStatus::default());
         let (shutdown, shutdown_out) = watch::channel(false);
         let seat = BrokerSeat::new(acks_out, status_in);
@@ -240,7 +240,7 @@ async fn what_is_not_acknowledged_comes_again_and_is_known_for_a_copy() {
         tokens.push(ack.expect("QoS 1 waits for its acknowledgement"));
     }
     // The store has the first one. Then the cable breaks.
-    edge.acks.send(tokens[0]).await.unwrap();
+    edge.acks.send(tokens[0]).unwrap();
     edge.until("the acknowledgement", |s| s.counters.acknowledged == 1).await;
     tokio::time::sleep(Duration::from_millis(100)).await;
     cable.cut();
@@ -254,7 +254,7 @@ async fn what_is_not_acknowledged_comes_again_and_is_known_for_a_copy() {
     assert_eq!(edge.status.borrow().counters.duplicates, 2);
     // What the store says of the first copies leads nowhere; the second ones are answered.
     for token in tokens[1..].iter().chain(&again) {
-        edge.acks.send(*token).await.unwrap();
+        edge.acks.send(*token).unwrap();
     }
     edge.until("all acknowledgements", |s| s.counters.acknowledged == 3).await;
     tokio::time::sleep(Duration::from_millis(100)).await;
@@ -281,7 +281,7 @@ async fn what_the_store_lost_is_asked_for_again_and_holds_up_nothing() {
     let second = edge.numbers().await.1.expect("so does this one");
     // The store has the second one and had no room for the first.
     edge.losses.tell(first);
-    edge.acks.send(second).await.unwrap();
+    edge.acks.send(second).unwrap();
     publish(broker, &[timed(2)]).await;
     let mut next = edge.numbers().await;
     if next.0 == [2.0] {
@@ -295,7 +295,7 @@ async fn what_the_store_lost_is_asked_for_again_and_holds_up_nothing() {
     acks.extend(copy.into_iter().chain(edge.numbers().await.1));
     assert_eq!(edge.status.borrow().counters.acknowledged, 0, "in their order");
     for ack in acks {
-        edge.acks.send(ack).await.unwrap();
+        edge.acks.send(ack).unwrap();
     }
     edge.until("all acknowledgements", |s| s.counters.acknowledged == 3).await;
 }
@@ -326,7 +326,7 @@ async fn an_oversized_message_is_refused_and_holds_up_nobody() {
         let batch = edge.batch().await;
         assert_eq!(batch.readings[0].raw, Raw::Fault(Fault::Oversized));
         if let Some(ack) = batch.ack {
-            edge.acks.send(ack).await.unwrap();
+            edge.acks.send(ack).unwrap();
         }
     }
     assert_eq!(edge.numbers().await.0, [5.0]);
@@ -415,7 +415,7 @@ async fn when_nobody_takes_the_readings_the_broker_keeps_them() {
         let (numbers, ack) = edge.numbers().await;
         seen.extend(numbers.iter().map(|n| *n as u32));
         if let Some(ack) = ack {
-            edge.acks.send(ack).await.unwrap();
+            edge.acks.send(ack).unwrap();
         }
     }
     assert_eq!(seen, (0..40).collect());
@@ -446,7 +446,7 @@ async fn stopping_waits_for_the_store_and_says_goodbye() {
     edge.shutdown.send_replace(true);
     tokio::time::sleep(Duration::from_millis(50)).await;
     for ack in [first, second] {
-        edge.acks.send(ack).await.unwrap();
+        edge.acks.send(ack).unwrap();
     }
     timeout(Duration::from_secs(2), edge.task)
         .await
