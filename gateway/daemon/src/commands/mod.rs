@@ -29,6 +29,7 @@ use std::path::Path;
 use std::process::ExitCode;
 
 use crate::config::{self, Settings};
+use crate::edge::precedence;
 use crate::faults;
 use crate::supervise::panics::Fatal;
 
@@ -92,9 +93,10 @@ fn load(path: &Path) -> Result<Settings, Exit> {
     }
 }
 
-/// Runs `future` on a runtime of several threads, with timers and I/O.
+/// Runs `future` on a runtime of several threads, with timers and I/O; they step behind the thread that polls.
 fn block_on<T>(future: impl Future<Output = T>) -> Result<T, Exit> {
-    match tokio::runtime::Runtime::new() {
+    let mut threads = tokio::runtime::Builder::new_multi_thread();
+    match threads.enable_all().on_thread_start(precedence::step_back).build() {
         Ok(runtime) => {
             let done = runtime.block_on(future);
             runtime.shutdown_background();

@@ -56,6 +56,7 @@ pub use shelf::{Beside, HourlyFigures, Shelf};
 pub use undated::{Believed, Doubted, UndatedPoints};
 
 use super::data_files::STORE;
+use super::precedence;
 use super::pulse::Pulse;
 use inbox::Inbox;
 use writer::Writer;
@@ -335,7 +336,11 @@ impl Store {
         let place = schema::Place::claim(directory)?;
         let shared = Arc::new(Shared::of(&place));
         let mut writer = Writer::open(place, series, settings, events, Arc::clone(&shared))?;
-        let thread = std::thread::Builder::new().name("store".into()).spawn(move || writer.run());
+        let write = move || {
+            precedence::step_back();
+            writer.run();
+        };
+        let thread = std::thread::Builder::new().name("store".into()).spawn(write);
         *locked(&shared.thread) = Some(thread.map_err(StoreError::Thread)?);
         Ok(Self { _held: Arc::new(Held(Arc::clone(&shared))), shared })
     }
