@@ -56,11 +56,14 @@ use crate::store::record::{JournalRecord, SeriesKey};
 /// How often limits that look days ahead are judged, at most: each takes as long as hundreds of readings.
 const AHEAD_EVERY: Duration = Duration::from_secs(600);
 
-/// Of so many sumps estimates are written out, or a snapshot is made, in one go: a poll that falls due meanwhile waits no longer
-/// than that takes, a third of a millisecond.
-const SUMPS_AT_ONCE: usize = 4;
+/// In a shop of so many sumps the estimates of all are written out in one go, with whatever comes.
+const SMALL_SHOP: usize = 4;
 
-/// Estimates being written out, of a few sumps at a time.
+/// Of so many sumps of a larger one estimates are written out, or a snapshot is made, in one go: a poll that falls due meanwhile
+/// waits no longer than that takes, a twelfth of a millisecond.
+const SUMPS_AT_ONCE: usize = 1;
+
+/// Estimates being written out, of one sump after the other.
 #[derive(Clone, Copy, Debug)]
 struct Round {
     /// The sump that is next.
@@ -233,7 +236,7 @@ impl Engine {
     }
 
     /// One step. What is due by `now` happens after the input, so that a reading which arrives as a delay ends counts. Of many
-    /// sumps' estimates each [`Input::Tick`] writes out a few; [`Self::poll_timeout`] stays at now until all are.
+    /// sumps' estimates each [`Input::Tick`] writes out those of one; [`Self::poll_timeout`] stays at now until all are.
     pub fn handle(&mut self, now: Now, input: Input<'_>) {
         self.watch_clock(now);
         if self.estimating == Estimating::NotYetWithheld {
@@ -299,8 +302,7 @@ impl Engine {
         self.overdue = overdue;
         self.expire_calibrations(now);
         self.alarms.tick(now, &mut self.transitions);
-        let in_one_go = self.sumps.len() <= SUMPS_AT_ONCE;
-        if (ticks || in_one_go) && self.next_estimates.is_some_and(|due| due <= now.uptime) {
+        if (ticks || self.is_small()) && self.next_estimates.is_some_and(|due| due <= now.uptime) {
             self.write_estimates(now);
             if self.round.is_none() {
                 self.next_estimates = Some(self.estimates_due_after(now.uptime));
@@ -354,7 +356,8 @@ impl Engine {
             return;
         }
         let round = self.round.take().unwrap_or_else(|| self.begin_round(now));
-        let end = (round.next + SUMPS_AT_ONCE).min(self.sumps.len());
+        let at_once = if self.is_small() { SMALL_SHOP } else { SUMPS_AT_ONCE };
+        let end = (round.next + at_once).min(self.sumps.len());
         for index in (0..).map(SumpIndex).take(end).skip(round.next) {
             // Whoever polls it estimates it.
             if self.is_elsewhere(index).is_none() {
@@ -362,6 +365,10 @@ impl Engine {
             }
         }
         self.round = (end < self.sumps.len()).then_some(Round { next: end, ..round });
+    }
+
+    fn is_small(&self) -> bool {
+        self.sumps.len() <= SMALL_SHOP
     }
 
     fn begin_round(&mut self, now: Now) -> Round {

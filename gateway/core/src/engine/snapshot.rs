@@ -204,7 +204,7 @@ impl Engine {
         }
     }
 
-    /// Adds the next few sumps to those that a snapshot has already, for drivers that have something to do in between; each sump
+    /// Adds the next sump to those that a snapshot has already, for drivers that have something to do in between; each sump
     /// is then told as it stands when its turn comes.
     ///
     /// # Errors

@@ -38,8 +38,9 @@ use crate::config::tasks;
 use crate::edge::pulse::Pulse;
 use crate::faults;
 
-/// Reports handled between two looks at everything else, so that a burst from one side delays nobody for long.
-const REPORTS_AT_ONCE: usize = 32;
+/// Reports handled between two looks at everything else, so that a burst from one side delays nobody for long: half a
+/// millisecond.
+const REPORTS_AT_ONCE: usize = 8;
 
 /// How long the engine waits for a store that has fallen behind, so that polls slow down instead of samples being lost.
 /// A store that is stuck for longer is not waited for again until it has caught up: alarms must not wait for a disk.
@@ -245,7 +246,7 @@ struct Inlets {
     receivers: mpsc::Receiver<ReceiverReport>,
 }
 
-/// A snapshot that is made a few sumps at a time: polls that fall due meanwhile do not wait for all of it.
+/// A snapshot that is made one sump after the other: polls that fall due meanwhile do not wait for all of it.
 struct Telling {
     sumps: Vec<SumpView>,
     answer: oneshot::Sender<Snapshot>,

@@ -1,4 +1,4 @@
-//! Estimates of many sumps are written out a few at a time, so that polls that fall due meanwhile wait little.
+//! Estimates of many sumps are written out one after the other, so that polls that fall due meanwhile wait little.
 
 use super::*;
 
@@ -32,8 +32,8 @@ fn level(now: Now) -> RawReading {
 }
 
 #[test]
-fn each_tick_writes_a_few_sumps_and_all_have_their_turn_once() {
-    let mut engine = Engine::new(shop_of(2 * SUMPS_AT_ONCE + 2)).expect("sound settings");
+fn each_tick_writes_one_sump_and_all_have_their_turn_once() {
+    let mut engine = Engine::new(shop_of(SMALL_SHOP + 2)).expect("sound settings");
     engine.handle(at(0), Input::Readings(&[level(at(0))]));
     engine.handle(at(1), Input::Tick);
     assert!(written(&mut engine).is_empty(), "the grid has not come round");
@@ -43,11 +43,11 @@ fn each_tick_writes_a_few_sumps_and_all_have_their_turn_once() {
     }
     assert!(written(&mut engine).is_empty());
     let mut all = Vec::new();
-    for part in [SUMPS_AT_ONCE, SUMPS_AT_ONCE, 2] {
+    for _ in 0..SMALL_SHOP + 2 {
         assert!(engine.poll_timeout().is_some_and(|due| due <= at(600).uptime), "it wants to go on at once");
         engine.handle(at(600), Input::Tick);
         let now = written(&mut engine);
-        assert_eq!(now.len(), part, "{now:?}");
+        assert_eq!(now.len(), 1, "{now:?}");
         all.extend(now);
     }
     let names: Vec<String> = engine.settings().sumps.iter().map(|sump| sump.name.to_string()).collect();
@@ -58,21 +58,21 @@ fn each_tick_writes_a_few_sumps_and_all_have_their_turn_once() {
 
 #[test]
 fn few_sumps_are_written_with_whatever_comes() {
-    let mut engine = Engine::new(shop_of(SUMPS_AT_ONCE)).expect("sound settings");
+    let mut engine = Engine::new(shop_of(SMALL_SHOP)).expect("sound settings");
     engine.handle(at(0), Input::Readings(&[level(at(0))]));
     engine.handle(at(600), Input::Readings(&[level(at(600))]));
-    assert_eq!(written(&mut engine).len(), SUMPS_AT_ONCE);
+    assert_eq!(written(&mut engine).len(), SMALL_SHOP);
 }
 
 #[test]
 fn a_snapshot_in_parts_tells_each_sump_once_and_as_it_stands_then() {
-    let mut engine = Engine::new(shop_of(2 * SUMPS_AT_ONCE + 2)).expect("sound settings");
+    let mut engine = Engine::new(shop_of(3)).expect("sound settings");
     let mut begun = engine.snapshot_part(Vec::new()).expect_err("there are more");
-    assert_eq!(begun.len(), SUMPS_AT_ONCE);
+    assert_eq!(begun.len(), 1);
     let waiting = begun[0].probes.clone();
     engine.handle(at(0), Input::Readings(&[level(at(0))]));
-    begun = engine.snapshot_part(begun).expect_err("two are missing");
-    assert_eq!(begun.len(), 2 * SUMPS_AT_ONCE);
+    begun = engine.snapshot_part(begun).expect_err("one is missing");
+    assert_eq!(begun.len(), 2);
     assert_eq!(begun[0].probes, waiting, "told before the reading came");
     let whole = engine.snapshot_part(begun).expect("all are there");
     let names: Vec<&str> = whole.sumps.iter().map(|sump| sump.name.as_str()).collect();
