@@ -151,8 +151,17 @@ fn floors(root: &Path) -> Vec<String> {
 }
 
 /// No edges in that sense: every edge may ask the time, show that it lives, and have points for injected faults.
-const FOR_EDGES: [&str; 8] =
-    ["clock", "data_files", "hex", "pulse", "secret_file", "small_file", "spreadsheet", "faults"];
+const FOR_EDGES: [&str; 9] = [
+    "clock",
+    "data_files",
+    "hex",
+    "precedence",
+    "pulse",
+    "secret_file",
+    "small_file",
+    "spreadsheet",
+    "faults",
+];
 
 /// Edges that import each other, or what wires them.
 fn edges(root: &Path) -> Vec<String> {

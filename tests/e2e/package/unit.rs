@@ -21,7 +21,7 @@ const UNIT: &str = "sumpwarden.service";
 /// Every unit.
 const UNITS: &[&str] = &[UNIT, "backup/sumpwarden-backup.service", "backup/sumpwarden-backup.timer"];
 /// Most exposure by the service manager's own reckoning, from 0 (closed) to 10 (open); the README says so too.
-const EXPOSURE_MAX: f64 = 1.5;
+const EXPOSURE_MAX: f64 = 1.6;
 
 /// A copy of a unit in `folder` that names this program, since the one it names is not installed here.
 fn copy(folder: &TempDir, unit: &str) -> String {

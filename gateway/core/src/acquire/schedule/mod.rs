@@ -158,21 +158,18 @@ pub struct Schedule {
 }
 
 impl Schedule {
-    /// Starts at `now`, not connected. `bus` spreads the polls of many buses over their periods. On a serial line nothing is
-    /// sent before the latest reply to whoever asked there before, such as this gateway before it was killed, would have come.
+    /// Starts at `now`, not connected. `bus` spreads the polls of many buses over their periods.
     pub fn new(bus: BusIndex, settings: &BusSettings, plan: &Plan, now: Uptime) -> Self {
         let line_is_full = wire::line_is_full(settings, plan);
         let devices = settings.devices.iter().map(|d| Device::new(d, settings, line_is_full)).collect();
         let (slots, groups) = slot::lay_out(bus, settings, plan, now);
-        let is_line = settings.link.timing().is_some();
-        let longest = settings.devices.iter().map(|device| device.worst_reply).max().unwrap_or_default();
         Self {
             devices,
             slots,
             groups,
             in_flight: None,
-            quiet_until: if is_line { now.plus(longest) } else { now },
-            is_line,
+            quiet_until: now,
+            is_line: settings.link.timing().is_some(),
             connected: false,
             grace: true,
             grace_left: false,

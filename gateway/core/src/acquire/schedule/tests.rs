@@ -271,16 +271,6 @@ fn a_line_stays_quiet_from_when_a_request_really_left() {
 }
 
 #[test]
-fn a_line_is_quiet_for_replies_to_whoever_asked_before() {
-    let devices = || vec![device(1, inputs([0], ms(100))), device(2, inputs([0], ms(100)))];
-    let mut slow = bus(line(9600), devices());
-    slow.devices[1].worst_reply = ms(700);
-    assert_eq!(wait(&mut World::new(&slow)), ms(700), "the slowest of them");
-    // A new connection brings nothing old.
-    request(&mut World::new(&bus(tcp(), devices())));
-}
-
-#[test]
 fn a_reply_on_a_line_survives_the_connection_to_its_serial_server() {
     let BusLink::Rtu { line: rate, .. } = line(9600) else { unreachable!("made so") };
     let through = BusLink::RtuOverTcp { address: "192.0.2.1:4001".to_owned(), line: rate };

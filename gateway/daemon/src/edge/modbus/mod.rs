@@ -27,6 +27,7 @@ mod tests;
 
 use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
 use std::sync::{Mutex, PoisonError};
+use std::time::Duration;
 
 use sumpwarden_core::acquire::settings::{BusLink, BusSettings};
 use sumpwarden_core::acquire::{Backoff, DeviceCounters, Exchange, Next, Plan, Schedule};
@@ -46,6 +47,9 @@ use crate::faults;
 /// Reports of all buses on their way to the engine. Full: the bus waits, so a slow engine delays the next poll instead of
 /// hoarding old replies.
 pub const BUS_REPORTS_MAX: usize = 256;
+
+/// How long a late reply on a line of our own is waited for at the end: a stop takes no longer for it.
+const LET_GO_MAX: Duration = Duration::from_secs(1);
 
 /// What a bus tells the engine.
 #[derive(Clone, PartialEq, Debug)]
@@ -261,11 +265,15 @@ impl Actor<'_> {
         self.report(BusReport::StandingBy { bus: self.bus, stands_by }).await
     }
 
-    /// The connection is closed; a late reply to the last request is waited for, so that nobody takes it for their own.
+    /// The connection is closed; a late reply to the last request is waited for, so that nobody takes it for their own: another
+    /// box, or on a serial line whoever comes after this with a new configuration.
     async fn let_go(&mut self) {
         let gate = &self.counters.gate;
+        let quiet = self.schedule.quiet_until();
         if gate.is_shared() {
-            self.timer.sleep_until(self.schedule.quiet_until()).await;
+            self.timer.sleep_until(quiet).await;
+        } else if self.settings.link.timing().is_some() {
+            self.timer.sleep_until(quiet.min(self.clock.uptime().plus(LET_GO_MAX))).await;
         }
         gate.use_it(false);
     }
