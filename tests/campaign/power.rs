@@ -4,7 +4,7 @@
 use std::io::Write;
 use std::path::{Path, PathBuf};
 use std::process::{Child, Command, Stdio};
-use std::time::Duration;
+use std::time::{Duration, Instant};
 
 use rustix::process::Signal;
 use sumpwarden::edge::store::{Commit, Store};
@@ -25,6 +25,8 @@ where = os.open(sys.argv[1], os.O_RDONLY)
 sys.stdin.readline()
 fcntl.ioctl(where, 0x8004587D, struct.pack('I', 2))
 ";
+/// How long whoever else holds the file system may take to let go of it.
+const GONE_WITHIN: Duration = Duration::from_secs(120);
 /// Size of the file system; only what is written takes room.
 const BYTES: u64 = 256 << 20;
 
@@ -52,8 +54,23 @@ impl Disk {
         run(Command::new(tool("mount")).args(["-o", "loop"]).arg(&self.image).arg(&self.at));
     }
 
+    /// Until it is gone: where another mount namespace was made meanwhile, by a container say, it holds the file system, shut
+    /// down as it is, and mounting it again would bring that one back.
     fn unmount(&self) {
         run(Command::new(tool("umount")).arg(&self.at));
+        let held = || {
+            let found = Command::new(tool("losetup")).arg("-j").arg(&self.image).output();
+            !found.expect("losetup runs").stdout.is_empty()
+        };
+        let deadline = Instant::now() + GONE_WITHIN;
+        while held() {
+            assert!(
+                Instant::now() < deadline,
+                "{} is still mounted elsewhere: run this alone",
+                self.at.display()
+            );
+            std::thread::sleep(Duration::from_millis(50));
+        }
     }
 
     /// Writes everything to the disk, whoever forgot to.
