@@ -58,6 +58,12 @@ pub fn patience(
     device.timeout.saturating_add(frames)
 }
 
+/// After what time from the request no late reply comes any more: what both frames are on the wire, by which `patience` is
+/// more than the time-out, comes on top of the device's own worst.
+pub fn late(worst_reply: Duration, timeout: Duration, patience: Duration) -> Duration {
+    worst_reply.saturating_add(patience.saturating_sub(timeout))
+}
+
 /// Times that belong to one device.
 #[derive(Clone, Debug)]
 pub(super) struct Pace {

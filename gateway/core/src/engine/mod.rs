@@ -60,7 +60,7 @@ const AHEAD_EVERY: Duration = Duration::from_secs(600);
 const SMALL_SHOP: usize = 4;
 
 /// Of so many sumps of a larger one estimates are written out, or a snapshot is made, in one go: a poll that falls due meanwhile
-/// waits no longer than that takes, a twelfth of a millisecond.
+/// waits no longer than that takes.
 const SUMPS_AT_ONCE: usize = 1;
 
 /// Estimates being written out, of one sump after the other.

@@ -38,8 +38,7 @@ use crate::config::tasks;
 use crate::edge::pulse::Pulse;
 use crate::faults;
 
-/// Reports handled between two looks at everything else, so that a burst from one side delays nobody for long: half a
-/// millisecond.
+/// Reports handled between two looks at everything else, so that a burst from one side delays nobody for long.
 const REPORTS_AT_ONCE: usize = 8;
 
 /// How long the engine waits for a store that has fallen behind, so that polls slow down instead of samples being lost.

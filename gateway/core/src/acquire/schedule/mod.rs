@@ -352,9 +352,7 @@ impl Schedule {
         let slot = &self.slots[slot];
         let pace = &self.devices[slot.device.slot()].pace;
         let gap = now.plus(pace.gap);
-        // A reply that is late is on the wire as long as one in time.
-        let on_wire = slot.patience.saturating_sub(pace.timeout);
-        let waited_out = gap.max(sent.plus(pace.worst_reply).plus(on_wire));
+        let waited_out = gap.max(sent.plus(wire::late(pace.worst_reply, pace.timeout, slot.patience)));
         self.quiet_until = match outcome {
             Outcome::Reply(_) | Outcome::Exception(_) => gap,
             Outcome::NoReply | Outcome::BadFrame | Outcome::Unmatched => waited_out,

@@ -79,8 +79,12 @@ async fn ask(
         Answer::BadFrame | Answer::Unmatched => Err(Fault::BadFrame),
         Answer::Lost { .. } | Answer::NotSent => Err(Fault::NotConnected),
     };
-    let pause =
-        if matches!(words, Ok(_) | Err(Fault::Exception(_))) { Duration::ZERO } else { device.worst_reply };
+    let answered = matches!(words, Ok(_) | Err(Fault::Exception(_)));
+    let pause = if answered {
+        Duration::ZERO
+    } else {
+        wire::late(device.worst_reply, device.timeout, exchange.patience)
+    };
     tokio::time::sleep(gap.max(pause)).await;
     if ended.reusable {
         *connection = Some(open_connection);
