@@ -97,6 +97,8 @@ pub(crate) struct Books {
     now: Now,
     /// Shelves that were answered for, with their ends.
     pub(crate) shelves: BTreeMap<String, Uptime>,
+    /// Who shelved an alarm or took it from its shelf last: what is answered after that may be of before it.
+    pub(crate) ordered: BTreeMap<String, String>,
     /// What must be kept before the broker may forget a message with this number, as far as this process has seen it.
     owed: BTreeMap<(usize, u64), u64>,
     /// The number that a probe's reading of this time has. A second one of the same time is the same reading, whatever it
@@ -127,6 +129,7 @@ impl Books {
             durable: 0,
             now: Now::default(),
             shelves: BTreeMap::new(),
+            ordered: BTreeMap::new(),
             owed: BTreeMap::new(),
             of_time: BTreeMap::new(),
             samples: 0,

@@ -38,8 +38,9 @@ pub(crate) struct Broker {
     session: bool,
     connected: bool,
     queue: VecDeque<Published>,
-    /// Sent and not acknowledged, in order.
-    out: VecDeque<(u16, Published)>,
+    /// Sent and not acknowledged, in order; sent again as they were sent first, retained ones as
+    /// retained (so does mosquitto 2, seen on the wire).
+    out: VecDeque<Sent>,
     wire: VecDeque<Sent>,
     retained: BTreeMap<&'static str, Published>,
     next_id: u16,
@@ -60,15 +61,20 @@ impl Broker {
         let present = std::mem::replace(&mut self.session, true);
         self.connected = true;
         self.wire.clear();
-        let again = self.out.iter().map(|(id, what)| (*id, what.clone()));
-        self.wire.extend(again.map(|(id, what)| Sent { id, dup: true, retained: false, what }));
+        self.wire.extend(self.out.iter().map(|sent| Sent { dup: true, ..sent.clone() }));
         let kept: Vec<Published> = self.retained.values().cloned().collect();
         for what in kept {
-            let id = self.id();
-            self.out.push_back((id, what.clone()));
-            self.wire.push_back(Sent { id, dup: false, retained: true, what });
+            let sent = self.send(true, what);
+            self.wire.push_back(sent);
         }
         present
+    }
+
+    /// Under a packet id of its own.
+    fn send(&mut self, retained: bool, what: Published) -> Sent {
+        let sent = Sent { id: self.id(), dup: false, retained, what };
+        self.out.push_back(sent.clone());
+        sent
     }
 
     fn id(&mut self) -> u16 {
@@ -102,15 +108,13 @@ impl Broker {
             return None;
         }
         let what = self.queue.pop_front()?;
-        let id = self.id();
-        self.out.push_back((id, what.clone()));
-        Some(Sent { id, dup: false, retained: false, what })
+        Some(self.send(false, what))
     }
 
     /// We acknowledge; gives the message that is forgotten now.
     pub(crate) fn acknowledged(&mut self, id: u16) -> Option<Published> {
-        let place = self.out.iter().position(|(out, _)| *out == id)?;
-        self.out.remove(place).map(|(_, what)| what)
+        let place = self.out.iter().position(|sent| sent.id == id)?;
+        self.out.remove(place).map(|sent| sent.what)
     }
 
     /// Messages that have not been acknowledged.

@@ -22,7 +22,7 @@ use sumpwarden_core::store::forward::ForwardTotals;
 use sumpwarden_core::store::forwarder::{Errand, Forwarder, JOURNAL_MAX, Waits};
 use sumpwarden_core::store::lines::Catalogue;
 use sumpwarden_core::store::parcel::{Answer, LINES_MAX, Lines};
-use sumpwarden_core::store::stamp::Stamps;
+use sumpwarden_core::store::stamp::{Stamps, times_asked_for};
 use sumpwarden_core::store::{Origin, Point, SeriesId, StoredSeries};
 
 use super::Mutation;
@@ -132,10 +132,9 @@ impl Process {
                 .expect("checked topics");
         for probe in engine.by_message().into_keys() {
             let series = SeriesId(probe.0);
-            let points =
-                world.disk.commits.iter().flatten().filter(|(id, p)| *id == series && p.raw.is_some());
-            let times: Vec<Timestamp> = points.map(|(_, point)| point.at).collect();
-            topics.recall(probe, &times);
+            let points = world.disk.commits.iter().flatten().filter(|(id, _)| *id == series);
+            let points: Vec<(Timestamp, Option<f64>)> = points.map(|(_, p)| (p.at, p.raw)).collect();
+            topics.recall(probe, &times_asked_for(&points));
         }
         let seed = world.rng.bits();
         let buses = (0..).zip(&settings.buses).map(|(index, bus)| Bus {
@@ -335,11 +334,10 @@ impl Process {
         let coming = self.inflight.coming(delivery);
         if !matches!(coming, Coming::Again(_)) {
             let payload = Some(sent.what.payload.as_bytes());
-            let message = Message { topic: sent.what.topic, payload, retained: sent.retained };
-            let taken = match coming {
-                Coming::AfterLoss => self.topics.read_again(&message, now),
-                Coming::First | Coming::Again(_) => self.topics.read(&message, now),
-            };
+            let token = Some(self.inflight.next_token());
+            let message = Message { topic: sent.what.topic, payload, retained: sent.retained, token };
+            self.topics.forget(&self.inflight.gone());
+            let taken = self.topics.read(&message, now);
             if let Some((probe, bits)) = sent.what.number {
                 for fate in &taken.fates {
                     world.books.fate(probe, bits, sent.what.at, *fate);

@@ -324,6 +324,7 @@ impl World {
         let done = process.order(self, now, &alarm, order, mark.clone());
         if done && !matches!(order, Order::Acknowledge { .. }) {
             self.books.shelves.remove(&alarm);
+            self.books.ordered.insert(alarm.clone(), mark.clone());
         }
         self.say(|| format!("{mark}: {order:?} {alarm}: {}", if done { "taken" } else { "refused" }));
     }
@@ -332,7 +333,9 @@ impl World {
     pub(crate) fn answered(&mut self, asked: Asked) {
         let kept = self.disk.journal.iter().rev().any(|entry| entry.message.contains(&asked.mark));
         self.check(kept, || format!("{} is answered before it is durable", asked.mark));
-        if let Some((alarm, until)) = asked.shelf {
+        if let Some((alarm, until)) = asked.shelf
+            && self.books.ordered.get(&alarm) == Some(&asked.mark)
+        {
             self.books.shelves.insert(alarm, until);
         }
     }

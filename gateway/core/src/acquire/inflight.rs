@@ -6,13 +6,10 @@
 //! A token is good for the connection its message came by. When that breaks, the broker sends the message again under
 //! the same packet id (MQTT 3.1.1, 4.4), and the new copy gets a token of its own; what the store says of the old one
 //! then leads nowhere. The packet ids of a broken connection are remembered with what they carried, so that a copy is
-//! known for one, and with whether it was lost on the way to the store: then the copy is taken as if it were the first.
+//! known for one. What was lost on the way to the store is told once ([`Inflight::gone`]), so that what it brought can be
+//! forgotten: then whichever copy comes first is taken, and no other.
 
-use std::collections::{BTreeMap, VecDeque};
-
-/// Lost messages that are remembered until they come again. Full: the oldest is forgotten, and its copy is known for one by
-/// its own time. Longest wait: until the connection that is given up is back.
-const LOST_REMEMBERED: usize = 4_096;
+use std::collections::{BTreeMap, BTreeSet, VecDeque};
 
 /// Tokens and the answers they stand for.
 #[derive(Clone, Debug)]
@@ -22,8 +19,8 @@ pub struct Inflight<A> {
     next_token: u64,
     /// Handed on over a connection that broke, by packet id.
     handed_on: BTreeMap<u16, HandedOn>,
-    /// Prints of messages that were lost and are to come again.
-    lost: VecDeque<u64>,
+    /// Tokens whose readings were lost, until somebody asks.
+    gone: BTreeSet<u64>,
 }
 
 #[derive(Clone, Debug)]
@@ -51,8 +48,6 @@ pub enum Coming {
     First,
     /// It was handed on before its connection broke, with this token.
     Again(u64),
-    /// So it was, and never came to be stored.
-    AfterLoss,
 }
 
 /// A message as it can be known again.
@@ -68,11 +63,16 @@ pub struct Delivery {
 
 impl<A> Default for Inflight<A> {
     fn default() -> Self {
-        Self { waiting: VecDeque::new(), next_token: 1, handed_on: BTreeMap::new(), lost: VecDeque::new() }
+        Self { waiting: VecDeque::new(), next_token: 1, handed_on: BTreeMap::new(), gone: BTreeSet::new() }
     }
 }
 
 impl<A> Inflight<A> {
+    /// The token that the next message gets.
+    pub fn next_token(&self) -> u64 {
+        self.next_token
+    }
+
     /// A token for a message that comes so; `answer` is given back when it is done.
     pub fn add(&mut self, message: Delivery, coming: Coming, answer: A) -> u64 {
         let token = self.next_token;
@@ -100,8 +100,13 @@ impl<A> Inflight<A> {
     /// connection, and over the next one it counts as new.
     pub fn lost(&mut self, token: u64) {
         self.waiting.iter_mut().filter(|w| w.first == token).for_each(|w| w.lost = true);
-        let gone: Vec<_> = self.handed_on.extract_if(.., |_, before| before.first == token).collect();
-        gone.into_iter().for_each(|(_, before)| self.remember_lost(before.print));
+        self.handed_on.retain(|_, before| before.first != token);
+        self.gone.insert(token);
+    }
+
+    /// Tokens whose readings were lost since this was last asked.
+    pub fn gone(&mut self) -> BTreeSet<u64> {
+        std::mem::take(&mut self.gone)
     }
 
     /// Whether one that waits was lost: nothing behind it can be answered over this connection.
@@ -109,45 +114,26 @@ impl<A> Inflight<A> {
         self.waiting.iter().any(|waiting| waiting.lost)
     }
 
-    fn remember_lost(&mut self, print: u64) {
-        self.lost.push_back(print);
-        if self.lost.len() > LOST_REMEMBERED {
-            self.lost.pop_front();
-        }
-    }
-
     /// Whether this has come before. Said once for each.
     pub fn coming(&mut self, message: Delivery) -> Coming {
         let before = if message.packet_id == 0 { None } else { self.handed_on.remove(&message.packet_id) };
-        if let Some(before) = before.filter(|before| message.dup && before.print == message.print) {
-            return Coming::Again(before.first);
-        }
-        // Not every broker keeps the packet id or says that it may have come before.
-        match self.lost.iter().position(|print| *print == message.print) {
-            Some(place) => {
-                self.lost.remove(place);
-                Coming::AfterLoss
-            }
+        match before.filter(|before| message.dup && before.print == message.print) {
+            Some(before) => Coming::Again(before.first),
             None => Coming::First,
         }
     }
 
     /// The connection is gone.
     pub fn cut(&mut self) {
-        for waiting in std::mem::take(&mut self.waiting) {
+        for waiting in std::mem::take(&mut self.waiting).into_iter().filter(|waiting| !waiting.lost) {
             let Delivery { packet_id, print, .. } = waiting.message;
-            if waiting.lost {
-                self.remember_lost(print);
-            } else {
-                self.handed_on.insert(packet_id, HandedOn { print, first: waiting.first });
-            }
+            self.handed_on.insert(packet_id, HandedOn { print, first: waiting.first });
         }
     }
 
     /// The broker has forgotten the session: packet ids start over.
     pub fn forget_session(&mut self) {
         self.handed_on.clear();
-        self.lost.clear();
     }
 
     /// How many wait.
@@ -223,8 +209,9 @@ mod tests {
         assert!(inflight.done(tokens[2]).is_empty(), "behind it");
         inflight.cut();
         assert!(!inflight.has_lost());
-        assert_eq!(inflight.coming(message(9, 2, false)), Coming::AfterLoss, "under whatever packet id");
-        assert_eq!(inflight.coming(message(2, 2, true)), Coming::First, "said once");
+        assert_eq!(inflight.gone(), BTreeSet::from([tokens[1]]), "what it brought can be forgotten");
+        assert!(inflight.gone().is_empty(), "told once");
+        assert_eq!(inflight.coming(message(2, 2, true)), Coming::First);
         assert_eq!(inflight.coming(message(3, 3, true)), Coming::Again(tokens[2]));
     }
 
@@ -235,12 +222,13 @@ mod tests {
         let late = add(&mut inflight, message(2, 8, false));
         inflight.cut();
         inflight.lost(early);
-        assert_eq!(inflight.coming(message(1, 7, true)), Coming::AfterLoss, "before its copy came");
+        assert_eq!(inflight.coming(message(1, 7, true)), Coming::First, "before its copy came");
         let coming = inflight.coming(message(2, 8, true));
         let copy = inflight.add(message(2, 8, true), coming, 2);
         inflight.lost(late);
         assert!(inflight.done(copy).is_empty() && inflight.has_lost(), "after its copy came");
         inflight.cut();
-        assert_eq!(inflight.coming(message(2, 8, true)), Coming::AfterLoss);
+        assert_eq!(inflight.coming(message(2, 8, true)), Coming::First);
+        assert_eq!(inflight.gone(), BTreeSet::from([early, late]));
     }
 }

@@ -16,7 +16,8 @@
 //!   fault of today. So nothing older than its validity reaches a limit.
 //! - **Messages come twice.** QoS 1 delivers again after a broken connection. A reading whose own time the probe has
 //!   had already is dropped and counted. The last [`TIMES_REMEMBERED`] times of each probe are known, over a restart too
-//!   ([`TopicMap::recall`]). A message without a time of its own is taken over again.
+//!   ([`TopicMap::recall`]). A message without a time of its own is taken over again. What a message brought and was lost
+//!   on the way to the store is forgotten ([`TopicMap::forget`]), so that one copy of it is taken when it comes again.
 //!
 //! Topics are strangers' text and are never kept: what is remembered grows with the configuration alone.
 
@@ -51,6 +52,8 @@ pub struct Message<'a> {
     pub payload: Option<&'a [u8]>,
     /// Kept by the broker from before this subscription.
     pub retained: bool,
+    /// With which token what it brings goes to the store; none where nobody hears what becomes of it.
+    pub token: Option<u64>,
 }
 
 /// What a message came to.
@@ -210,39 +213,49 @@ struct ListeningPoint {
 /// last one of all that wait in the session, and comes again behind them, however many.
 #[derive(Clone, Debug, Default)]
 struct Had {
-    came: VecDeque<Timestamp>,
+    came: VecDeque<Came>,
     times: BTreeSet<Timestamp>,
-    retained: VecDeque<Timestamp>,
+    retained: VecDeque<Came>,
+}
+
+/// A time that came, and the token its value went to the store with.
+#[derive(Clone, Copy, Debug)]
+struct Came {
+    time: Timestamp,
+    token: Option<u64>,
 }
 
 impl Had {
     fn knows(&self, time: Timestamp) -> bool {
-        self.times.contains(&time) || self.retained.contains(&time)
+        self.times.contains(&time) || self.retained.iter().any(|came| came.time == time)
     }
 
-    fn forget(&mut self, time: Timestamp) {
-        if self.times.remove(&time) {
-            self.came.retain(|came| *came != time);
+    /// What went to the store with these tokens was lost.
+    fn forget(&mut self, gone: &BTreeSet<u64>) {
+        let lost = |came: &Came| came.token.is_some_and(|token| gone.contains(&token));
+        for came in self.came.iter().filter(|came| lost(came)) {
+            self.times.remove(&came.time);
         }
-        self.retained.retain(|retained| *retained != time);
+        self.came.retain(|came| !lost(came));
+        self.retained.retain(|came| !lost(came));
     }
 
-    fn remember_retained(&mut self, time: Timestamp) {
-        self.retained.push_back(time);
+    fn remember_retained(&mut self, came: Came) {
+        self.retained.push_back(came);
         if self.retained.len() > RETAINED_REMEMBERED {
             self.retained.pop_front();
         }
     }
 
-    fn remember(&mut self, time: Timestamp) {
-        if !self.times.insert(time) {
+    fn remember(&mut self, came: Came) {
+        if !self.times.insert(came.time) {
             return;
         }
-        self.came.push_back(time);
+        self.came.push_back(came);
         if self.came.len() > TIMES_REMEMBERED
             && let Some(first) = self.came.pop_front()
         {
-            self.times.remove(&first);
+            self.times.remove(&first.time);
         }
     }
 }
@@ -297,7 +310,14 @@ impl TopicMap {
     /// again.
     pub fn recall(&mut self, probe: ProbeIndex, times: &[Timestamp]) {
         for point in self.points.iter_mut().filter(|point| point.probe == probe) {
-            times.iter().for_each(|time| point.had.remember(*time));
+            times.iter().for_each(|time| point.had.remember(Came { time: *time, token: None }));
+        }
+    }
+
+    /// What went to the store with these tokens was lost: its times have not been had.
+    pub fn forget(&mut self, gone: &BTreeSet<u64>) {
+        if !gone.is_empty() {
+            self.points.iter_mut().for_each(|point| point.had.forget(gone));
         }
     }
 
@@ -308,22 +328,13 @@ impl TopicMap {
 
     /// What `message` says to the probes that listen to its topic.
     pub fn read(&mut self, message: &Message<'_>, now: Now) -> Taken {
-        self.read_all(message, false, now)
-    }
-
-    /// The same of a message that was read before and never came to be stored: it is taken although its times were had.
-    pub fn read_again(&mut self, message: &Message<'_>, now: Now) -> Taken {
-        self.read_all(message, true, now)
-    }
-
-    fn read_all(&mut self, message: &Message<'_>, again: bool, now: Now) -> Taken {
         let mut taken = Taken::default();
         let exact = self.exact.get(message.topic).map_or(&[][..], Vec::as_slice);
         let wild = self.wild.iter().filter(|slot| self.points[**slot].filter.matches(message.topic));
         let mut slots: Vec<usize> = exact.iter().chain(wild).copied().collect();
         slots.sort_unstable();
         for slot in slots {
-            self.points[slot].read(message, again, now, &mut taken);
+            self.points[slot].read(message, now, &mut taken);
         }
         if taken.fates.is_empty() {
             taken.fates.push(Fate::Refused(Refusal::UnknownTopic));
@@ -357,7 +368,7 @@ impl ListeningPoint {
         })
     }
 
-    fn read(&mut self, message: &Message<'_>, again: bool, now: Now, taken: &mut Taken) {
+    fn read(&mut self, message: &Message<'_>, now: Now, taken: &mut Taken) {
         let decoded = match message.payload {
             None => Err(Refusal::Oversized),
             Some(payload) => self.format.decode(payload),
@@ -366,22 +377,15 @@ impl ListeningPoint {
             Err(refusal) => self.refuse(refusal, message.retained, now, taken),
             Ok(all) => {
                 for said in &all {
-                    self.forget_if(again, said);
-                    self.take(said, message.retained, now, taken);
+                    self.take(said, message, now, taken);
                 }
             }
         }
     }
 
-    /// Makes room for a value whose time was had but not stored.
-    fn forget_if(&mut self, again: bool, said: &Said) {
-        if let (true, SaidTime::Own(time)) = (again, &said.time) {
-            self.had.forget(*time);
-        }
-    }
-
     /// One value of a message that could be decoded.
-    fn take(&mut self, said: &Said, retained: bool, now: Now, taken: &mut Taken) {
+    fn take(&mut self, said: &Said, message: &Message<'_>, now: Now, taken: &mut Taken) {
+        let Message { retained, token, .. } = *message;
         let (at, own_time) = match said.time {
             SaidTime::Relative(nanos) => (relative(now.utc.floor_to_millis(), nanos), None),
             SaidTime::Own(time) => (time, Some(time)),
@@ -402,9 +406,10 @@ impl ListeningPoint {
             Err(refusal) => return self.refuse(refusal, retained, now, taken),
         };
         if let Some(time) = own_time {
-            self.had.remember(time);
+            let came = Came { time, token };
+            self.had.remember(came);
             if retained {
-                self.had.remember_retained(time);
+                self.had.remember_retained(came);
             }
         }
         let received = match said.time {
@@ -440,11 +445,12 @@ impl ListeningPoint {
         now.utc.since(at) <= behind && (self.doubted || at.since(now.utc) <= ahead)
     }
 
-    /// Whether a retained reading of this time still says something.
+    /// Whether a retained reading of this time, which was not had, still says something. One as young as the youngest was
+    /// that one itself, and lost.
     fn is_news(&self, time: Timestamp, now: Now) -> bool {
         !self.doubted
             && now.utc.since(time) <= self.expected.stale_after
-            && self.newest.is_none_or(|newest| time > newest.at)
+            && self.newest.is_none_or(|newest| time >= newest.at)
     }
 
     /// The number in the probe's unit.

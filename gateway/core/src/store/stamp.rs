@@ -5,7 +5,7 @@
 //! the series already stands there: then it takes the next free nanosecond. Whether one stands there is looked up in
 //! the store, [`AROUND`] to both sides at a time, and what was looked up is remembered until another stretch is needed.
 
-use std::collections::{BTreeSet, HashMap};
+use std::collections::{BTreeMap, BTreeSet, HashMap};
 use std::time::Duration;
 
 use super::SeriesId;
@@ -103,6 +103,24 @@ impl Stamps {
     }
 }
 
+/// Times that the points of a series with a number can have been of, in the order the points came: a stamp that was taken
+/// has moved its point on by a nanosecond or more, past every other stamp that stands there without a gap.
+pub fn times_asked_for(points: &[(Timestamp, Option<f64>)]) -> Vec<Timestamp> {
+    let numbered: BTreeMap<Timestamp, bool> = points.iter().map(|(at, raw)| (*at, raw.is_some())).collect();
+    let before = |at: Timestamp| at.minus(Duration::from_nanos(1));
+    let mut times = Vec::with_capacity(points.len());
+    for (at, _) in points.iter().filter(|(_, raw)| raw.is_some()) {
+        times.push(*at);
+        // No further than to the next number, which speaks for what lies before it.
+        let mut earlier = before(*at);
+        while numbered.get(&earlier) == Some(&false) {
+            times.push(earlier);
+            earlier = before(earlier);
+        }
+    }
+    times
+}
+
 fn next(at: Timestamp) -> Timestamp {
     at.plus(Duration::from_nanos(1))
 }
@@ -126,6 +144,28 @@ mod tests {
                 prop_assert!(given >= wish && given.since(wish) < Duration::from_micros(1));
                 prop_assert!(there.insert(given), "{given} was given before");
             }
+        }
+
+        #[test]
+        fn the_time_a_number_was_asked_for_is_found_behind_those_that_moved_it_on(
+            wishes in proptest::collection::vec((0..6_i64, any::<bool>()), 1..60),
+        ) {
+            let mut stamps = Stamps::default();
+            let mut points: Vec<(Timestamp, Option<f64>)> = Vec::new();
+            for (second, number) in &wishes {
+                let wish = Timestamp::from_millis(second * 1_000);
+                let at = stamps.assign(SeriesId(1), wish, |from, until| {
+                    points.iter().map(|(at, _)| *at).filter(|at| (from..until).contains(at)).collect()
+                });
+                points.push((at, number.then_some(8.5)));
+            }
+            let times: BTreeSet<Timestamp> = times_asked_for(&points).into_iter().collect();
+            let asked: BTreeSet<Timestamp> =
+                wishes.iter().filter(|(_, number)| *number).map(|(s, _)| Timestamp::from_millis(s * 1_000)).collect();
+            prop_assert!(times.is_superset(&asked), "{asked:?} of {times:?}");
+            let whole_seconds: BTreeSet<Timestamp> =
+                times.iter().copied().filter(|at| at.as_nanos() % 1_000_000_000 == 0).collect();
+            prop_assert_eq!(whole_seconds, asked, "and no second at which only faults were");
         }
     }
 

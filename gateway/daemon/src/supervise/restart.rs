@@ -74,6 +74,6 @@ pub(super) fn heard(reader: &mut Reader, listened: &Listened) -> Result<Heard, S
         }
     }
     let ids: Vec<_> = series.values().copied().collect();
-    let mut stamps = reader.recent_stamps(&ids)?;
-    Ok(series.into_iter().filter_map(|(probe, id)| Some((probe, stamps.remove(&id)?))).collect())
+    let mut times = reader.recent_times(&ids)?;
+    Ok(series.into_iter().filter_map(|(probe, id)| Some((probe, times.remove(&id)?))).collect())
 }

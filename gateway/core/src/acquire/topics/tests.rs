@@ -53,7 +53,7 @@ fn map(points: &[(&str, F)]) -> TopicMap {
 }
 
 fn message<'a>(topic: &'a str, payload: &'a str) -> Message<'a> {
-    Message { topic, payload: Some(payload.as_bytes()), retained: false }
+    Message { topic, payload: Some(payload.as_bytes()), retained: false, token: None }
 }
 
 fn retained<'a>(topic: &'a str, payload: &'a str) -> Message<'a> {
@@ -233,7 +233,7 @@ fn senml_in_cbor_says_the_same() {
         b"\x81\xa5\x21\x63s1/\x22\x1a\x65\x53\xf1\x00\x23\x63Cel\x00\x61t\x02\xfb\x40\x37\x80\0\0\0\0\0";
     let mut map = map(&[("t", F::SenmlCbor { name: "s1/t".into() })]);
     let utc = Timestamp::from_nanos(1_700_000_000_000_000_000);
-    let message = Message { topic: "t", payload: Some(pack), retained: false };
+    let message = Message { topic: "t", payload: Some(pack), retained: false, token: None };
     let taken = map.read(&message, Now { utc, ..now() });
     assert_eq!((number(&taken), taken.readings[0].at), (23.5, utc));
 }
@@ -282,7 +282,7 @@ proptest! {
             _ => F::SenmlCbor { name: "x".into() },
         };
         let mut map = map(&[("#", format)]);
-        let taken = map.read(&Message { topic: &topic, payload: Some(&payload), retained }, now());
+        let taken = map.read(&Message { topic: &topic, payload: Some(&payload), retained, token: None }, now());
         prop_assert!(!taken.fates.is_empty());
         let numbers = taken.readings.iter().filter(|r| matches!(r.raw, Raw::Number(_))).count();
         prop_assert_eq!(numbers, taken.fates.iter().filter(|f| **f == Fate::Accepted).count());
@@ -335,6 +335,44 @@ fn a_publishers_history_that_is_sent_again_is_known_for_a_copy() {
     restarted.recall(ProbeIndex(0), &times);
     restarted.recall(ProbeIndex(0), &[now.utc.minus(Duration::from_mins(50))]);
     assert_eq!(restarted.read(&message("a/b", &history), now).fates, [Fate::Duplicate], "stored last");
+}
+
+/// A publisher sent it twice, the topic keeps it as well, and the store lost what the first copy brought: whichever copy comes
+/// first is taken, and the others are copies of that one.
+#[test]
+fn of_all_copies_of_what_the_store_lost_one_is_taken() {
+    for kept_first in [false, true] {
+        let mut map = map(&[("a/b", json())]);
+        let payload = stamped(now().utc.minus(Duration::from_secs(5)));
+        let by = |token| Message { token: Some(token), ..message("a/b", &payload) };
+        let kept = Message { token: Some(8), ..retained("a/b", &payload) };
+        assert_eq!(map.read(&by(1), now()).fates, [Fate::Accepted]);
+        assert_eq!(map.read(&by(2), now()).fates, [Fate::Duplicate]);
+        map.forget(&BTreeSet::from([2]));
+        assert_eq!(map.read(&by(3), now()).fates, [Fate::Duplicate], "the copy brought nothing");
+        map.forget(&BTreeSet::from([1, 2, 3]));
+        let (first, then) = if kept_first { (kept, by(7)) } else { (by(7), kept) };
+        assert_eq!(map.read(&first, now()).fates, [Fate::Accepted], "kept first: {kept_first}");
+        assert_eq!(map.read(&then, now()).fates, [Fate::Duplicate], "kept first: {kept_first}");
+        assert_eq!(map.read(&by(9), now()).fates, [Fate::Duplicate]);
+    }
+}
+
+/// Two packs overlap, as a publisher's do that repeats its last record: the loss of the second takes nothing from the first.
+#[test]
+fn what_another_message_brought_is_not_forgotten_with_a_lost_one() {
+    let mut map = map(&[("t", F::SenmlJson { name: "x".into() })]);
+    let base = now().utc.as_nanos() / 1_000_000_000;
+    let pack = |seconds: [i64; 2]| {
+        let record = |s: i64| format!(r#"{{"n":"x","v":{s},"t":{}}}"#, base - s);
+        format!("[{},{}]", record(seconds[0]), record(seconds[1]))
+    };
+    let (early, late) = (pack([30, 20]), pack([20, 10]));
+    let by = |token, pack| Message { token: Some(token), ..message("t", pack) };
+    assert_eq!(map.read(&by(1, &early), now()).fates, [Fate::Accepted, Fate::Accepted]);
+    assert_eq!(map.read(&by(2, &late), now()).fates, [Fate::Duplicate, Fate::Accepted]);
+    map.forget(&BTreeSet::from([2]));
+    assert_eq!(map.read(&by(3, &late), now()).fates, [Fate::Duplicate, Fate::Accepted]);
 }
 
 /// After an outage a topic's last message comes at once, as the one that is kept, and once more behind all that waited.

@@ -1,5 +1,6 @@
 //! Messages not yet acknowledged: their packets and places around what the core knows of their order and of copies.
 
+use std::collections::BTreeSet;
 use std::hash::{BuildHasher, RandomState};
 use std::sync::Arc;
 
@@ -31,6 +32,16 @@ impl Inflight {
     /// Where a place is waited for before a message is handed on.
     pub(super) fn places(&self) -> Arc<Semaphore> {
         Arc::clone(&self.places)
+    }
+
+    /// The token that the next message gets.
+    pub(super) fn next_token(&self) -> u64 {
+        self.messages.next_token()
+    }
+
+    /// Tokens whose readings were lost since this was last asked.
+    pub(super) fn gone(&mut self) -> BTreeSet<u64> {
+        self.messages.gone()
     }
 
     /// A token for a message that comes so.

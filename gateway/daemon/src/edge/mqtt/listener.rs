@@ -262,7 +262,7 @@ impl Listener {
             self.take_note(room, read, &publish, ack.zip(place));
             return Ok(());
         }
-        let taken = self.read(&publish, coming);
+        let taken = self.read(&publish, ack.is_some());
         self.note_fates(&publish, &taken);
         if taken.waits_for_the_store() {
             let ack = self.token(&publish, coming, ack.zip(place));
@@ -329,8 +329,13 @@ impl Listener {
         }
     }
 
-    fn read(&mut self, publish: &Publish, coming: Coming) -> Taken {
-        read(&mut self.topics, self.mark, publish, coming, self.wires.clock)
+    fn read(&mut self, publish: &Publish, acknowledged: bool) -> Taken {
+        let token = {
+            let mut inflight = lock(&self.inflight);
+            self.topics.forget(&inflight.gone());
+            acknowledged.then(|| inflight.next_token())
+        };
+        read(&mut self.topics, self.mark, publish, token, self.wires.clock)
     }
 
     /// What goes with a message through the store, if it waits for an acknowledgement.
@@ -559,23 +564,19 @@ pub(super) fn network() -> NetworkOptions {
     network
 }
 
-/// What `publish` says to the probes of `topics`.
+/// What `publish`, which will go to the store with `token`, says to the probes of `topics`.
 pub(super) fn read(
     topics: &mut TopicMap,
     mark: Mark,
     publish: &Publish,
-    coming: Coming,
+    token: Option<u64>,
     clock: Clock,
 ) -> Taken {
     topics.doubt_clock(clock.doubted().is_some());
     match std::str::from_utf8(&publish.topic) {
         Ok(topic) => {
             let payload = (!mark.is(&publish.payload)).then_some(&publish.payload[..]);
-            let message = Message { topic, payload, retained: publish.retain };
-            match coming {
-                Coming::AfterLoss => topics.read_again(&message, clock.now()),
-                Coming::First | Coming::Again(_) => topics.read(&message, clock.now()),
-            }
+            topics.read(&Message { topic, payload, retained: publish.retain, token }, clock.now())
         }
         Err(_) => Taken { fates: vec![Fate::Refused(Refusal::UnknownTopic)], ..Taken::default() },
     }

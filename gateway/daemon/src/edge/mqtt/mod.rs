@@ -138,7 +138,7 @@ impl BrokerSeat {
 }
 
 /// The way back for what the store has lost: the connection is given up before long, so that the broker sends again what
-/// was not acknowledged, and what was lost is then taken as if it came for the first time.
+/// was not acknowledged; the times of what was lost are forgotten, so that one copy of it is taken.
 #[derive(Clone, Debug)]
 pub struct Losses(Arc<Mutex<Inflight>>);
 

@@ -9,7 +9,6 @@ use rumqttc::{
     AsyncClient, Event, EventLoop, Packet, Publish, QoS, SubAck, SubscribeFilter, SubscribeReasonCode,
 };
 use sumpwarden_core::acquire::TopicMap;
-use sumpwarden_core::acquire::inflight::Coming;
 use sumpwarden_core::acquire::settings::BrokerSettings;
 use sumpwarden_core::model::{ProbeIndex, RawReading};
 use tokio::time::{Instant, timeout, timeout_at};
@@ -109,7 +108,7 @@ impl Ear {
     }
 
     fn hear(&mut self, publish: &Publish, listened: &mut Listened) {
-        for reading in read(&mut self.topics, self.mark, publish, Coming::First, self.clock).readings {
+        for reading in read(&mut self.topics, self.mark, publish, None, self.clock).readings {
             if !listened.has(reading.probe) {
                 listened.readings.push(reading);
             }

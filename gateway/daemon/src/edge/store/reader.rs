@@ -10,6 +10,7 @@ use sumpwarden_core::model::{Name, Quality, Timestamp};
 use sumpwarden_core::store::cursor::Cursor;
 use sumpwarden_core::store::forward::{ForwardTotals, Parked, Read};
 use sumpwarden_core::store::rollup::{self, Bucket, Values};
+use sumpwarden_core::store::stamp::times_asked_for;
 use sumpwarden_core::store::{JournalEntry, Point, SeriesId, StoredSeries, batch, chunk};
 
 use super::retain::{DAY, HOUR};
@@ -96,25 +97,24 @@ impl Reader {
         Ok(latest)
     }
 
-    /// Stamps of the points with a number that were stored last: all that is not packed yet, and of each series' newest
+    /// Times of the points with a number that were stored last: all that is not packed yet, and of each series' newest
     /// pack.
-    pub fn recent_stamps(
+    pub fn recent_times(
         &mut self,
         wanted: &[SeriesId],
     ) -> Result<BTreeMap<SeriesId, Vec<Timestamp>>, StoreError> {
-        let mut recent: BTreeMap<SeriesId, Vec<Timestamp>> =
+        let mut recent: BTreeMap<SeriesId, Vec<(Timestamp, Option<f64>)>> =
             wanted.iter().map(|id| (*id, Vec::new())).collect();
         let transaction = self.fresh()?.transaction()?;
-        for (id, stamps) in &mut recent {
-            let points = newest_chunk(&transaction, *id)?.into_iter().filter(|point| point.raw.is_some());
-            stamps.extend(points.map(|point| point.at));
+        for (id, points) in &mut recent {
+            points.extend(newest_chunk(&transaction, *id)?.into_iter().map(|point| (point.at, point.raw)));
         }
         each_batch(&transaction, None, |id, point| {
-            if let (Some(stamps), Some(_)) = (recent.get_mut(&id), point.raw) {
-                stamps.push(point.at);
+            if let Some(points) = recent.get_mut(&id) {
+                points.push((point.at, point.raw));
             }
         })?;
-        Ok(recent)
+        Ok(recent.into_iter().map(|(id, points)| (id, times_asked_for(&points))).collect())
     }
 
     /// Buckets over `from..until`, at most `points_max` of them, empty ones left out. Each is either built from the
