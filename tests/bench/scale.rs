@@ -131,7 +131,7 @@ fn alarms(stage: &Stage, reach: &Reach, counts: &[usize]) -> Result<[Curve; 2], 
         let mut times = Vec::new();
         for _ in 0..9 {
             let asked = Instant::now();
-            get(page, "/alarms")?;
+            get(page, "/state")?;
             times.push(asked.elapsed().as_secs_f64() * 1e3);
             // The page answers so many looks a second and no more.
             sleep(Duration::from_millis(100));
@@ -142,7 +142,7 @@ fn alarms(stage: &Stage, reach: &Reach, counts: &[usize]) -> Result<[Curve; 2], 
         list.extend(median(times).map(|time| (x, time)));
     }
     let of = "standing alarms on fifty sumps";
-    Ok([curve("processor, % of a core", of, cpu), curve("the list of alarms, ms", of, list)])
+    Ok([curve("processor, % of a core", of, cpu), curve("the shop with all its alarms, ms", of, list)])
 }
 
 /// Browsers that listen to what changes.
