@@ -96,13 +96,13 @@ pub(crate) struct Hour {
     pub(crate) truth: [Option<f64>; Judged::COUNT],
     pub(crate) estimate: [Option<Interval>; Judged::COUNT],
     /// Of each rival: concentration, hardness, chips.
-    pub(crate) rivals: [[Option<f64>; 3]; 3],
+    pub(crate) rivals: [[Option<f64>; 3]; RIVALS.len()],
     /// A dump or a clean-out is going on.
     pub(crate) left_out: bool,
 }
 
-/// Names of the rivals in [`Hour::rivals`].
-pub(crate) const RIVALS: [&str; 3] = ["bare line", "held reading", "plain filter"];
+/// Names of the rivals in [`Hour::rivals`]; the last one is a bound.
+pub(crate) const RIVALS: [&str; 4] = ["bare line", "held reading", "plain filter", "every litre told"];
 
 /// True values of an hour. Rates are means over the hour, from the simulator's books.
 pub(crate) fn true_values(

@@ -10,6 +10,9 @@ use crate::case::Notes;
 use crate::judged::{Judged, RIVALS};
 use crate::score::{Figures, Tally, quantile};
 
+/// Place of the bound among [`RIVALS`].
+const BOOKS: usize = RIVALS.len() - 1;
+
 /// One line of the tables.
 #[derive(Clone, Debug)]
 pub(crate) struct Group {
@@ -52,6 +55,7 @@ pub(crate) fn summary(groups: &[Group]) -> String {
         "concentration, points",
         "bare line / plain filter / last reading",
         "hardness, %",
+        "every litre told",
         "chips, % of tank",
         "top-ups F1",
         "volume error, %",
@@ -73,6 +77,7 @@ pub(crate) fn summary(groups: &[Group]) -> String {
             with_share(&account.quantities[0]),
             format!("{bare} / {plain} / {held}"),
             with_share(&account.quantities[1]),
+            number(rms(&account.rivals[BOOKS][1])),
             with_share(&account.quantities[2]),
             number(account.topups.f1()),
             number(quantile(&account.topups.volume_errors, 0.5)),

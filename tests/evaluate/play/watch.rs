@@ -267,11 +267,13 @@ impl Watched {
                 _ => None,
             }
         });
+        let [concentration, hardness, ..] = estimate.map(|e| e.map(|interval| interval.value));
+        let first = concentration.zip(hardness).map(|(percent, mg_l)| [percent, mg_l]);
         self.track.hours.push(Hour {
             at: truth.at,
             truth: true_values(truth, self.holdup_l, books.0 - evaporated, books.1 - carried),
             estimate,
-            rivals: self.rivals.hour(),
+            rivals: self.rivals.hour(ledger, first),
             left_out: false,
         });
     }

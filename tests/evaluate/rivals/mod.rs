@@ -3,7 +3,10 @@
 //! - the bare line: the fluid's jar test read backwards at the hour's median conductivity
 //! - the held reading: the last refractometer and strip readings stay what they were until the next
 //! - the plain filter ([`plain`]): a textbook extended Kalman filter without drifting states
+//!
+//! Beside them a bound that nobody reaches: [`books`] of every litre.
 
+mod books;
 mod plain;
 
 use sumpwarden_core::engine::Settings;
@@ -11,8 +14,11 @@ use sumpwarden_core::estimate::fluid::{JarTest, JarTestError};
 use sumpwarden_core::estimate::tank::{Tank, TankError};
 use sumpwarden_core::model::{ProbeIndex, Quantity};
 use sumpwarden_sim::Stamp;
+use sumpwarden_sim::world::Ledger;
 
+use crate::judged::RIVALS;
 use crate::score::quantile;
+use books::Books;
 use plain::PlainFilter;
 
 /// The rivals of one sump.
@@ -27,6 +33,7 @@ pub(crate) struct Rivals {
     /// Last readings: percent, mg/L.
     held: [Option<f64>; 2],
     plain: PlainFilter,
+    books: Books,
 }
 
 /// Why a sump's settings give no rivals.
@@ -52,15 +59,17 @@ impl Rivals {
         let sigma = |probe: Option<ProbeIndex>, value: f64| {
             probe.map_or(0.0, |probe| settings.probes[probe.slot()].accuracy.at(value))
         };
+        let tank = Tank::new(&own.tank)?;
         Ok(Self {
             probes,
             jar_test: JarTest::new(&own.fluid.conductivity_curve)?,
             refractometer_factor: own.fluid.refractometer_factor,
             hour: Vec::new(),
             held: [None; 2],
+            books: Books::new(own, tank.capacity_l()),
             plain: PlainFilter::new(
                 own,
-                Tank::new(&own.tank)?,
+                tank,
                 sigma(probes[0], own.fill_mark_mm),
                 sigma(probes[1], own.fluid.conductivity_curve[1].1),
             ),
@@ -99,11 +108,22 @@ impl Rivals {
         }
     }
 
-    /// Concentration, hardness and chips by each rival; the hour ends.
-    pub(crate) fn hour(&mut self) -> [[Option<f64>; 3]; 3] {
+    /// Concentration, hardness and chips by each rival; the hour ends. `first`: concentration and hardness as the gateway
+    /// estimates them now.
+    pub(crate) fn hour(
+        &mut self,
+        ledger: &Ledger,
+        first: Option<[f64; 2]>,
+    ) -> [[Option<f64>; 3]; RIVALS.len()] {
         let median = quantile(&self.hour, 0.5);
         self.hour.clear();
         let line = median.map(|us_cm| self.jar_test.percent_at(us_cm).percent);
-        [[line, None, None], [self.held[0], self.held[1], None], self.plain.state()]
+        let books = self.books.hour(ledger, first);
+        [
+            [line, None, None],
+            [self.held[0], self.held[1], None],
+            self.plain.state(),
+            [books.map(|known| known[0]), books.map(|known| known[1]), None],
+        ]
     }
 }
