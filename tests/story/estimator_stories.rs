@@ -62,6 +62,29 @@ fn a_top_up_while_the_pump_cycles_is_found_with_its_litres() {
     holds(&bench, EstimateKind::Concentration, bench.percent());
 }
 
+/// Pumps that stop raise the level as much, but dilute nothing.
+#[test]
+fn without_a_contact_a_top_up_as_large_as_the_hold_up_is_told_from_pumps_that_stop() {
+    let lathe = lathe();
+    let settings =
+        SumpSettings { probes: SumpProbes { pump: None, makeup_total: None, ..lathe.probes }, ..lathe };
+    for (poured, strength) in [(25.0, 0.0), (25.0, 3.5), (21.0, 3.5), (28.0, 2.0)] {
+        let mut bench = watched_with(&settings);
+        bench.go_on(600, |minute| minute >= 360);
+        bench.pour(poured, strength, false, true);
+        bench.go_on(840, |minute| minute < 720);
+        bench.days(2);
+        let (litres, percent, deviation) = only_topup(&bench);
+        assert!((litres - poured).abs() < 5.0, "{litres} of {poured} L");
+        assert!(
+            (percent - strength).abs() < 2.0 * deviation.max(0.5),
+            "{percent} ± {deviation} % of {strength} %"
+        );
+        holds(&bench, EstimateKind::Liquid, bench.liquid_l);
+        holds(&bench, EstimateKind::Concentration, bench.percent());
+    }
+}
+
 #[test]
 fn a_plain_top_up_is_told_as_nothing_but_water() {
     let mut bench = watched();

@@ -33,6 +33,14 @@ impl Window {
         self.entries.push((at_h, value));
     }
 
+    /// The same, of the last hours only.
+    pub(super) fn push_within(&mut self, hours: f64, at_h: f64, value: f64) {
+        if self.entries.first().is_some_and(|entry| entry.0 < at_h - 2.0 * hours) {
+            self.entries.retain(|entry| entry.0 >= at_h - hours);
+        }
+        self.push(at_h, value);
+    }
+
     pub(super) fn clear(&mut self) {
         self.entries.clear();
     }

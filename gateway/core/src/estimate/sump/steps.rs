@@ -115,13 +115,27 @@ impl Steps {
         *self = Self::default();
     }
 
-    /// All readings were taken with the pumps the other way: they lie off by this much.
-    pub(super) fn shift(&mut self, by: f64, running: bool) {
+    /// All readings since a moment were taken with running pumps, not with idle ones: they lie off by the hold-up. What was
+    /// read before is forgotten.
+    pub(super) fn run_on(&mut self, since_h: f64, holdup: f64) {
+        self.readings.retain(|reading| reading.at_h >= since_h);
         for reading in &mut self.readings {
-            reading.litres += by;
-            reading.running = running;
+            reading.litres += holdup;
+            reading.running = true;
         }
         self.before = None;
+    }
+
+    /// What stands now; none if there are too few readings.
+    pub(super) fn standing(&self) -> Option<f64> {
+        self.standing_since(f64::NEG_INFINITY)
+    }
+
+    /// What has been standing since a moment.
+    pub(super) fn standing_since(&self, at_h: f64) -> Option<f64> {
+        let earlier = self.readings.iter().take_while(|r| r.at_h < at_h).count();
+        let enough = self.readings.len() >= earlier + SHORT_LEAST;
+        self.median_of(earlier..self.readings.len()).filter(|_| enough)
     }
 
     /// The next settled reading.

@@ -5,6 +5,7 @@ use super::super::mixing::{self, Poured};
 use super::super::plant::Plant;
 use super::super::steps::{Change, Reading, Step, Threshold};
 use super::super::{What, both};
+use super::memory::Unpoured;
 use super::{Acidity, RUN_BACK_H, Tracker, WINDOW_H};
 use crate::estimate::belief::{Belief, at};
 use crate::estimate::gaussian::Innovation;
@@ -77,6 +78,10 @@ impl Tracker {
         self.seen.level_h = self.now_h;
         if !plant.pump_known {
             self.guess_pumps(plant, content_l);
+            if let Some(step) = self.doubt_turn() {
+                self.begin_step(plant, step.from_h);
+                return self.end_step(plant, step);
+            }
         }
         let far = |belief: &Belief| {
             let off = content_l - belief.content(f64::from(u8::from(self.pump.running == Some(true))));
@@ -231,7 +236,12 @@ impl Tracker {
     }
 
     pub(super) fn end_step(&mut self, plant: &Plant, step: Step) {
-        let step = if plant.pump_known { step } else { self.read_again(plant, step) };
+        let step = if plant.pump_known { Some(step) } else { self.read_again(plant, step) };
+        let Some(step) = step else { return self.open_window(plant) };
+        if !plant.pump_known && self.starts_after_a_pause(plant, &step) {
+            self.forget_conductivity();
+            return self.open_window(plant);
+        }
         if let Some(poured) = self.poured {
             // The next one came before the last was stirred: what is believed of it has to do.
             self.settle(&poured);
@@ -274,6 +284,9 @@ impl Tracker {
             self.acidity = Acidity::default();
         }
         mixing::merge(&mut self.branches);
+        let told = said.is_some() || said_litres.is_some();
+        self.unpoured = (!plant.pump_known && !told)
+            .then(|| Unpoured { at_h: self.now_h, branches: self.branches.clone() });
         mixing::fork(&mut self.branches, plant, &self.habits, litres, said, is_fill);
         let unknown = said.is_none() && plant.known_mix.is_none();
         let step = Step { litres: litres.0, ..step };

@@ -1,5 +1,6 @@
 //! Small things a tracker remembers.
 
+use super::super::mixing::Branch;
 use crate::estimate::gaussian::Innovation;
 
 /// Temperature of the liquid: latest, and mean over a window.
@@ -80,6 +81,25 @@ pub(in crate::estimate::sump) struct Pump {
     pub(super) lost_h: Option<f64>,
     /// Share of the time they run, over about a week.
     pub(in crate::estimate::sump) duty: f64,
+}
+
+/// Without a contact the pumps seem to have stopped, and have not if the conductivity falls.
+#[derive(Clone, Copy, PartialEq, Debug)]
+pub(super) struct Turn {
+    pub(super) at_h: f64,
+    /// When they had turned before.
+    pub(super) turned_h: f64,
+    /// Content with losses and hold-up put back, before, L.
+    pub(super) standing_l: f64,
+    /// Logarithm of the conductivity of the hour before, what has evaporated put back.
+    pub(super) before: f64,
+}
+
+/// What was believed before a top-up that may turn out to be none.
+#[derive(Clone, Debug)]
+pub(super) struct Unpoured {
+    pub(super) at_h: f64,
+    pub(super) branches: Vec<Branch>,
 }
 
 /// What is expected to go on until the next window.

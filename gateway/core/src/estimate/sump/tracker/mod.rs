@@ -20,7 +20,7 @@ use super::plant::Plant;
 use super::steps::{Step, Steps};
 use super::{Happened, What};
 use conductivity::Surprise;
-use memory::{Bias, Flows, Meter, Seen, Warmth, drying};
+use memory::{Bias, Flows, Meter, Seen, Turn, Unpoured, Warmth, drying};
 use told::Said;
 
 pub(crate) use content::content_of;
@@ -32,6 +32,9 @@ const WINDOW_H: f64 = 1.0;
 
 /// Time over which the share of running pumps is averaged, hours.
 const DUTY_H: f64 = 7.0 * 24.0;
+
+/// How far back the conductivity is looked at where no contact tells whether the pumps run, hours.
+const LATELY_H: f64 = 3.0;
 
 /// How long readings are gathered until something is believed, hours.
 const START_H: f64 = 10.0 / 60.0;
@@ -83,6 +86,10 @@ pub(super) struct Tracker {
     pub(super) branches: Vec<Branch>,
     pub(super) habits: Habits,
     pub(super) pump: Pump,
+    turn: Option<Turn>,
+    unpoured: Option<Unpoured>,
+    /// Logarithms of the conductivities of the last hours, where no contact tells whether the pumps run.
+    lately: Window,
     /// Time the belief stands at, and what has gone by since.
     believed_h: f64,
     believed_put_back: f64,
@@ -132,6 +139,9 @@ impl Tracker {
             branches: Vec::new(),
             habits: Habits::default(),
             pump: Pump { running: None, turned_h: f64::NEG_INFINITY, lost_h: None, duty: 0.4 },
+            turn: None,
+            unpoured: None,
+            lately: Window::default(),
             believed_h: 0.0,
             believed_put_back: 0.0,
             gone: Interval::default(),
@@ -246,6 +256,9 @@ impl Tracker {
             self.meter.window_l.get_or_insert(total);
         }
         if let Some(us_cm) = seen.us_cm {
+            if !plant.pump_known && us_cm > 0.0 {
+                self.lately.push_within(LATELY_H, self.now_h, libm::log(us_cm) - self.thickened);
+            }
             self.take_conductivity(us_cm);
         }
         if let Some(content) = content_of(&plant.tank, seen.level_mm) {
@@ -395,12 +408,16 @@ impl Tracker {
         // A median stands for the middle of its window; taken at the end it would lag behind a loss that has grown.
         let put_back = 0.5 * (self.believed_put_back + self.put_back);
         self.pass(0.5);
-        for running in [false, true] {
+        // Whether it stands or runs the conductivity has to tell first.
+        let doubted = self.turn.is_some();
+        for running in [false, true].into_iter().filter(|_| !doubted) {
             let Some(middle) = self.content[usize::from(running)].middle() else { continue };
             self.see_content(plant, running, &Middle { value: middle.value - put_back, ..middle });
         }
         self.catch_up();
-        self.try_conductivity(plant);
+        if !doubted {
+            self.try_conductivity(plant);
+        }
         self.look_for_a_leak(plant);
         if let Some(poured) = self.poured.filter(|poured| self.now_h - poured.step.to_h > SETTLE_MAX_H) {
             self.settle(&poured);

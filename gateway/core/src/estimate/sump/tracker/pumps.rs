@@ -2,8 +2,9 @@
 
 use super::super::plant::Plant;
 use super::super::steps::Step;
+use super::memory::Turn;
 use super::{FILL_H, GAP_H, RUN_BACK_H, Tracker};
-use crate::estimate::belief::at;
+use crate::estimate::belief::{Interval, at};
 
 /// Where no contact tells: content lower than it would be with idle pumps by more than this part of the hold-up means that
 /// they run, by less than that part that they stand; in between they have just turned.
@@ -11,6 +12,23 @@ const TURNED: (f64, f64) = (0.65, 0.35);
 
 /// How long after the pumps seem to have stopped a step may have to do with it, hours.
 const JUST_TURNED_H: f64 = 0.5;
+
+/// Pumps pause no longer than this, hours; and what is drawn off then is what came, within this part.
+const PAUSE_H: f64 = 1.0;
+const PAUSE_PART: f64 = 0.15;
+
+/// How long after the pumps seem to have stopped the conductivity may tell that they have not, hours: as long as a top-up
+/// takes to be stirred.
+const DOUBTED_H: f64 = 75.0 / 60.0;
+
+/// Over how long it is compared with what it was before, hours, and how many readings that takes.
+const COMPARED_H: f64 = 10.0 / 60.0;
+const COMPARED_LEAST: usize = 3;
+
+/// A conductivity that has fallen by this part of what as much plain water would do, and by so much at the least, was
+/// diluted. What runs back from the lines is the same coolant.
+const DILUTED: f64 = 0.1;
+const DILUTED_LEAST: f64 = 0.006;
 
 impl Tracker {
     /// What the contact says. That it says nothing for a while (a reading that came late, a message that was lost) does not
@@ -63,22 +81,121 @@ impl Tracker {
             before => before.unwrap_or(false),
         };
         if self.pump.running != Some(running) {
+            let stopped = !running && self.pump.running == Some(true);
+            self.turn = if stopped { self.turn_now() } else { None };
             self.pump.running = Some(running);
             self.pump.turned_h = self.now_h;
         }
     }
 
-    /// Where no contact tells: a top-up into a running sump looks like pumps that stopped, and less than the hold-up came
-    /// back. Nobody draws off at that moment, so it is read as the top-up it is.
-    pub(super) fn read_again(&mut self, plant: &Plant, step: Step) -> Step {
-        let Some(holdup) = self.heaviest().map(|belief| belief.mean[at::HOLDUP]) else { return step };
+    /// The pumps seem to have stopped; none where there is nothing to compare with.
+    fn turn_now(&self) -> Option<Turn> {
+        let before = self.lately.middle_of(self.now_h - 1.0, self.now_h - COMPARED_H, COMPARED_LEAST)?;
+        let standing_l = self.steps.standing()?;
+        Some(Turn { at_h: self.now_h, turned_h: self.pump.turned_h, standing_l, before: before.value })
+    }
+
+    /// Whether the conductivity has fallen since the pumps seemed to have stopped, as it does where something was poured into
+    /// a running sump: what runs back is the same coolant, and what is poured into a standing one is not stirred for hours.
+    fn is_diluted(&self, turn: &Turn) -> bool {
+        self.heaviest().is_some_and(|b| self.has_fallen(turn.before, self.now_h, b.mean[at::HOLDUP]))
+    }
+
+    /// Whether the conductivity lies so much below what it was as it may if so many litres were poured in.
+    fn has_fallen(&self, before: f64, now_h: f64, litres: f64) -> bool {
+        let now = self.lately.middle_of(now_h - COMPARED_H, now_h + 1e-9, COMPARED_LEAST);
+        let Some((now, belief)) = now.zip(self.heaviest()) else { return false };
+        before - now.value > DILUTED_LEAST.max(DILUTED * litres / belief.mean[at::LIQUID].max(1.0))
+    }
+
+    /// Where no contact tells: pumps that pause for less than all takes to run back look like a top-up, and when they start
+    /// again like something drawn off. Nobody draws off just after pouring in: what goes with this step was never poured.
+    /// False if the step is no such start.
+    pub(super) fn starts_after_a_pause(&mut self, plant: &Plant, step: &Step) -> bool {
+        let Some((poured, before)) = self.poured.zip(self.unpoured.take()) else { return false };
+        let Some(belief) = self.heaviest() else { return false };
+        let (litres, gone) = (poured.step.litres, -step.litres);
+        let out_at_most = belief.mean[at::HOLDUP] + 3.0 * belief.deviation(at::HOLDUP) + plant.step_l();
+        let may_start = (plant.step_l()..out_at_most).contains(&gone)
+            && step.lowest.is_none()
+            && step.from_h - poured.step.to_h < PAUSE_H;
+        let rest = litres - gone;
+        let nothing = rest.abs() < plant.step_l().max(PAUSE_PART * litres);
+        let earlier = self.lately.middle_of(poured.step.from_h - 1.0, poured.step.from_h, COMPARED_LEAST);
+        let stirred = earlier.is_some_and(|earlier| self.has_fallen(earlier.value, step.from_h, litres));
+        if poured.is_fill || !may_start || rest < 0.0 && !nothing || nothing && stirred {
+            return false;
+        }
+        self.poured = None;
+        self.branches = before.branches;
+        let past =
+            Interval { running_h: self.believed_h - before.at_h, idle_h: 0.0, drying: self.flows.drying };
+        self.branches.iter_mut().for_each(|branch| branch.belief.pass(&past));
+        if !nothing {
+            self.top_up(plant, Step { litres: rest, ..poured.step });
+        }
+        true
+    }
+
+    /// Where no contact tells: the top-up that looked like pumps that stop, once the conductivity has told.
+    pub(super) fn doubt_turn(&mut self) -> Option<Step> {
+        let turn = self.turn?;
+        let since_h = self.now_h - turn.at_h;
+        if since_h > DOUBTED_H {
+            self.turn = None;
+            return None;
+        }
+        if self.steps.is_moving() || since_h < RUN_BACK_H + COMPARED_H || !self.is_diluted(&turn) {
+            return None;
+        }
+        let holdup = self.heaviest()?.mean[at::HOLDUP];
+        let litres = self.poured_since(&turn, holdup)?;
+        self.run_on(&turn, holdup);
+        (litres > 0.0).then_some(Step { from_h: turn.at_h, to_h: turn.at_h, litres, lowest: None })
+    }
+
+    /// What stands now more than before the pumps seemed to have stopped, if they run: they may have paused meanwhile.
+    fn poured_since(&self, turn: &Turn, holdup: f64) -> Option<f64> {
+        let now_l = self.steps.standing_since(turn.at_h.max(self.now_h - COMPARED_H))?;
+        Some(now_l + holdup - turn.standing_l)
+    }
+
+    /// The pumps had not stopped.
+    fn run_on(&mut self, turn: &Turn, holdup: f64) {
+        self.turn = None;
+        self.pump.running = Some(true);
+        self.pump.turned_h = turn.turned_h;
+        self.steps.run_on(turn.at_h, holdup);
+    }
+
+    /// Where no contact tells: what a step has been that came just after the pumps seemed to have stopped; none if it is only
+    /// that less than the hold-up has come back.
+    pub(super) fn read_again(&mut self, plant: &Plant, step: Step) -> Option<Step> {
         let stopped = self.pump.running == Some(false) && self.pump.turned_h > step.from_h - JUST_TURNED_H;
+        let holdup = self.heaviest().map(|belief| belief.mean[at::HOLDUP]);
+        let Some(holdup) = holdup.filter(|_| stopped && step.lowest.is_none()) else { return Some(step) };
         let poured = holdup + step.litres;
-        if step.litres > 0.0 || step.lowest.is_some() || !stopped || poured < plant.step_l() {
+        let Some(turn) = self.turn else { return Some(self.guess_again(plant, step, holdup)) };
+        if poured >= plant.step_l() && self.is_diluted(&turn) {
+            let litres = self.poured_since(&turn, holdup).filter(|l| *l > 0.0).unwrap_or(poured);
+            self.run_on(&turn, holdup);
+            return Some(Step { litres, from_h: turn.at_h, to_h: turn.at_h, ..step });
+        }
+        if step.litres > 0.0 {
+            self.turn = None;
+        }
+        (step.litres > 0.0 || poured < plant.step_l()).then_some(step)
+    }
+
+    /// Without a conductivity: nobody draws off just when the pumps stop, so less than the hold-up is read as the top-up it
+    /// must have been.
+    fn guess_again(&mut self, plant: &Plant, step: Step, holdup: f64) -> Step {
+        let poured = holdup + step.litres;
+        if step.litres > 0.0 || poured < plant.step_l() {
             return step;
         }
         self.pump.running = Some(true);
-        self.steps.shift(holdup, true);
+        self.steps.run_on(f64::NEG_INFINITY, holdup);
         Step { litres: poured, from_h: self.pump.turned_h, to_h: self.pump.turned_h, ..step }
     }
 }
