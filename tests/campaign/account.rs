@@ -6,6 +6,7 @@ use std::thread::sleep;
 use std::time::{Duration, Instant};
 
 use rusqlite::{Connection, OpenFlags};
+use sumpwarden::edge::store::OUTBOX_DONE_MAX;
 use sumpwarden_tests::gateway::Stored;
 
 use super::others::{PointKey, raw_point};
@@ -258,8 +259,9 @@ fn compare_forwarded(plant: &Plant, stored: &Stored, aside: &BTreeSet<PointKey>,
     }
 }
 
-/// Rows from which on the oldest of the outbox may be gone: it keeps 20,000 that are done, and those that wait.
-const OUTBOX_FULL: usize = 18_000;
+/// Rows from which on the oldest of the outbox may be gone. Those done at one moment go together, so a few less may be left
+/// than it keeps.
+const OUTBOX_FULL: usize = OUTBOX_DONE_MAX as usize - 500;
 
 /// Rows of the outbox: key, number, action.
 fn outbox(plant: &Plant) -> Vec<(String, u64, String)> {

@@ -101,7 +101,7 @@ pub(crate) struct Hour {
     pub(crate) left_out: bool,
 }
 
-/// Names of the rivals in [`Hour::rivals`]; the last one is a bound.
+/// Names of the rivals in [`Hour::rivals`]; the last one is an account that no shop could keep.
 pub(crate) const RIVALS: [&str; 4] = ["bare line", "held reading", "plain filter", "every litre told"];
 
 /// True values of an hour. Rates are means over the hour, from the simulator's books.

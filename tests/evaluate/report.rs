@@ -10,7 +10,7 @@ use crate::case::Notes;
 use crate::judged::{Judged, RIVALS};
 use crate::score::{Figures, Tally, quantile};
 
-/// Place of the bound among [`RIVALS`].
+/// Place among [`RIVALS`] of the account that is told every litre.
 const BOOKS: usize = RIVALS.len() - 1;
 
 /// One line of the tables.

@@ -1,6 +1,7 @@
 //! What somebody would know who was told every litre that came and went, to the drop, and of the water only what its
-//! analysis says: no rival, since no shop knows that much, but a bound on what can be known of hardness where nobody
-//! measures it. What is left is the analysis, hardness that went to scum, and how old the first fill was.
+//! analysis says: no rival, since no shop knows that much. What is wrong with it is the analysis, hardness that went to scum,
+//! and how old the first fill was; so it tells these apart from what an estimate makes of level and conductivity. It is no
+//! bound: it never learns that it began wrongly, and an estimate may.
 
 use sumpwarden_core::estimate::settings::SumpSettings;
 use sumpwarden_sim::world::Ledger;

@@ -4,7 +4,7 @@
 //! - the held reading: the last refractometer and strip readings stay what they were until the next
 //! - the plain filter ([`plain`]): a textbook extended Kalman filter without drifting states
 //!
-//! Beside them a bound that nobody reaches: [`books`] of every litre.
+//! Beside them an account that nobody can keep: [`books`] of every litre.
 
 mod books;
 mod plain;

@@ -33,6 +33,11 @@ impl Window {
         self.entries.push((at_h, value));
     }
 
+    /// Whether the last entry is so old.
+    pub(super) fn is_due(&self, every_h: f64, now_h: f64) -> bool {
+        self.entries.last().is_none_or(|entry| now_h - entry.0 >= every_h)
+    }
+
     /// The same, of the last hours only.
     pub(super) fn push_within(&mut self, hours: f64, at_h: f64, value: f64) {
         if self.entries.first().is_some_and(|entry| entry.0 < at_h - 2.0 * hours) {

@@ -249,7 +249,11 @@ impl Listener {
                 return none.map(|_| ());
             }
         };
-        let coming = lock(&self.inflight).coming(&publish);
+        let (coming, token) = {
+            let mut inflight = lock(&self.inflight);
+            self.topics.forget(&inflight.gone());
+            (inflight.coming(&publish), ack.is_some().then(|| inflight.next_token()))
+        };
         if let Coming::Again(_) = coming {
             self.count(|c| c.duplicates += 1);
             let ack = self.token(&publish, coming, ack.zip(place));
@@ -262,7 +266,7 @@ impl Listener {
             self.take_note(room, read, &publish, ack.zip(place));
             return Ok(());
         }
-        let taken = self.read(&publish, ack.is_some());
+        let taken = self.read(&publish, token);
         self.note_fates(&publish, &taken);
         if taken.waits_for_the_store() {
             let ack = self.token(&publish, coming, ack.zip(place));
@@ -329,12 +333,7 @@ impl Listener {
         }
     }
 
-    fn read(&mut self, publish: &Publish, acknowledged: bool) -> Taken {
-        let token = {
-            let mut inflight = lock(&self.inflight);
-            self.topics.forget(&inflight.gone());
-            acknowledged.then(|| inflight.next_token())
-        };
+    fn read(&mut self, publish: &Publish, token: Option<u64>) -> Taken {
         read(&mut self.topics, self.mark, publish, token, self.wires.clock)
     }
 

@@ -49,6 +49,7 @@ use sumpwarden_core::store::{JournalRecord, SeriesKey};
 use tokio::sync::mpsc::UnboundedSender;
 use tokio::sync::{Notify, watch};
 
+pub use outbox::DONE_MAX as OUTBOX_DONE_MAX;
 pub use reader::{Reader, Samples, TrendPoint};
 pub use salvage::Salvage;
 pub use schema::{FILE, SetAside};

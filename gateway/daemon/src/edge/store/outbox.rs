@@ -21,10 +21,10 @@ use book::{Loaded, Numbered};
 
 /// Rows of one receiver that may wait. Full: the oldest expires.
 const PENDING_MAX: u32 = 5_000;
-/// Rows that are done with are kept so long for people to see,
+/// Rows that are done with are kept so long for people to see.
 const DONE_KEPT: Duration = Duration::from_hours(30 * 24);
-/// and at most so many of them.
-const DONE_MAX: u32 = 20_000;
+/// Most of them that are kept.
+pub const DONE_MAX: u32 = 20_000;
 /// Rows deleted at once.
 const SWEEP_ROWS: u32 = 2_000;
 /// Text of a reason that is kept, characters.

@@ -36,6 +36,9 @@ const DUTY_H: f64 = 7.0 * 24.0;
 /// How far back the conductivity is looked at where no contact tells whether the pumps run, hours.
 const LATELY_H: f64 = 3.0;
 
+/// How far apart those are at least, hours: readings once a second would leave no room for what was before.
+const LATELY_EVERY_H: f64 = 30.0 / 3600.0;
+
 /// How long readings are gathered until something is believed, hours.
 const START_H: f64 = 10.0 / 60.0;
 
@@ -256,7 +259,7 @@ impl Tracker {
             self.meter.window_l.get_or_insert(total);
         }
         if let Some(us_cm) = seen.us_cm {
-            if !plant.pump_known && us_cm > 0.0 {
+            if !plant.pump_known && us_cm > 0.0 && self.lately.is_due(LATELY_EVERY_H, seen.at_h) {
                 self.lately.push_within(LATELY_H, self.now_h, libm::log(us_cm) - self.thickened);
             }
             self.take_conductivity(us_cm);
