@@ -12,7 +12,7 @@ use std::time::Duration;
 use clap::Subcommand;
 use rustix::time::{ClockId, clock_gettime};
 
-use crate::{bound, devices, estimator, month, notify, polling, restore, serial, sizing, store};
+use crate::{apart, bound, devices, estimator, month, notify, polling, restore, serial, sizing, store};
 
 /// Figures by name.
 pub(crate) type Figures = BTreeMap<String, f64>;
@@ -59,6 +59,9 @@ pub(crate) enum Role {
     /// Engine and store through simulated days.
     #[command(hide = true)]
     Month { directory: PathBuf, sumps: usize, days: u64 },
+    /// The same engines fed in two orders.
+    #[command(hide = true)]
+    Apart { directory: PathBuf, sumps: usize, days: u64 },
 }
 
 impl Role {
@@ -81,6 +84,7 @@ impl Role {
             Self::Restore { directory, mib } => restore::measure(&directory, mib)?,
             Self::Notify { directory, messages } => notify::measure(&directory, messages)?,
             Self::Month { directory, sumps, days } => month::measure(&directory, sumps, days)?,
+            Self::Apart { directory, sumps, days } => apart::measure(&directory, sumps, days)?,
         };
         let mut out = std::io::stdout().lock();
         serde_json::to_writer(&mut out, &figures)?;

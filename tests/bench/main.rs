@@ -17,6 +17,7 @@
 #![allow(clippy::print_stdout, clippy::print_stderr, reason = "the table is what this program is for")]
 
 mod alone;
+mod apart;
 mod beat;
 mod bound;
 mod contest;

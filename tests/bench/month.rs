@@ -11,7 +11,7 @@ use std::fs;
 use std::path::Path;
 
 use sumpwarden::config::load;
-use sumpwarden::edge::store::{FILE, Store};
+use sumpwarden::edge::store::FILE;
 use sumpwarden_core::engine::{Engine, Input};
 use sumpwarden_core::model::{Measurement, Now, ProbeIndex, Raw, RawReading};
 
@@ -32,10 +32,7 @@ const MIB: f64 = 1024.0 * 1024.0;
 /// Plays `days` of `sumps`. Memory is looked at after every day; growth counts from the end of the first quarter of them.
 pub(crate) fn measure(directory: &Path, sumps: usize, days: u64) -> Result<Figures, Box<dyn Error>> {
     emptied(directory)?;
-    let file = directory.join("shop.toml");
-    fs::write(&file, shop(sumps)?)?;
-    let settings = load(&file).map_err(|report| report.to_string())?.settings.engine;
-    let mut engine = Engine::new(settings)?;
+    let mut engine = engine(directory, sumps)?;
     let store = store::open(&directory.join("data"), engine.series(), store::LOOSE);
     // Made beforehand; what they take is taken off again.
     let before = memory()?.0;
@@ -45,7 +42,8 @@ pub(crate) fn measure(directory: &Path, sumps: usize, days: u64) -> Result<Figur
     let mut after_days = Vec::new();
     for day in readings.chunk_by(|a, b| day(a) == day(b)) {
         for minute in day.chunk_by(|a, b| a.0 == b.0) {
-            play(&mut engine, &store, sumps, minute)?;
+            hear(&mut engine, sumps, minute)?;
+            store::hand_over(&mut engine, &store);
         }
         after_days.push(memory()?.0 - readings_take);
     }
@@ -73,10 +71,17 @@ fn day(reading: &(Now, Measurement)) -> i64 {
     reading.0.utc.as_millis() / 86_400_000
 }
 
-/// What every sump says in one minute, all the way into the store's inbox.
-fn play(
+/// An engine of so many sumps, by a configuration written into `directory`.
+pub(crate) fn engine(directory: &Path, sumps: usize) -> Result<Engine, Box<dyn Error>> {
+    let file = directory.join("shop.toml");
+    fs::write(&file, shop(sumps)?)?;
+    let settings = load(&file).map_err(|report| report.to_string())?.settings.engine;
+    Ok(Engine::new(settings)?)
+}
+
+/// What every sump says in one minute.
+pub(crate) fn hear(
     engine: &mut Engine,
-    store: &Store,
     sumps: usize,
     minute: &[(Now, Measurement)],
 ) -> Result<(), Box<dyn Error>> {
@@ -97,7 +102,6 @@ fn play(
     while engine.poll_timeout().is_some_and(|due| due <= now.uptime) {
         engine.handle(*now, Input::Tick);
     }
-    store::hand_over(engine, store);
     Ok(())
 }
 
