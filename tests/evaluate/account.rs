@@ -162,7 +162,8 @@ impl Account {
 
     fn alarms(&mut self, track: &Track, quiet: bool) {
         self.alarms = track.alarms.len();
-        let falsely = track.alarms.iter().filter(|alarm| quiet || alarm.false_by_truth == Some(true));
+        // Where all is quiet, what the truth does not confirm is false.
+        let falsely = track.alarms.iter().filter(|alarm| alarm.false_by_truth.unwrap_or(quiet));
         self.false_names = falsely.map(|alarm| format!("{}/{}", track.sump, alarm.name)).collect();
         self.false_alarms = self.false_names.len();
     }

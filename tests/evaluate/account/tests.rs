@@ -91,12 +91,12 @@ fn a_refill_told_as_a_topup_is_no_false_topup() {
 }
 
 #[test]
-fn an_alarm_is_false_by_the_truth_or_because_all_is_quiet() {
+fn an_alarm_is_false_by_the_truth_or_because_nothing_confirms_it_where_all_is_quiet() {
     let alarm = |false_by_truth| Raised { at: Stamp(100 * HOUR), name: "weak".to_owned(), false_by_truth };
     let mut track = track(1.0);
     track.alarms = vec![alarm(Some(true)), alarm(Some(false)), alarm(None)];
     let account = Account::of(&track, false, 400.0);
     assert_eq!((account.alarms, account.false_alarms), (3, 1));
     assert_eq!(account.false_alarms_a_month(), Some(1.5));
-    assert_eq!(Account::of(&track, true, 400.0).false_alarms, 3);
+    assert_eq!(Account::of(&track, true, 400.0).false_alarms, 2);
 }

@@ -1,5 +1,6 @@
 //! Sorts what the engine hands out and what the simulator knows into one [`Track`] a sump.
 
+use sumpwarden_core::alarm::condition::Condition;
 use sumpwarden_core::alarm::settings::{LimitSettings, Side, Subject, Terms};
 use sumpwarden_core::engine::{Engine, Outbound, Settings};
 use sumpwarden_core::estimate::settings::EstimateKind;
@@ -18,6 +19,9 @@ use crate::judged::{Hour, Interval, Judged, true_values};
 use crate::rivals::Rivals;
 use crate::score::TopUp;
 use crate::track::{Forecast, Frozen, Raised, Told, Track};
+
+/// Pumps that stand still for three days are stagnation (common practice, no source).
+const STAGNANT_MS: i64 = 72 * 3_600_000;
 
 /// What a series of the engine means here.
 #[derive(Clone, Copy, Debug)]
@@ -52,6 +56,8 @@ struct Watched {
     latest: [(Stamp, [Option<f64>; 3]); Judged::COUNT],
     /// Evaporated and carried out up to the last hour, L.
     books: Option<(f64, f64)>,
+    /// The last whole hour at which the pumps ran; none before the first.
+    pumped: Option<Stamp>,
     /// Probes that freeze: place in the gateway's list, place in the track's.
     freezing: Vec<(ProbeIndex, usize)>,
 }
@@ -145,7 +151,8 @@ impl Watch {
             RecordKind::Alarm if record.state == "UNACK" => {
                 let limit = self.limits.iter().find(|l| l.sump.slot() == place && l.name == record.subject);
                 let truth = history.plant().world().truth(ours);
-                let false_by_truth = limit.and_then(|limit| self.is_false(limit, &truth));
+                let worked_out = || self.sumps[ours].is_false(&record.subject, &truth);
+                let false_by_truth = limit.map_or_else(worked_out, |limit| self.is_false(limit, &truth));
                 let name = record.subject.clone();
                 self.sumps[ours].track.alarms.push(Raised { at, name, false_by_truth });
             }
@@ -222,6 +229,7 @@ impl Watched {
             holdup_l: scenario.sumps[ours].holdup_l,
             latest: [(Stamp(i64::MIN), [None; 3]); Judged::COUNT],
             books: None,
+            pumped: None,
             freezing,
         })
     }
@@ -257,7 +265,20 @@ impl Watched {
         }
     }
 
+    /// Whether the truth refutes a condition that was worked out; none where it cannot tell.
+    fn is_false(&self, condition: &str, truth: &Truth) -> Option<bool> {
+        match Condition::from_word(condition)? {
+            // Seen by the hour: they may have stopped up to one later.
+            Condition::Stagnation => Some(truth.at.0 - self.pumped?.0 < STAGNANT_MS),
+            Condition::UnexplainedLoss => Some(truth.leak_l_h <= 0.0),
+            _ => None,
+        }
+    }
+
     fn hour(&mut self, truth: &Truth, ledger: &Ledger, grid_ms: i64) {
+        if truth.pump {
+            self.pumped = Some(truth.at);
+        }
         let books = (ledger.evaporated.liquid_l, ledger.carried_out.liquid_l);
         let (evaporated, carried) = self.books.replace(books).unwrap_or((0.0, 0.0));
         let estimate = self.latest.map(|(at, values)| {
