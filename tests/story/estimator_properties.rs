@@ -339,6 +339,28 @@ fn do_to(bench: &mut Bench, done: &Done) {
     }
 }
 
+/// The version before kept two numbers less, and a rate of scum that held in soft and hard water alike.
+#[test]
+fn what_the_version_before_kept_is_read() {
+    let mut bench = Bench::new(&lathe(), 7.0);
+    bench.go_on(300, |minute| minute > 60);
+    let (mut bytes, then) = bench.kept.clone().expect("something is kept every hour");
+    bytes[0] = 2;
+    bytes.truncate(bytes.len() - 2 * 8);
+    let mut again = fresh();
+    assert!(again.restore(&bytes));
+    let now = again.latest();
+    for kind in KEPT {
+        let (then, now) = (then[kind.place()].expect("believed"), now[kind.place()].expect("believed"));
+        assert!(
+            (now.value - then.value).abs() < 1e-9 * then.value.abs().max(1.0),
+            "{kind:?}: {now:?}, {then:?}"
+        );
+    }
+    bytes.truncate(bytes.len() - 8);
+    assert!(!fresh().restore(&bytes), "a number is missing");
+}
+
 proptest! {
     #![proptest_config(config(60))]
 
@@ -516,7 +538,8 @@ fn leaves(belief: &Belief, running_h: f64, idle_h: f64) -> Amounts {
     [
         dried + carried,
         with(1) + now[1] * used(number::DEPLETION),
-        with(2) + now[2] * used(number::SCUM),
+        // A rate of scum holds at 300 mg/L, and is the greater the harder the sump.
+        with(2) + now[2] * used(number::SCUM) * 1000.0 * now[2] / now[0] / 300.0,
         with(3),
     ]
 }

@@ -6,8 +6,8 @@ use sumpwarden_core::estimate::sump::{Estimates, Sump, What};
 use sumpwarden_core::model::{DeviceStatus, Quality, Reason, Status};
 use sumpwarden_core::signal::settings::Accuracy;
 use sumpwarden_tests::shop::{
-    Bench, CONDUCTIVITY, FROZEN, LEVEL, LITRES_PER_MM, METER, PH, PUMP, TEMPERATURE, estimate, half_width,
-    lathe,
+    Bench, CONDUCTIVITY, FROZEN, HOLDUP_L, LEVEL, LITRES_PER_MM, METER, PH, PUMP, TEMPERATURE, estimate,
+    half_width, lathe,
 };
 
 /// A lathe that has been watched for three days.
@@ -83,6 +83,21 @@ fn without_a_contact_a_top_up_as_large_as_the_hold_up_is_told_from_pumps_that_st
         holds(&bench, EstimateKind::Liquid, bench.liquid_l);
         holds(&bench, EstimateKind::Concentration, bench.percent());
     }
+}
+
+/// Believed wrong, it would make a top-up of every stop and something drawn off of every start, for ever.
+#[test]
+fn a_hold_up_that_was_set_far_too_small_is_found_out_by_the_second_start() {
+    let mut bench = Bench::new(&SumpSettings { holdup_l: 2.0, ..lathe() }, 7.0);
+    bench.days(6);
+    let told = bench.events.len();
+    assert!(told <= 3, "a stop and a start or two are misread, no more: {:?}", bench.events);
+    bench.days(6);
+    assert_eq!(bench.events.len(), told, "{:?}", bench.events);
+    bench.go_on(600, |minute| minute >= 360);
+    holds(&bench, EstimateKind::Holdup, HOLDUP_L);
+    holds(&bench, EstimateKind::Liquid, bench.liquid_l);
+    holds(&bench, EstimateKind::Concentration, bench.percent());
 }
 
 #[test]

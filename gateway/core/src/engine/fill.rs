@@ -124,6 +124,8 @@ pub(super) struct Fill {
     acidity: Acidity,
     cleanout: Cleanout,
     told: AlreadyTold,
+    /// A clean-out has come to its end.
+    cleaned: bool,
     gathered: Gathered,
     /// Own hours at an uptime; none before the first moment.
     clock: Option<(f64, Now)>,
@@ -164,6 +166,7 @@ impl Fill {
             acidity: Acidity::new(AciditySettings::default()).expect("the defaults are within their limits"),
             cleanout: Cleanout::new(vessel, Figures::default()),
             told: AlreadyTold::default(),
+            cleaned: false,
             gathered: Gathered::default(),
             clock: None,
             resumed: None,
@@ -299,8 +302,15 @@ impl Fill {
             self.out.push(Told::Suppression(false));
         }
         if self.cleanout.take_refilled() {
+            // Otherwise it was no more than a dump.
+            self.cleaned |= before && !after;
             self.refilled();
         }
+    }
+
+    /// Whether a clean-out has come to its end since this was asked last.
+    pub(super) fn take_cleaned(&mut self) -> bool {
+        std::mem::take(&mut self.cleaned)
     }
 
     /// What was known of the old fill's pH says nothing of the new one.

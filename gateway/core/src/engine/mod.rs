@@ -419,6 +419,9 @@ impl Engine {
         let name = &self.settings.sumps[sump.slot()].name;
         let fill = &mut self.fills[sump.slot()];
         self.out.journal.extend(self.events.drain(..).flat_map(|event| events::records(name, &event)));
+        if fill.take_cleaned() {
+            self.sumps[sump.slot()].cleaned_out();
+        }
         fill.drain(&mut self.told);
         if !self.told.is_empty() {
             let causes = fill.causes();

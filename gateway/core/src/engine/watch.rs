@@ -80,7 +80,7 @@ impl Engine {
     pub(super) fn watch_sump(&mut self, now: Now, sump: SumpIndex, ahead: bool) {
         self.watch_acidity(now, sump);
         let prospect = self.prospect(sump);
-        let running = self.sumps[sump.slot()].leaks(prospect.as_ref());
+        let running = self.sumps[sump.slot()].watch_losses(prospect.as_ref());
         self.tell(
             now,
             sump,

@@ -84,6 +84,11 @@ const END_HOURS: usize = 12;
 /// Fall between them that is more than a probe's own wandering (common practice, no source).
 const FALL_MIN: Hundredths = Hundredths(15);
 
+/// Falls that must have been seen until it is known how far the pH of a sump wanders, and what is more than that until then
+/// (common practice, no source).
+const WANDER_DAYS_MIN: usize = 8;
+const FALL_UNKNOWN: Hundredths = Hundredths(25);
+
 /// Hours on end without the pump that are more than a night (common practice, no source).
 const STILL_HOURS_MIN: i64 = 24;
 
@@ -397,6 +402,22 @@ impl Acidity {
         Some(PhTrend { per_day: line.slope, low90: line.low, high90: line.high, days: times.len(), until })
     }
 
+    /// How far the pH of this sump goes down within the hours looked back on without anything being the matter: three standard
+    /// deviations of what it does, by the daily medians.
+    fn usual_wander(&self) -> Hundredths {
+        let days = &self.state.days;
+        let apart = WATCH_HOURS / 24;
+        let falls: Vec<f64> = days
+            .iter()
+            .filter_map(|late| {
+                let early = days.iter().find(|early| early.day == late.day - apart)?;
+                Some(f64::from(late.ph.drop_from(early.ph).0))
+            })
+            .collect();
+        let known = median_and_mad(&falls).filter(|_| falls.len() >= WANDER_DAYS_MIN);
+        known.map_or(FALL_UNKNOWN, |(_, mad)| Hundredths((3.0 * MAD_TO_SIGMA * mad).round() as i32))
+    }
+
     /// Fall, warmth and standing still within the last hours, where all three are seen.
     fn suspicion(&self) -> Option<Suspicion> {
         let hours = &self.state.hours;
@@ -412,7 +433,9 @@ impl Acidity {
         let fall = after.drop_from(before);
         let warm = hours.iter().filter(|h| h.warm == Some(true)).count();
         let still_hours = longest_still(hours);
-        let all = fall >= FALL_MIN && 2 * warm > known(|h| h.warm) && still_hours >= STILL_HOURS_MIN;
+        let all = fall >= self.usual_wander().max(FALL_MIN)
+            && 2 * warm > known(|h| h.warm)
+            && still_hours >= STILL_HOURS_MIN;
         all.then_some(Suspicion { fall, warm_hours: warm, still_hours })
     }
 }

@@ -120,13 +120,29 @@ fn a_warm_weekend_with_a_fall_is_named_and_any_two_of_the_three_are_not() {
         }
         acidity.verdict()
     };
-    let named = weekend(0.3, 28.0, true);
+    let named = weekend(0.4, 28.0, true);
     let suspicion = named.numbers.suspicion.expect("all three");
     assert_eq!(suspicion.text(), "likely biological activity; confirm with a dip slide");
     assert!(suspicion.still_hours == 54 && named.cautions.contains(&Caution::NotABacteriaCount));
     assert_eq!(weekend(0.05, 28.0, true).numbers.suspicion, None);
-    assert_eq!(weekend(0.3, 15.0, true).numbers.suspicion, None);
-    assert_eq!(weekend(0.3, 28.0, false).numbers.suspicion, None);
+    assert_eq!(weekend(0.4, 15.0, true).numbers.suspicion, None);
+    assert_eq!(weekend(0.4, 28.0, false).numbers.suspicion, None);
+}
+
+#[test]
+fn a_fall_no_larger_than_this_sump_makes_anyway_is_not_named() {
+    let weekend = |fall: f64| {
+        let wander = |h: i64| 0.05 * libm::sin(std::f64::consts::TAU * h as f64 / 144.0);
+        let mut acidity = filled(24 * 21, |h| 9.2 + wander(h));
+        for number in 24 * 21..24 * 21 + 60 {
+            let share = (number - 24 * 21) as f64 / 60.0;
+            let standing = HourMedian { pump_running: Some(false), ..hour(number, 9.2 - fall * share) };
+            acidity.observe(&standing).unwrap();
+        }
+        acidity.verdict().numbers.suspicion
+    };
+    assert_eq!(weekend(0.25), None);
+    assert!(weekend(0.6).is_some());
 }
 
 #[test]

@@ -2,6 +2,18 @@
 
 use super::{Belief, at};
 
+/// How far the conductivity probe's own gain may have gone since it was last wiped, and how much of what the conductivity is off
+/// by is the fill's (acid, tramp oil, rests of cleaner), of an old one and of a fresh one; logarithmic (common practice, no
+/// source).
+const PROBES_OWN: f64 = 0.03;
+const OLD_FILLS: f64 = 0.08;
+const FRESH_FILLS: f64 = 0.02;
+
+/// What is left of the chips in a sump that was cleaned out, as a part of what was there, and how well that is known; the
+/// latter in litres as well.
+const CHIPS_LEFT: (f64, f64) = (0.1, 0.15);
+const CHIPS_LEFT_L: f64 = 0.5;
+
 /// How strong a top-up may have been.
 #[derive(Clone, Copy, PartialEq, Debug)]
 pub enum Mix {
@@ -65,6 +77,27 @@ impl Belief {
             (at::HARDNESS, deviation * hardness_l),
             (at::MINERALS, deviation * minerals_l),
         ]);
+    }
+
+    /// A fresh fill is in: what the conductivity was off by has gone with the old one, as far as it was the fill's and not the
+    /// probe's. `probe` is the probe's standard uncertainty when new, logarithmic.
+    pub fn doubt_gain(&mut self, probe: f64) {
+        let own = probe * probe + PROBES_OWN * PROBES_OWN;
+        let fills = OLD_FILLS * OLD_FILLS;
+        let kept = own / (own + fills);
+        let variance = kept * kept * self.variance(at::GAIN) + kept * fills + FRESH_FILLS * FRESH_FILLS;
+        self.replace(at::GAIN, kept * self.mean[at::GAIN], variance.sqrt());
+    }
+
+    /// The chips were taken out; what the tank holds is the same by its level, so there is more liquid than was believed.
+    pub fn clear_chips(&mut self) {
+        let before = self.mean[at::CHIPS];
+        let left = CHIPS_LEFT.0 * before;
+        let more = 1.0 + (before - left) / self.mean[at::LIQUID].max(1.0);
+        for i in [at::LIQUID, at::CONCENTRATE, at::HARDNESS, at::MINERALS] {
+            self.mean[i] *= more;
+        }
+        self.replace(at::CHIPS, left, CHIPS_LEFT.1 * before + CHIPS_LEFT_L);
     }
 
     /// So many litres more or less of the same may be there: nobody saw them come or go.

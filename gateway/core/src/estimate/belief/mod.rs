@@ -22,7 +22,7 @@ mod seeing;
 mod start;
 
 pub use change::{Mix, TopUpWater};
-pub use passing::Interval;
+pub use passing::{Interval, SCUM_AT_MG_L};
 pub use seeing::SeenConductivity;
 pub use start::Expected;
 
@@ -64,7 +64,7 @@ pub mod at {
     pub const LAST_MIX: usize = 15;
     /// Coolant that leaves all the time, whether the pumps run or not, L/h.
     pub const LEAK: usize = 16;
-    /// Logarithm of the part of the hardness that turns to scum, per hour.
+    /// Logarithm of the part of the hardness that turns to scum, per hour, in a sump of 300 mg/L.
     pub const SCUM: usize = 17;
     /// Logarithm of the make-up water's hardness over its analysis.
     pub const WATER: usize = 18;

@@ -42,11 +42,24 @@ const HOUR_TO_HOUR: [f64; 2] = [0.25, 0.4];
 const WOBBLE_H: f64 = 60.0;
 pub(super) const WOBBLE: f64 = 0.009;
 
+/// Hardness, mg/L as CaCO3, at which a believed rate of scum holds: it is soap that meets calcium, so soft water makes little
+/// of it and hard water much (common practice, no source).
+pub const SCUM_AT_MG_L: f64 = 300.0;
+
+/// At most this part of what is in it is used up in an hour.
+const USED_MAX: f64 = 0.01;
+
 /// At most this part of the liquid leaves in one interval: rates that say more are not believed, and how much is there is
 /// anybody's guess then.
 const LOSS_MAX: f64 = 0.35;
 
 impl Belief {
+    /// Part of the hardness that turns to scum in an hour, as hard as the sump is now.
+    pub fn scum_an_hour(&self) -> f64 {
+        let hardness_mg_l = 1000.0 * self.mean[at::HARDNESS] / self.mean[at::LIQUID];
+        (libm::exp(self.mean[at::SCUM]) * hardness_mg_l / SCUM_AT_MG_L).min(USED_MAX)
+    }
+
     /// Lets time pass.
     pub fn pass(&mut self, interval: &Interval) {
         let hours = interval.running_h + interval.idle_h;
@@ -63,8 +76,8 @@ impl Belief {
         let [running, idle, dragged, leaked] = [running, idle, dragged, leaked].map(|litres| litres * scale);
 
         let kept = 1.0 - (dragged + leaked) / liquid;
-        let used = |i: usize| libm::exp(self.mean[i]).min(0.01) * hours;
-        let (depleted, scum) = (used(at::DEPLETION), used(at::SCUM));
+        let depleted = libm::exp(self.mean[at::DEPLETION]).min(USED_MAX) * hours;
+        let scum = self.scum_an_hour() * hours;
         let amounts = [
             (at::CONCENTRATE, kept - depleted, at::DEPLETION, depleted),
             (at::HARDNESS, kept - scum, at::SCUM, scum),
@@ -73,9 +86,11 @@ impl Belief {
         let mut rows = [[(at::LIQUID, 0.0); 5]; 3];
         for (row, (i, part, by, used)) in rows.iter_mut().zip(amounts) {
             let share = self.mean[i] / liquid;
+            // Twice as hard is twice the part of it that goes.
+            let more = if by == at::SCUM { used } else { 0.0 };
             *row = [
-                (i, part),
-                (at::LIQUID, share * (dragged + leaked) / liquid),
+                (i, part - more),
+                (at::LIQUID, share * (dragged + leaked + more * liquid) / liquid),
                 (at::DRAGOUT, -share * dragged),
                 (at::LEAK, -share * hours * scale),
                 (by, -self.mean[i] * used),

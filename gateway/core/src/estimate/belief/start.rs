@@ -146,6 +146,8 @@ impl Belief {
         content: (f64, f64),
         conductivity: Option<(&Coolant, SeenConductivity)>,
     ) -> Self {
-        Self::fresh(expected, Some(content), conductivity, Some(self))
+        let mut earlier = self.clone();
+        earlier.doubt_gain(expected.gain);
+        Self::fresh(expected, Some(content), conductivity, Some(&earlier))
     }
 }

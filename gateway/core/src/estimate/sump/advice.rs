@@ -113,10 +113,13 @@ impl Sump {
 }
 
 impl Sump {
-    /// Coolant that surely leaves unaccounted for, L/d, where it is worth a word; none before anything is believed.
-    pub fn leaks(&self, prospect: Option<&Prospect>) -> Option<Option<f64>> {
+    /// Coolant that surely leaves unaccounted for, L/d, where it is worth a word, and from then on until it is as likely as not
+    /// that nothing does; none before anything is believed.
+    pub fn watch_losses(&mut self, prospect: Option<&Prospect>) -> Option<Option<f64>> {
         let leak = prospect?.leak_l_d;
-        Some(is_leak(leak, self.plant.expected.full_l).then_some(leak.value))
+        let goes_on = self.losing && leak.value > leak.deviation;
+        self.losing = goes_on || is_leak(leak, self.plant.expected.full_l);
+        Some(self.losing.then_some(leak.value))
     }
 
     /// Strength of the top-ups that holds the target, percent; none where nothing leaves the sump.

@@ -115,6 +115,8 @@ pub struct Sump {
     levels: [Option<(f64, f64)>; 2],
     heard: Heard,
     tracker: Tracker,
+    /// Whether coolant leaves unaccounted for, as was last said.
+    losing: bool,
     /// The two clocks at the latest instant: what lies before is stamped by it.
     latest: Now,
     pace: f64,
@@ -159,6 +161,7 @@ impl Sump {
             levels: [None; 2],
             heard: Heard::default(),
             tracker: Tracker::new(),
+            losing: false,
             latest: Now::default(),
             pace,
             kept_at: None,
@@ -220,6 +223,11 @@ impl Sump {
     pub fn note(&mut self, now: Now, note: &Note) {
         self.begin_instant(now);
         self.pending.told.push((note.kind, note.value));
+    }
+
+    /// A clean-out is over: the chips went with it.
+    pub fn cleaned_out(&mut self) {
+        self.tracker.clear_chips();
     }
 
     /// Time has come to `now`: what was gathered before is taken.

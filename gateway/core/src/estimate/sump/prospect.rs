@@ -231,11 +231,10 @@ impl Prospect {
             share * water_mg_l,
             &[(at::WATER, share * water_mg_l), (at::USUAL_MIX, -water_mg_l / 100.0)],
         );
-        let scum_day = 24.0 * libm::exp(belief.mean[at::SCUM]).min(0.01);
-        let scum = Derived::new(
-            scum_day * liquid.value,
-            &[(at::LIQUID, scum_day), (at::SCUM, scum_day * liquid.value)],
-        );
+        // As hard as the sump is now; twice as hard is twice as much.
+        let scum_l_d = 24.0 * belief.scum_an_hour() * liquid.value;
+        let per_g = scum_l_d / belief.mean[at::HARDNESS];
+        let scum = Derived::new(scum_l_d, &[(at::HARDNESS, per_g), (at::SCUM, scum_l_d)]);
         let used_up = Derived::new(0.0, &[]).plus(days.depletion_day, &liquid);
         let flows = (&evaporation, &dragout);
         let room = Derived::new(days.full_l - belief.content(0.0), &[(at::LIQUID, -1.0), (at::CHIPS, -1.0)]);
@@ -422,7 +421,8 @@ pub(super) mod tests {
     fn scum_takes_hardness_but_no_liquid() {
         let mut belief = belief(200.0, (8.0, 2.0), (150.0, 150.0), (0.0, 5.0));
         let without = Prospect::of(&belief, &days(150.0)).unwrap();
-        belief.mean[at::SCUM] = libm::log(0.005 / 24.0);
+        // At half the hardness that a rate holds at.
+        belief.mean[at::SCUM] = libm::log(0.01 / 24.0);
         let with = Prospect::of(&belief, &days(150.0)).unwrap();
         // 0.5 % of 200 L a day is as much as another litre carried off: 150 · 10 / 3.
         assert_eq!(without.hardness_losses().makeup_l_d(), with.hardness_losses().makeup_l_d());

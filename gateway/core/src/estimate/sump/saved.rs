@@ -6,15 +6,18 @@
 use super::Sump;
 use super::mixing::{Branch, Habits, Poured, Way};
 use super::steps::Step;
-use super::tracker::Resumed;
-use crate::estimate::belief::{Belief, at};
+use super::tracker::{Resumed, WithStop};
+use crate::estimate::belief::{Belief, SCUM_AT_MG_L, at};
 use crate::model::Timestamp;
 
-/// Changes with the meaning of the numbers.
-const VERSION: u8 = 2;
+/// Changes with the meaning of the numbers. The one before is read as well: it knew one rate of scum for soft and hard water
+/// alike, and nothing of steps that came with the pumps' last stop.
+const VERSION: u8 = 3;
+const VERSION_BEFORE: u8 = 2;
 
-/// Numbers behind the belief's own.
-const MORE: usize = 16;
+/// Numbers behind the belief's own, and how many of them are new with this version.
+const MORE: usize = 18;
+const NEW: usize = 2;
 const NUMBERS: usize = at::COUNT * (at::COUNT + 1) + MORE;
 
 /// What a sump did in longer than this is as unknown as what it did in this.
@@ -50,6 +53,7 @@ impl Sump {
         numbers.push(-kept.started_h);
         numbers.push(kept.renewed_h.map_or(-1.0, |at_h| -at_h));
         numbers.push(f64::from(u8::from(kept.leaking)));
+        numbers.extend(kept.with_stop.map_or([-1.0, 0.0], |stop| [-stop.at_h, stop.more_l]));
         let mut bytes = vec![VERSION];
         bytes.extend(self.latest.utc.as_nanos().to_le_bytes());
         bytes.extend(numbers.iter().flat_map(|number| number.to_le_bytes()));
@@ -76,7 +80,7 @@ impl Sump {
         else {
             return false;
         };
-        let &[emptied, ph, age, renewed, leaking] = rest else { return false };
+        let &[emptied, ph, age, renewed, leaking, stopped, more_l] = rest else { return false };
         let back = |ago_h: f64| (ago_h >= 0.0).then_some(-ago_h);
         if !belief.is_sound() || !(0.0..=1.0).contains(&duty) || belief.mean[at::LIQUID] <= 0.0 {
             return false;
@@ -98,6 +102,7 @@ impl Sump {
             started_h: -age.max(0.0),
             renewed_h: back(renewed),
             leaking: leaking != 0.0,
+            with_stop: back(stopped).map(|at_h| WithStop { at_h, more_l }),
         });
         self.kept_at = Some(at);
         true
@@ -114,9 +119,20 @@ fn decode(bytes: &[u8]) -> Option<(Timestamp, Vec<f64>)> {
     let (&version, rest) = bytes.split_first()?;
     let (at, rest) = rest.split_first_chunk::<8>()?;
     let (numbers, tail) = rest.as_chunks::<8>();
-    if version != VERSION || !tail.is_empty() || numbers.len() != NUMBERS {
+    let new = match version {
+        VERSION => 0,
+        VERSION_BEFORE => NEW,
+        _ => return None,
+    };
+    if !tail.is_empty() || numbers.len() + new != NUMBERS {
         return None;
     }
-    let numbers: Vec<f64> = numbers.iter().map(|eight| f64::from_le_bytes(*eight)).collect();
+    let mut numbers: Vec<f64> = numbers.iter().map(|eight| f64::from_le_bytes(*eight)).collect();
+    if version == VERSION_BEFORE {
+        numbers.extend([-1.0, 0.0]);
+        // As much scum as it knew, in a sump as hard as it was.
+        let hardness_mg_l = 1000.0 * numbers[at::HARDNESS] / numbers[at::LIQUID];
+        numbers[at::SCUM] -= libm::log((hardness_mg_l / SCUM_AT_MG_L).max(0.01));
+    }
     numbers.iter().all(|n| n.is_finite()).then_some((Timestamp::from_nanos(i64::from_le_bytes(*at)), numbers))
 }

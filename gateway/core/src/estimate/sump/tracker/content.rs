@@ -238,7 +238,12 @@ impl Tracker {
     pub(super) fn end_step(&mut self, plant: &Plant, step: Step) {
         let step = if plant.pump_known { Some(step) } else { self.read_again(plant, step) };
         let Some(step) = step else { return self.open_window(plant) };
-        if !plant.pump_known && self.starts_after_a_pause(plant, &step) {
+        let no_step = if plant.pump_known {
+            self.is_the_holdup(plant, &step)
+        } else {
+            self.starts_after_a_pause(plant, &step)
+        };
+        if no_step {
             self.forget_conductivity();
             return self.open_window(plant);
         }
@@ -287,10 +292,20 @@ impl Tracker {
         let told = said.is_some() || said_litres.is_some();
         self.unpoured = (!plant.pump_known && !told)
             .then(|| Unpoured { at_h: self.now_h, branches: self.branches.clone() });
+        if is_fill {
+            self.branches.iter_mut().for_each(|branch| branch.belief.doubt_gain(plant.expected.gain));
+        }
         mixing::fork(&mut self.branches, plant, &self.habits, litres, said, is_fill);
         let unknown = said.is_none() && plant.known_mix.is_none();
         let step = Step { litres: litres.0, ..step };
         self.poured = Some(Poured { step, stirred_h: 0.0, unknown, is_fill });
+    }
+
+    /// The sump was cleaned out, and the chips went with it.
+    pub(in crate::estimate::sump) fn clear_chips(&mut self) {
+        self.catch_up();
+        self.branches.iter_mut().for_each(|branch| branch.belief.clear_chips());
+        self.changed = true;
     }
 
     pub(super) fn draw_off(&mut self, step: Step) {

@@ -95,6 +95,14 @@ pub(super) struct Turn {
     pub(super) before: f64,
 }
 
+/// A step that came just after the pumps stopped: what was poured in or drawn off then, or a hold-up that is believed wrong.
+#[derive(Clone, Copy, PartialEq, Debug)]
+pub(in crate::estimate::sump) struct WithStop {
+    pub(in crate::estimate::sump) at_h: f64,
+    /// How much more runs back than is believed, if it is that, L.
+    pub(in crate::estimate::sump) more_l: f64,
+}
+
 /// What was believed before a top-up that may turn out to be none.
 #[derive(Clone, Debug)]
 pub(super) struct Unpoured {

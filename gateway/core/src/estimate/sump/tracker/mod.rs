@@ -24,7 +24,7 @@ use memory::{Bias, Flows, Meter, Seen, Turn, Unpoured, Warmth, drying};
 use told::Said;
 
 pub(crate) use content::content_of;
-pub(super) use memory::{Acidity, Pump};
+pub(super) use memory::{Acidity, Pump, WithStop};
 pub(super) use told::Told;
 
 /// How long a window is, hours.
@@ -81,6 +81,7 @@ pub(super) struct Resumed {
     pub(super) started_h: f64,
     pub(super) renewed_h: Option<f64>,
     pub(super) leaking: bool,
+    pub(super) with_stop: Option<WithStop>,
 }
 
 /// The tracker of one sump.
@@ -90,6 +91,7 @@ pub(super) struct Tracker {
     pub(super) habits: Habits,
     pub(super) pump: Pump,
     turn: Option<Turn>,
+    with_stop: Option<WithStop>,
     unpoured: Option<Unpoured>,
     /// Logarithms of the conductivities of the last hours, where no contact tells whether the pumps run.
     lately: Window,
@@ -143,6 +145,7 @@ impl Tracker {
             habits: Habits::default(),
             pump: Pump { running: None, turned_h: f64::NEG_INFINITY, lost_h: None, duty: 0.4 },
             turn: None,
+            with_stop: None,
             unpoured: None,
             lately: Window::default(),
             believed_h: 0.0,
@@ -186,6 +189,7 @@ impl Tracker {
         self.emptied_h = resumed.emptied_h;
         self.renewed_h = resumed.renewed_h.unwrap_or(f64::NEG_INFINITY);
         self.leaking = resumed.leaking;
+        self.with_stop = resumed.with_stop;
     }
 
     /// Puts the clock so that what was kept lies at `kept_h`.
@@ -199,6 +203,7 @@ impl Tracker {
             poured.step.to_h += kept_h;
         }
         self.emptied_h = self.emptied_h.map(|at_h| at_h + kept_h);
+        self.with_stop = self.with_stop.map(|stop| WithStop { at_h: stop.at_h + kept_h, ..stop });
     }
 
     /// What has to be kept beside the belief, its times counted from now.
@@ -214,6 +219,7 @@ impl Tracker {
             started_h: self.started_h.map_or(0.0, ago),
             renewed_h: Some(ago(self.renewed_h)).filter(|at_h| at_h.is_finite()),
             leaking: self.leaking,
+            with_stop: self.with_stop.map(|stop| WithStop { at_h: ago(stop.at_h), ..stop }),
         }
     }
 

@@ -1,8 +1,9 @@
 //! Whether the pumps run: by their contact, or by what the level does where there is none.
 
+use super::super::mixing::Branch;
 use super::super::plant::Plant;
 use super::super::steps::Step;
-use super::memory::Turn;
+use super::memory::{Turn, WithStop};
 use super::{FILL_H, GAP_H, RUN_BACK_H, Tracker};
 use crate::estimate::belief::{Interval, at};
 
@@ -12,6 +13,11 @@ const TURNED: (f64, f64) = (0.65, 0.35);
 
 /// How long after the pumps seem to have stopped a step may have to do with it, hours.
 const JUST_TURNED_H: f64 = 0.5;
+
+/// A hold-up that was believed wrong shows with the next start, after a long weekend at the latest, hours; and by as much as
+/// with the stop before, within this part.
+const NEXT_START_H: f64 = 96.0;
+const ALIKE_PART: f64 = 0.2;
 
 /// Pumps pause no longer than this, hours; and what is drawn off then is what came, within this part.
 const PAUSE_H: f64 = 1.0;
@@ -63,6 +69,37 @@ impl Tracker {
             // Where no contact is wired the level is all there is; where it has fallen silent the level waits for it.
             None => (!plant.pump_known || since > GAP_H).then_some(false),
         }
+    }
+
+    /// What seems to be poured in just after every stop and drawn off just after every start (or the other way round) is a
+    /// hold-up that is believed wrong: it was learned, say, on a day when somebody topped up while the lines were filling.
+    /// True if the step is that; the hold-up is mended then.
+    pub(super) fn is_the_holdup(&mut self, plant: &Plant, step: &Step) -> bool {
+        let turned_ago_h = step.from_h - self.pump.turned_h;
+        let with_turn = (0.0..RUN_BACK_H + FILL_H + 2.0 * self.spacing_h).contains(&turned_ago_h);
+        if !with_turn || step.lowest.is_some() {
+            return false;
+        }
+        if self.pump.running != Some(true) {
+            self.with_stop = Some(WithStop { at_h: step.from_h, more_l: step.litres });
+            self.changed = true;
+            return false;
+        }
+        let more_l = -step.litres;
+        let alike = |stop: &WithStop| {
+            step.from_h - stop.at_h < NEXT_START_H
+                && (stop.more_l - more_l).abs() < plant.step_l().max(ALIKE_PART * more_l.abs())
+        };
+        let Some(stop) = self.with_stop.take().filter(alike) else { return false };
+        let by = 0.5 * (stop.more_l + more_l);
+        // What came and went with the stop is taken back by the start: only the hold-up was wrong.
+        for Branch { belief, .. } in &mut self.branches {
+            let holdup = (belief.mean[at::HOLDUP] + by).max(0.0);
+            belief.replace(at::HOLDUP, holdup, plant.step_l());
+        }
+        // What was read until now had the wrong hold-up put back.
+        self.steps.forget();
+        true
     }
 
     /// Where no contact tells whether the pumps run, the content does: it lies lower by the hold-up while they do.
