@@ -113,8 +113,8 @@ impl Sump {
 }
 
 impl Sump {
-    /// Coolant that surely leaves unaccounted for, L/d, where it is worth a word, and from then on until it is as likely as not
-    /// that nothing does; none before anything is believed.
+    /// Coolant that surely leaves unaccounted for, L/d, where it is worth a word, and from then on until it is less than its own
+    /// standard deviation; none before anything is believed.
     pub fn watch_losses(&mut self, prospect: Option<&Prospect>) -> Option<Option<f64>> {
         let leak = prospect?.leak_l_d;
         let goes_on = self.losing && leak.value > leak.deviation;
