@@ -2,6 +2,7 @@
 
 use sumpwarden_core::estimate::note::NoteKind;
 use sumpwarden_core::estimate::settings::{EstimateKind, SumpAccuracy, SumpProbes, SumpSettings};
+use sumpwarden_core::estimate::sump::prospect::Drying;
 use sumpwarden_core::estimate::sump::{Estimates, Sump, What};
 use sumpwarden_core::model::{DeviceStatus, Quality, Reason, Status};
 use sumpwarden_core::signal::settings::Accuracy;
@@ -171,6 +172,29 @@ fn a_leak_is_told_with_its_litres() {
         let (litres_h, deviation, _) = leak_of(truth).expect("told");
         assert!((litres_h - truth).abs() < 2.0 * deviation, "{truth} L/h told as {litres_h} ± {deviation}");
         assert!(deviation < 0.4 * litres_h, "{litres_h} ± {deviation} L/h says nothing");
+    }
+}
+
+/// Whether a loss is told, looked at every ten minutes of two days; what cannot be said yet is left out, and what is said
+/// again as well.
+fn loss_said(litres_h: f64) -> Vec<bool> {
+    let mut bench = watched();
+    bench.losses_l_h[3] = litres_h;
+    let mut said = Vec::new();
+    for ten in 0..2 * 144 {
+        bench.go_on(10, |minute| (360..1320).contains(&((10 * ten + minute) % 1440)));
+        let prospect = bench.sump.latest_prospect(&Drying::default());
+        said.extend(bench.sump.watch_losses(prospect.as_ref()).map(|loss| loss.is_some()));
+    }
+    said.dedup();
+    said
+}
+
+#[test]
+fn a_loss_is_told_once_and_does_not_come_and_go() {
+    assert_eq!(loss_said(0.0), [false]);
+    for litres_h in [0.4, 1.5] {
+        assert_eq!(loss_said(litres_h), [false, true], "{litres_h} L/h");
     }
 }
 

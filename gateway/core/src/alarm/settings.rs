@@ -191,14 +191,9 @@ pub struct ConditionSettings {
 
 impl ConditionSettings {
     /// The default alarm on `condition` of `sump`. What is worked out moves slowly and has been smoothed already: it needs no
-    /// delay, but for the run-over, which a wave could fake (five minutes), and a loss, which is believed in for some hours
-    /// after a step in the level that was misread (six hours; both common practice, no source).
+    /// delay, but for the run-over, which a wave could fake (five minutes: common practice, no source).
     pub fn default_for(sump: SumpIndex, condition: Condition) -> Self {
-        let delay = match condition {
-            Condition::WouldOverflow => 5 * MINUTE,
-            Condition::UnexplainedLoss => 360 * MINUTE,
-            _ => Duration::ZERO,
-        };
+        let delay = if condition == Condition::WouldOverflow { 5 * MINUTE } else { Duration::ZERO };
         Self {
             sump,
             condition,

@@ -517,21 +517,21 @@ fn a_forecast_alarms_within_its_days_and_ends_some_way_off() {
 
 #[test]
 fn what_is_worked_out_holds_until_it_is_told_otherwise() {
-    let condition = ConditionSettings::default_for(SumpIndex(0), Condition::Stagnation);
+    let condition = ConditionSettings::default_for(SumpIndex(0), Condition::UnexplainedLoss);
     let settings = AlarmSettings { conditions: vec![condition], ..AlarmSettings::default() };
     let mut alarms = alarms(&settings, 0);
     let mut made = Vec::new();
-    let stands = (SumpIndex(0), Condition::Stagnation);
+    let loss = (SumpIndex(0), Condition::UnexplainedLoss);
     let mut tell = |second: f64, holds, value| {
         let finding = Finding { holds, value, ..Finding::default() };
-        alarms.observe_condition(s(second), stands, &finding, &mut made);
+        alarms.observe_condition(s(second), loss, &finding, &mut made);
         alarms.get(AlarmIndex(0)).1.state
     };
-    assert_eq!(tell(0.0, Some(true), Some(80.0)), State::Unacknowledged);
+    assert_eq!(tell(0.0, Some(true), Some(12.0)), State::Unacknowledged);
     assert_eq!(tell(1.0, None, None), State::Unacknowledged, "not known is not over");
     assert_eq!(tell(2.0, Some(false), None), State::ReturnedUnacknowledged);
-    assert_eq!(made[0].seen.value, Some(80.0));
-    assert_eq!(alarms.key(AlarmIndex(0)), "lathe-1/stagnation");
+    assert_eq!(made[0].seen.value, Some(12.0));
+    assert_eq!(alarms.key(AlarmIndex(0)), "lathe-1/unexplained-loss");
 }
 
 #[test]

@@ -129,3 +129,40 @@ impl Belief {
         ]);
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn belief() -> Belief {
+        let mut mean = [0.0; at::COUNT];
+        mean[at::LIQUID] = 240.0;
+        mean[at::CONCENTRATE] = 14.4;
+        mean[at::HARDNESS] = 60.0;
+        mean[at::MINERALS] = 250.0;
+        mean[at::CHIPS] = 10.0;
+        mean[at::GAIN] = 0.2;
+        let mut deviation = [0.0; at::COUNT];
+        deviation[at::GAIN] = 0.01;
+        Belief::independent(mean, deviation)
+    }
+
+    #[test]
+    fn chips_that_were_taken_out_leave_content_strength_and_hardness_as_they_are() {
+        let (before, mut after) = (belief(), belief());
+        after.clear_chips();
+        assert!((after.mean[at::CHIPS] - 1.0).abs() < 1e-9, "{}", after.mean[at::CHIPS]);
+        assert!((after.content(0.0) - before.content(0.0)).abs() < 1e-9);
+        assert!((after.concentration().0 - before.concentration().0).abs() < 1e-9);
+        assert!((after.hardness().0 - before.hardness().0).abs() < 1e-9);
+        assert!(after.deviation(at::CHIPS) > 1.0, "how much is left nobody has seen");
+    }
+
+    #[test]
+    fn a_fresh_fill_forgets_most_of_the_gain_and_is_less_sure_of_the_rest() {
+        let mut after = belief();
+        after.doubt_gain(0.02);
+        assert!((0.0..0.05).contains(&after.mean[at::GAIN]), "{}", after.mean[at::GAIN]);
+        assert!((0.03..0.06).contains(&after.deviation(at::GAIN)), "{}", after.deviation(at::GAIN));
+    }
+}

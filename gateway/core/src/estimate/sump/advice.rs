@@ -31,6 +31,10 @@ const FAR_DAYS: f64 = 180.0;
 /// A leak that is less than this part of the sump a day is nothing to look for.
 const LEAK_PART: f64 = 0.003;
 
+/// How long a loss that is not beyond doubt must be there, hours: it is believed in for some after a step in the level that was
+/// misread (common practice, no source).
+const SLIGHT_H: f64 = 6.0;
+
 /// An exchange of more than this part of the sump with the water at hand is better made with low-mineral water.
 const LARGE_PART: f64 = 0.5;
 
@@ -114,12 +118,17 @@ impl Sump {
 
 impl Sump {
     /// Coolant that surely leaves unaccounted for, L/d, where it is worth a word, and from then on until it is less than its own
-    /// standard deviation; none before anything is believed.
+    /// standard deviation; none before anything is believed, and while a slight loss has not been there for [`SLIGHT_H`].
     pub fn watch_losses(&mut self, prospect: Option<&Prospect>) -> Option<Option<f64>> {
         let leak = prospect?.leak_l_d;
-        let goes_on = self.losing && leak.value > leak.deviation;
-        self.losing = goes_on || is_leak(leak, self.plant.expected.full_l);
-        Some(self.losing.then_some(leak.value))
+        let goes_on = self.losing_since_h.is_some() && leak.value > leak.deviation;
+        if !goes_on && !is_leak(leak, self.plant.expected.full_l) {
+            self.losing_since_h = None;
+            return Some(None);
+        }
+        let now_h = self.tracker.now_h;
+        let since_h = *self.losing_since_h.get_or_insert(now_h);
+        (self.tracker.leaking || now_h - since_h >= SLIGHT_H).then_some(Some(leak.value))
     }
 
     /// Strength of the top-ups that holds the target, percent; none where nothing leaves the sump.

@@ -115,8 +115,8 @@ pub struct Sump {
     levels: [Option<(f64, f64)>; 2],
     heard: Heard,
     tracker: Tracker,
-    /// Whether coolant leaves unaccounted for, as was last said.
-    losing: bool,
+    /// Since when coolant leaves unaccounted for, hours in the sump; none if it does not.
+    losing_since_h: Option<f64>,
     /// The two clocks at the latest instant: what lies before is stamped by it.
     latest: Now,
     pace: f64,
@@ -161,7 +161,7 @@ impl Sump {
             levels: [None; 2],
             heard: Heard::default(),
             tracker: Tracker::new(),
-            losing: false,
+            losing_since_h: None,
             latest: Now::default(),
             pace,
             kept_at: None,

@@ -128,7 +128,7 @@ pub(super) struct Tracker {
     content_side: f64,
     content_bias: Bias,
     conductivity_bias: Bias,
-    leaking: bool,
+    pub(super) leaking: bool,
     meter: Meter,
     /// The level was away: whatever it shows when it is back happened meanwhile.
     level_gap: Option<f64>,
