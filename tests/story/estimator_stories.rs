@@ -86,6 +86,33 @@ fn without_a_contact_a_top_up_as_large_as_the_hold_up_is_told_from_pumps_that_st
     }
 }
 
+/// Coolant as strong as the sump's dilutes nothing, but an idle sump has no waves.
+#[test]
+fn without_a_contact_waves_tell_a_top_up_from_pumps_that_stop_and_pauses_are_none() {
+    let lathe = lathe();
+    let settings =
+        SumpSettings { probes: SumpProbes { pump: None, makeup_total: None, ..lathe.probes }, ..lathe };
+    // Parts are changed for five minutes, again and again.
+    let works = |minute: u64| minute % 25 >= 5;
+    for poured in [19.0, 25.0, 31.0] {
+        let mut bench = Bench::new(&settings, 7.0);
+        bench.stillness = 0.2;
+        for _ in 0..4 {
+            bench.go_on(1440, |minute| (360..1320).contains(&minute) && works(minute));
+        }
+        bench.go_on(600, |minute| minute >= 360 && works(minute));
+        assert_eq!(bench.events, [], "nothing was poured yet");
+        bench.pour(poured, bench.percent(), false, true);
+        bench.go_on(840, |minute| minute < 720 && works(minute));
+        bench.go_on(1440, |minute| (360..1320).contains(&minute) && works(minute));
+        let (litres, ..) = only_topup(&bench);
+        assert!((litres - poured).abs() < 2.5, "{litres} of {poured} L");
+        assert_eq!(bench.events.len(), 1, "{:?}", bench.events);
+        holds(&bench, EstimateKind::Liquid, bench.liquid_l);
+        holds(&bench, EstimateKind::Concentration, bench.percent());
+    }
+}
+
 /// Believed wrong, it would make a top-up of every stop and something drawn off of every start, for ever.
 #[test]
 fn a_hold_up_that_was_set_far_too_small_is_found_out_by_the_second_start() {

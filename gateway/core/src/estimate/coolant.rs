@@ -40,8 +40,9 @@ pub struct Coolant {
     /// Ideal conductivity of the jar test's water, uS/cm.
     water_ideal: f64,
     concentrate: Concentrate,
-    /// Logarithm of the conductivity in the middle of the jar test.
+    /// Logarithm of the conductivity in the middle of the jar test, and how well it knows how steep the curve is.
     middle: f64,
+    bend_deviation: f64,
 }
 
 /// Ideal conductivity of the concentrate over its percentage.
@@ -52,6 +53,15 @@ enum Concentrate {
     /// Straight lines between the points otherwise.
     Points(Vec<(f64, f64)>),
 }
+
+/// Standard uncertainty of one point of a jar test, part of its conductivity (common practice, no source). A slope at one place of
+/// the curve is half as well known as that of all of it.
+const POINT: f64 = 0.01;
+const LOCAL: f64 = 2.0;
+
+/// How much steeper or flatter than this model a coolant may be between the points, as a part: where a parabola goes through
+/// them, and where only straight lines do.
+const MODEL: [f64; 2] = [0.02, 0.04];
 
 /// How far a point of the jar test may lie beside the parabola, part of its conductivity. More is no reading error.
 const MISFIT_MAX: f64 = 0.03;
@@ -67,10 +77,16 @@ impl Coolant {
             .filter(|(percent, _)| *percent > 0.0)
             .map(|&(percent, us_cm)| (percent, brought_by(percent, us_cm, water_ideal)))
             .collect();
-        let concentrate = parabola(&brought, points, water_ideal)
-            .unwrap_or_else(|| Concentrate::Points([&[(0.0, 0.0)], &brought[..]].concat()));
-        let sum: f64 = points.iter().map(|(_, us_cm)| libm::log(us_cm.max(1.0))).sum();
-        Self { water_ideal, concentrate, middle: sum / points.len() as f64 }
+        let curve = parabola(&brought, points, water_ideal);
+        let model = MODEL[usize::from(curve.is_none())];
+        let concentrate =
+            curve.unwrap_or_else(|| Concentrate::Points([&[(0.0, 0.0)], &brought[..]].concat()));
+        let logs = || points.iter().map(|(_, us_cm)| libm::log(us_cm.max(1.0)));
+        let middle = logs().sum::<f64>() / points.len() as f64;
+        let apart = logs().map(|log| (log - middle) * (log - middle)).sum::<f64>().sqrt();
+        let slope = LOCAL * POINT / apart.max(LOCAL * POINT);
+        let bend_deviation = (model * model + slope * slope).sqrt();
+        Self { water_ideal, concentrate, middle, bend_deviation }
     }
 
     /// Conductivity at 25 °C, uS/cm, of `percent` concentrate and the minerals of `waters` litres of the jar test's water in
@@ -101,6 +117,12 @@ impl Coolant {
     /// Logarithm of the conductivity, uS/cm, in the middle of what the jar test covers: there this model is best known.
     pub fn middle(&self) -> f64 {
         self.middle
+    }
+
+    /// How much steeper or flatter the conductivity may follow dilution and thickening than this model says, standard uncertainty
+    /// as a part of it: few points, or points close together, know a slope badly.
+    pub fn bend_deviation(&self) -> f64 {
+        self.bend_deviation
     }
 
     /// How many litres of the jar test's water bring the minerals that a litre of a water of this conductivity brings.
@@ -228,6 +250,19 @@ mod tests {
         for (percent, us_cm) in points {
             assert!((kinked.us_cm(percent, 1.0 - percent / 100.0, 0.0) / us_cm - 1.0).abs() < 1e-6);
         }
+    }
+
+    #[test]
+    fn a_jar_test_of_few_points_close_together_knows_the_slope_badly() {
+        let deviation = |points: &[(f64, f64)]| {
+            Coolant::new(&JarTest::new(points).expect("rising"), 560.0).bend_deviation()
+        };
+        let wide = coolant().bend_deviation();
+        assert!((0.02..0.03).contains(&wide), "{wide}");
+        let close = deviation(&[(6.0, 1420.0), (7.0, 1550.0), (8.0, 1690.0)]);
+        assert!(close > 2.0 * wide, "{close}");
+        let two = deviation(&[(0.0, 560.0), (12.0, 2190.0)]);
+        assert!(two > 1.5 * wide, "{two}");
     }
 
     #[test]

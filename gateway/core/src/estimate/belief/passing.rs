@@ -31,6 +31,8 @@ mod wander {
     pub(super) const CONCENTRATE: f64 = 0.002;
     pub(super) const CHIPS: f64 = 0.1;
     pub(super) const LEAK: f64 = 0.003;
+    /// Per unit of pH. What a warm day does to the pH is no acid: it must not be learned from for ever.
+    pub(super) const ACID: f64 = 0.02;
 }
 
 /// How much evaporation and drag-out of one hour differ from their mean, as a part of it.
@@ -166,6 +168,7 @@ impl Belief {
             (at::WATER, wander::WATER),
             (at::CHIPS, wander::CHIPS),
             (at::LEAK, wander::LEAK),
+            (at::ACID, wander::ACID),
         ] {
             self.widen(i, part(1.0, by));
         }

@@ -25,6 +25,9 @@ pub struct Expected {
     pub level_l: f64,
     /// Standard uncertainty of the conductivity probe, as a part of the conductivity.
     pub gain: f64,
+    /// How much steeper or flatter the conductivity may follow dilution than the jar test says, standard uncertainty as a part
+    /// of it.
+    pub bend: f64,
 }
 
 /// Minerals in a fill of unknown age, in litres of its own water a litre: median and logarithmic deviation. Fresh fills hold
@@ -106,7 +109,7 @@ impl Belief {
         set(at::LEAK, (0.0, 0.000_03 * expected.full_l));
         set(at::SCUM, (libm::log(SCUM.0), SCUM.1));
         set(at::WATER, (0.0, 0.04));
-        set(at::BEND, (0.0, 0.04));
+        set(at::BEND, (0.0, expected.bend));
         set(at::ACID, (0.1, 0.15));
         set(at::DEPLETION, (libm::log(DEPLETION.0), DEPLETION.1));
         set(at::FOULING, (-0.0002, 0.0006));

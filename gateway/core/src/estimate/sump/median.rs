@@ -65,10 +65,15 @@ impl Window {
         middle(&mut values)
     }
 
+    /// The entries at or after a moment and before another.
+    pub(super) fn of(&self, from_h: f64, to_h: f64) -> Vec<f64> {
+        let within = self.entries.iter().filter(|entry| (from_h..to_h).contains(&entry.0));
+        within.map(|entry| entry.1).collect()
+    }
+
     /// Median of the entries at or after a moment and before another, if there are at least `least`.
     pub(super) fn middle_of(&self, from_h: f64, to_h: f64, least: usize) -> Option<Middle> {
-        let within = self.entries.iter().filter(|entry| (from_h..to_h).contains(&entry.0));
-        let mut values: Vec<f64> = within.map(|entry| entry.1).collect();
+        let mut values = self.of(from_h, to_h);
         if values.len() < least { None } else { middle(&mut values) }
     }
 }

@@ -88,6 +88,7 @@ impl Plant {
                 fill_hardness_mg_l: fill_hardness(settings, &coolant, waters),
                 level_l: level_mm * tank.area_at(settings.fill_mark_mm),
                 gain,
+                bend: coolant.bend_deviation(),
             },
             water: TopUpWater { hardness_mg_l: settings.water.hardness_mg_l, waters },
             known_mix,

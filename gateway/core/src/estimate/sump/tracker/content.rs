@@ -20,6 +20,10 @@ const FAR_OFF: f64 = 4.0;
 /// How slowly the last of what runs back follows, hours (common practice, no source).
 const RUN_BACK_TAIL_H: f64 = 10.0 / 60.0;
 
+/// Where no contact tells, the median of an hour may have pauses of the pumps in it and be off by this part of the hold-up (common
+/// practice, no source).
+const PAUSES: f64 = 0.05;
+
 /// Content this part of the full tank off, beside the hold-up, is no matter of pumps.
 const FAR: f64 = 0.2;
 
@@ -77,8 +81,9 @@ impl Tracker {
         }
         self.seen.level_h = self.now_h;
         if !plant.pump_known {
+            self.waves.take(self.now_h, content_l + self.put_back);
             self.guess_pumps(plant, content_l);
-            if let Some(step) = self.doubt_turn() {
+            if let Some(step) = self.doubt_turn(plant) {
                 self.begin_step(plant, step.from_h);
                 return self.end_step(plant, step);
             }
@@ -178,6 +183,7 @@ impl Tracker {
         let floor = plant.level_noise_mm(running) * plant.tank.area_at(plant.tank.level_mm(middle.value));
         let (share, unknown) = match self.pump.running {
             None => (self.pump.duty, 0.5),
+            Some(_) if running && !plant.pump_known => (1.0, PAUSES),
             Some(_) => (f64::from(u8::from(running)), 0.0),
         };
         (share, both(both(floor, middle.deviation), unknown * belief.mean[at::HOLDUP]))

@@ -12,6 +12,7 @@ mod content;
 mod memory;
 mod pumps;
 mod told;
+mod waves;
 
 use super::super::belief::{Belief, Interval, at};
 use super::median::{Middle, Window};
@@ -26,6 +27,7 @@ use told::Said;
 pub(crate) use content::content_of;
 pub(super) use memory::{Acidity, Pump, WithStop};
 pub(super) use told::Told;
+use waves::Waves;
 
 /// How long a window is, hours.
 const WINDOW_H: f64 = 1.0;
@@ -95,6 +97,8 @@ pub(super) struct Tracker {
     unpoured: Option<Unpoured>,
     /// Logarithms of the conductivities of the last hours, where no contact tells whether the pumps run.
     lately: Window,
+    /// How the level trembles, where no contact tells.
+    waves: Waves,
     /// Time the belief stands at, and what has gone by since.
     believed_h: f64,
     believed_put_back: f64,
@@ -148,6 +152,7 @@ impl Tracker {
             with_stop: None,
             unpoured: None,
             lately: Window::default(),
+            waves: Waves::default(),
             believed_h: 0.0,
             believed_put_back: 0.0,
             gone: Interval::default(),
@@ -407,6 +412,9 @@ impl Tracker {
     /// Takes what the window holds.
     fn close_window(&mut self, plant: &Plant) {
         self.changed = true;
+        if !plant.pump_known {
+            self.waves.learn(self.window_h, self.now_h);
+        }
         if self.level_gap.is_some() {
             self.catch_up();
             if let Some(step) = self.missed_step(plant) {

@@ -23,13 +23,24 @@ const ALIKE_PART: f64 = 0.2;
 const PAUSE_H: f64 = 1.0;
 const PAUSE_PART: f64 = 0.15;
 
-/// How long after the pumps seem to have stopped the conductivity may tell that they have not, hours: as long as a top-up
+/// How long after the pumps seem to have stopped waves and conductivity may tell that they have not, hours: as long as a top-up
 /// takes to be stirred.
 const DOUBTED_H: f64 = 75.0 / 60.0;
+
+/// Over how long the level is compared before and after a top-up into running pumps, hours.
+const LEVELS_H: f64 = 12.0 / 60.0;
+
+/// How long the last of what runs back, or of what is poured, may ripple, hours; and over how long it is looked at whether the
+/// level trembles.
+const RIPPLES_H: f64 = 3.0 / 60.0;
+const TREMBLES_H: f64 = 20.0 / 60.0;
 
 /// Over how long it is compared with what it was before, hours, and how many readings that takes.
 const COMPARED_H: f64 = 10.0 / 60.0;
 const COMPARED_LEAST: usize = 3;
+
+/// Over how long what was before is looked at, hours.
+const BEFORE_H: f64 = 50.0 / 60.0;
 
 /// A conductivity that has fallen by this part of what as much plain water would do, and by so much at the least, was
 /// diluted. What runs back from the lines is the same coolant.
@@ -125,11 +136,28 @@ impl Tracker {
         }
     }
 
+    /// Over how long something is compared with what it was before, hours: longer where readings are seldom.
+    fn compared_h(&self) -> f64 {
+        COMPARED_H.max((COMPARED_LEAST as f64 + 0.5) * self.spacing_h)
+    }
+
     /// The pumps seem to have stopped; none where there is nothing to compare with.
     fn turn_now(&self) -> Option<Turn> {
-        let before = self.lately.middle_of(self.now_h - 1.0, self.now_h - COMPARED_H, COMPARED_LEAST)?;
+        let to_h = self.now_h - self.compared_h();
+        let before = self.lately.middle_of(to_h - BEFORE_H, to_h, COMPARED_LEAST)?;
         let standing_l = self.steps.standing()?;
         Some(Turn { at_h: self.now_h, turned_h: self.pump.turned_h, standing_l, before: before.value })
+    }
+
+    /// Whether the pumps run on though they seemed to have stopped: the level trembles as it does while they run or, where that
+    /// tells nothing, the conductivity says so.
+    fn runs_on(&self, turn: &Turn) -> bool {
+        let since_h = (turn.at_h + RIPPLES_H).max(self.now_h - TREMBLES_H);
+        if self.waves.are_known(TREMBLES_H / self.spacing_h.max(1e-3)) {
+            self.waves.tell(since_h) == Some(true)
+        } else {
+            self.is_diluted(turn)
+        }
     }
 
     /// Whether the conductivity has fallen since the pumps seemed to have stopped, as it does where something was poured into
@@ -140,7 +168,7 @@ impl Tracker {
 
     /// Whether the conductivity lies so much below what it was as it may if so many litres were poured in.
     fn has_fallen(&self, before: f64, now_h: f64, litres: f64) -> bool {
-        let now = self.lately.middle_of(now_h - COMPARED_H, now_h + 1e-9, COMPARED_LEAST);
+        let now = self.lately.middle_of(now_h - self.compared_h(), now_h + 1e-9, COMPARED_LEAST);
         let Some((now, belief)) = now.zip(self.heaviest()) else { return false };
         before - now.value > DILUTED_LEAST.max(DILUTED * litres / belief.mean[at::LIQUID].max(1.0))
     }
@@ -174,27 +202,52 @@ impl Tracker {
         true
     }
 
-    /// Where no contact tells: the top-up that looked like pumps that stop, once the conductivity has told.
-    pub(super) fn doubt_turn(&mut self) -> Option<Step> {
+    /// Where no contact tells: the top-up that looked like pumps that stop, once waves or conductivity have told.
+    pub(super) fn doubt_turn(&mut self, plant: &Plant) -> Option<Step> {
         let turn = self.turn?;
         let since_h = self.now_h - turn.at_h;
         if since_h > DOUBTED_H {
             self.turn = None;
             return None;
         }
-        if self.steps.is_moving() || since_h < RUN_BACK_H + COMPARED_H || !self.is_diluted(&turn) {
+        if self.steps.is_moving() || since_h < RUN_BACK_H + self.compared_h() || !self.runs_on(&turn) {
             return None;
         }
         let holdup = self.heaviest()?.mean[at::HOLDUP];
-        let litres = self.poured_since(&turn, holdup)?;
+        let litres = self.poured_since(plant, &turn, holdup)?;
         self.run_on(&turn, holdup);
         (litres > 0.0).then_some(Step { from_h: turn.at_h, to_h: turn.at_h, litres, lowest: None })
     }
 
     /// What stands now more than before the pumps seemed to have stopped, if they run: they may have paused meanwhile.
-    fn poured_since(&self, turn: &Turn, holdup: f64) -> Option<f64> {
-        let now_l = self.steps.standing_since(turn.at_h.max(self.now_h - COMPARED_H))?;
+    fn poured_since(&self, plant: &Plant, turn: &Turn, holdup: f64) -> Option<f64> {
+        if let Some(litres) = self.risen_since(plant, turn.at_h) {
+            return Some(litres);
+        }
+        let now_l = self.steps.standing_since(turn.at_h.max(self.now_h - self.compared_h()))?;
         Some(now_l + holdup - turn.standing_l)
+    }
+
+    /// How much more (or, below zero, less) the tank holds than before a moment, if the pumps run: they may have paused before it
+    /// and since, so that what the level does not fall below is compared. None where readings are too seldom for that.
+    fn risen_since(&self, plant: &Plant, at_h: f64) -> Option<f64> {
+        let before = self.waves.low(at_h - LEVELS_H - RIPPLES_H, at_h - RIPPLES_H)?;
+        let now = self.waves.low((at_h + RIPPLES_H).max(self.now_h - LEVELS_H), f64::INFINITY)?;
+        let belief = self.heaviest()?;
+        let by_belief = now - (belief.content(1.0) + self.believed_put_back);
+        let by_level = now - before;
+        // Where they stood before, what was there then is not comparable; what is believed has to do.
+        Some(if (by_level - by_belief).abs() < 2.0 * plant.step_l() { by_level } else { by_belief })
+    }
+
+    /// Where no contact tells: a step while the pumps run, if it is more than pauses of theirs one after the other.
+    fn more_than_pauses(&self, plant: &Plant, step: Step) -> Option<Step> {
+        if self.pump.running != Some(true) || step.lowest.is_some() {
+            return Some(step);
+        }
+        let Some(litres) = self.risen_since(plant, step.from_h) else { return Some(step) };
+        let part = litres / step.litres;
+        (part > 0.5 && litres.abs() > plant.step_l()).then_some(Step { litres, ..step })
     }
 
     /// The pumps had not stopped.
@@ -210,18 +263,30 @@ impl Tracker {
     pub(super) fn read_again(&mut self, plant: &Plant, step: Step) -> Option<Step> {
         let stopped = self.pump.running == Some(false) && self.pump.turned_h > step.from_h - JUST_TURNED_H;
         let holdup = self.heaviest().map(|belief| belief.mean[at::HOLDUP]);
-        let Some(holdup) = holdup.filter(|_| stopped && step.lowest.is_none()) else { return Some(step) };
+        let Some(holdup) = holdup.filter(|_| stopped && step.lowest.is_none()) else {
+            return self.more_than_pauses(plant, step);
+        };
         let poured = holdup + step.litres;
         let Some(turn) = self.turn else { return Some(self.guess_again(plant, step, holdup)) };
-        if poured >= plant.step_l() && self.is_diluted(&turn) {
-            let litres = self.poured_since(&turn, holdup).filter(|l| *l > 0.0).unwrap_or(poured);
+        if poured >= plant.step_l() && self.runs_on(&turn) {
+            let litres = self.poured_since(plant, &turn, holdup).filter(|l| *l > 0.0).unwrap_or(poured);
             self.run_on(&turn, holdup);
             return Some(Step { litres, from_h: turn.at_h, to_h: turn.at_h, ..step });
         }
         if step.litres > 0.0 {
             self.turn = None;
+            return self.more_than_run_back(plant, step);
         }
-        (step.litres > 0.0 || poured < plant.step_l()).then_some(step)
+        (poured < plant.step_l()).then_some(step)
+    }
+
+    /// Where no contact tells: what was poured into pumps that have just stopped, if there is more now than was believed. That
+    /// there is more than stood before may only mean that what was before were pauses.
+    fn more_than_run_back(&self, plant: &Plant, step: Step) -> Option<Step> {
+        let now = self.waves.standing(self.now_h - COMPARED_H);
+        let Some((now, belief)) = now.zip(self.heaviest()) else { return Some(step) };
+        let litres = now - (belief.content(0.0) + self.believed_put_back);
+        (litres > plant.step_l().max(0.5 * step.litres)).then_some(step)
     }
 
     /// Without a conductivity: nobody draws off just when the pumps stop, so less than the hold-up is read as the top-up it
