@@ -131,7 +131,7 @@ mod tests {
 
     #[test]
     fn a_sump_that_trembles_as_in_its_rough_hours_runs_and_one_that_is_still_stands() {
-        for (last, running) in [(0.3, Some(false)), (0.35, Some(false)), (1.9, Some(true)), (1.0, None)] {
+        for (last, running) in [(0.3, Some(false)), (0.35, Some(false)), (1.9, Some(true)), (0.8, None)] {
             let mut waves = played(&[2.0, 1.8, 0.3, 2.1, 0.35, 0.3, 2.2]);
             hour(&mut waves, 7.0, last);
             assert_eq!(waves.tell(7.0), running, "{last}");
