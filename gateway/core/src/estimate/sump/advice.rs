@@ -31,6 +31,10 @@ const FAR_DAYS: f64 = 180.0;
 /// A leak that is less than this part of the sump a day is nothing to look for.
 const LEAK_PART: f64 = 0.003;
 
+/// A loss is worth an alarm once it is more than that by so many of its standard deviations: it is looked at all year, and at
+/// 95 % a sound sump would lose coolant now and then.
+const ALARM_SURE: f64 = 2.5;
+
 /// How long a loss that is not beyond doubt must be there, hours: it is believed in for some after a step in the level that was
 /// misread (common practice, no source).
 const SLIGHT_H: f64 = 6.0;
@@ -117,12 +121,13 @@ impl Sump {
 }
 
 impl Sump {
-    /// Coolant that surely leaves unaccounted for, L/d, where it is worth a word, and from then on until it is less than its own
+    /// Coolant that surely leaves unaccounted for, L/d, where it is worth an alarm, and from then on until it is less than its own
     /// standard deviation; none before anything is believed, and while a slight loss has not been there for [`SLIGHT_H`].
     pub fn watch_losses(&mut self, prospect: Option<&Prospect>) -> Option<Option<f64>> {
         let leak = prospect?.leak_l_d;
         let goes_on = self.losing_since_h.is_some() && leak.value > leak.deviation;
-        if !goes_on && !is_leak(leak, self.plant.expected.full_l) {
+        let least = leak.value - ALARM_SURE * leak.deviation;
+        if !goes_on && least <= LEAK_PART * self.plant.expected.full_l {
             self.losing_since_h = None;
             return Some(None);
         }
