@@ -96,7 +96,7 @@ fn without_a_contact_waves_tell_a_top_up_from_pumps_that_stop_and_pauses_are_non
     let works = |minute: u64| minute % 25 >= 5;
     for poured in [19.0, 25.0, 31.0] {
         let mut bench = Bench::new(&settings, 7.0);
-        bench.stillness = 0.2;
+        bench.idle_waves = 0.2;
         for _ in 0..4 {
             bench.go_on(1440, |minute| (360..1320).contains(&minute) && works(minute));
         }
@@ -199,6 +199,25 @@ fn a_leak_is_told_with_its_litres() {
         let (litres_h, deviation, _) = leak_of(truth).expect("told");
         assert!((litres_h - truth).abs() < 2.0 * deviation, "{truth} L/h told as {litres_h} ± {deviation}");
         assert!(deviation < 0.4 * litres_h, "{litres_h} ± {deviation} L/h says nothing");
+    }
+}
+
+/// Of a sump that nobody has watched before, nothing is known of how fast it dries.
+#[test]
+fn a_leak_from_the_first_hours_on_is_not_taken_for_evaporation() {
+    for percent in [5.0, 7.0] {
+        let mut bench = Bench::new(&lathe(), percent);
+        bench.go_on(150, |_| true);
+        bench.losses_l_h[3] = 5.0;
+        bench.go_on(210, |_| true);
+        bench.pour(30.0, 3.8, false, true);
+        bench.go_on(120, |_| true);
+        for _ in 0..26 {
+            bench.go_on(60, |_| false);
+            holds(&bench, EstimateKind::Concentration, bench.percent());
+        }
+        let (litres_h, deviation, _) = leak_told(&bench, 0).expect("told once a day has been seen");
+        assert!((litres_h - 5.0).abs() < 2.0 * deviation, "{litres_h} ± {deviation} L/h");
     }
 }
 

@@ -173,7 +173,7 @@ pub struct Bench {
     /// Probes that give nothing.
     pub silent: Vec<ProbeIndex>,
     /// Part of the waves and of the noise of the level that is there while the pumps stand.
-    pub stillness: f64,
+    pub idle_waves: f64,
     /// A conductivity that is read instead of the true one, with its quality.
     pub false_us_cm: Option<(f64, Quality)>,
     out_l: f64,
@@ -196,7 +196,7 @@ impl Bench {
             losses_l_h: [0.35, 0.1, 0.1, 0.0],
             metered_l: 1000.0,
             silent: Vec::new(),
-            stillness: 1.0,
+            idle_waves: 1.0,
             false_us_cm: None,
             out_l: 0.0,
             coolant: Coolant::new(&jar, 560.0),
@@ -275,7 +275,7 @@ impl Bench {
         let now = at(self.now_s);
         // Waves and noise that repeat, so that every run is the same.
         let wave = [0.3, -0.8, 1.1, -0.2, 0.6, -1.0, 0.1][(self.now_s / 60 % 7) as usize];
-        let trembles = if running { wave } else { self.stillness * wave };
+        let trembles = if running { wave } else { self.idle_waves * wave };
         let mm = (self.liquid_l - self.out_l).max(0.0) / LITRES_PER_MM + trembles;
         let (us_cm, quality) =
             self.false_us_cm.unwrap_or((self.us_cm() * (1.0 + 0.001 * wave), Quality::GOOD));

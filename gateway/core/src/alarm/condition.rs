@@ -51,7 +51,7 @@ words! { Condition, "What is worked out about a sump and asks for somebody to ac
     /// The pumps have stood still for long.
     Stagnation "stagnation" Low, "three days without circulation: common practice, no source";
     /// Coolant leaves that neither evaporation nor chips explain.
-    UnexplainedLoss "unexplained-loss" Medium, "beyond doubt, or significant at 95 % for six hours: the estimator's own interval";
+    UnexplainedLoss "unexplained-loss" Medium, "beyond doubt, or two and a half standard deviations for six hours: the estimator's own interval";
     /// Conductivity changed, and neither concentrate nor minerals explain it.
     ConductivityUnexplained "conductivity-unexplained" Low, "the estimator's own interval";
     /// A top-up was much weaker or stronger than it should have been.

@@ -1,7 +1,7 @@
 //! What the level says: content of the tank, its steps, and losses that are not what is believed.
 
 use super::super::median::Middle;
-use super::super::mixing::{self, Poured};
+use super::super::mixing::{self, Branch, Poured};
 use super::super::plant::Plant;
 use super::super::steps::{Change, Reading, Step, Threshold};
 use super::super::{What, both};
@@ -196,21 +196,15 @@ impl Tracker {
         if !self.content_bias.is_off() {
             return;
         }
-        if self.is_young() {
-            // Nothing is known of this sump's rates yet: that they are off is no sign of a leak.
-            for branch in &mut self.branches {
-                for i in [at::EVAPORATION_RUNNING, at::EVAPORATION_IDLE, at::DRAGOUT] {
-                    branch.belief.widen(i, 0.3 * 0.3);
-                }
-            }
-            return;
-        }
         let most = LEAK_H_MAX * full_l;
         let litres_h = (innovation.residual / WINDOW_H).clamp(-most, most);
-        for branch in &mut self.branches {
-            branch.belief.widen(at::EVAPORATION_RUNNING, 0.1 * 0.1);
-            branch.belief.widen(at::EVAPORATION_IDLE, 0.1 * 0.1);
-            branch.belief.widen(at::LEAK, 0.25 * litres_h * litres_h);
+        // Of a sump that is new to us no rate is known yet.
+        let young = [(at::EVAPORATION_RUNNING, 0.3), (at::EVAPORATION_IDLE, 0.3), (at::DRAGOUT, 0.3)];
+        let known = [(at::EVAPORATION_RUNNING, 0.1), (at::EVAPORATION_IDLE, 0.1)];
+        let rates: &[(usize, f64)] = if self.is_young() { &young } else { &known };
+        for Branch { belief, .. } in &mut self.branches {
+            belief.widen(at::LEAK, 0.25 * litres_h * litres_h);
+            rates.iter().for_each(|&(i, by)| belief.widen(i, by * by));
         }
     }
 

@@ -5,6 +5,7 @@
 //! probe in a stilling well, one that filters) the waves tell nothing.
 
 use super::super::median::Window;
+use crate::estimate::trend::median_in_place;
 
 /// How far back the level is looked at, hours, and how far apart readings are at least.
 const LATELY_H: f64 = 2.0;
@@ -86,8 +87,8 @@ impl Waves {
     /// None with too few readings.
     pub(super) fn low(&self, from_h: f64, to_h: f64) -> Option<f64> {
         let within = self.lately.of(from_h, to_h);
-        let middle = |three: &[f64]| three[0].max(three[1].min(three[2])).min(three[1].max(three[2]));
-        let lowest = within.windows(3).map(middle).min_by(f64::total_cmp);
+        let middle = |three: &[f64]| median_in_place(&mut [three[0], three[1], three[2]]);
+        let lowest = within.windows(3).filter_map(middle).min_by(f64::total_cmp);
         lowest.filter(|_| within.len() >= TELL_LEAST)
     }
 
