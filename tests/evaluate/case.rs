@@ -3,7 +3,7 @@
 use std::time::Duration;
 use sumpwarden_core::engine::outlook::HARDNESS_LIMIT_MG_L;
 
-use sumpwarden_sim::scenario::{Habits, HistoryOptions, Scenario, UnknownScenario};
+use sumpwarden_sim::scenario::{Habits, HistoryOptions, Knowledge, Scenario, UnknownScenario};
 
 /// Scenarios shorter than this are there to be watched; too little of them is left after the warm-up.
 const LENGTH_LEAST: Duration = Duration::from_secs(6 * 86_400);
@@ -67,6 +67,33 @@ impl Notes {
     }
 }
 
+/// A figure of the configuration that people are made to know exactly: what is still wrong then, it did not cause.
+#[derive(Clone, Copy, PartialEq, Eq, Debug, clap::ValueEnum)]
+pub(crate) enum Exact {
+    /// Hardness of the waters.
+    Analysis,
+    /// Readings of the jar test and its meter.
+    JarTest,
+    /// Lengths of the tank.
+    Tank,
+    /// Factor of the refractometer.
+    Factor,
+    /// Hold-up of the machine.
+    Holdup,
+}
+
+impl Exact {
+    fn make(self, known: &mut Knowledge) {
+        match self {
+            Self::Analysis => known.analysis = 0.0,
+            Self::JarTest => (known.jar, known.meter) = (0.0, 0.0),
+            Self::Tank => known.dimensions = 0.0,
+            Self::Factor => known.factor = 0.0,
+            Self::Holdup => known.holdup = 0.0,
+        }
+    }
+}
+
 /// One history to play.
 #[derive(Clone, Debug)]
 pub(crate) struct Case {
@@ -100,6 +127,12 @@ impl Case {
             history: HistoryOptions { every, habits, ..HistoryOptions::default() },
             scenario,
         })
+    }
+
+    /// The same, its people knowing these figures exactly.
+    pub(crate) fn knowing(mut self, exact: &[Exact]) -> Self {
+        exact.iter().for_each(|figure| figure.make(&mut self.scenario.known));
+        self
     }
 
     /// Nothing happens in it that a process alarm should tell.

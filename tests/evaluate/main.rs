@@ -34,7 +34,7 @@ use std::time::{Duration, Instant};
 use clap::Parser;
 
 use account::Account;
-use case::{Case, Notes, worth_judging};
+use case::{Case, Exact, Notes, worth_judging};
 use play::{Played, Spent};
 use report::{Group, Written};
 
@@ -61,6 +61,9 @@ struct Arguments {
     /// Threads; as many as there are processors where not given.
     #[arg(long, value_name = "N")]
     threads: Option<NonZero<usize>>,
+    /// What people know exactly, to see how much of an error comes from what they do not; may be given several times.
+    #[arg(long, value_name = "FIGURE")]
+    exact: Vec<Exact>,
     /// Writes every figure to FILE.
     #[arg(long, value_name = "FILE")]
     json: Option<PathBuf>,
@@ -170,7 +173,8 @@ fn cases(arguments: &Arguments) -> Result<Vec<Case>, Box<dyn Error>> {
     for name in names {
         for &notes in &notes {
             for &seed in &arguments.seed.0 {
-                cases.push(Case::new(name, seed, notes, every, arguments.days)?);
+                let case = Case::new(name, seed, notes, every, arguments.days)?;
+                cases.push(case.knowing(&arguments.exact));
             }
         }
     }
