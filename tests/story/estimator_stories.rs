@@ -113,6 +113,49 @@ fn without_a_contact_waves_tell_a_top_up_from_pumps_that_stop_and_pauses_are_non
     }
 }
 
+/// What still and running hours look like is not learned anew after a restart.
+#[test]
+fn without_a_contact_a_restart_forgets_no_waves() {
+    let lathe = lathe();
+    let settings =
+        SumpSettings { probes: SumpProbes { pump: None, makeup_total: None, ..lathe.probes }, ..lathe };
+    let mut bench = Bench::new(&settings, 7.0);
+    bench.idle_waves = 0.2;
+    bench.days(3);
+    bench.go_on(600, |minute| minute >= 360);
+    let (bytes, _) = bench.kept.clone().expect("something is kept every hour");
+    bench.sump = Sump::new(&settings, &SumpAccuracy::default(), 1.0).expect("sound settings");
+    assert!(bench.sump.restore(&bytes));
+    bench.go_on(60, |_| true);
+    bench.pour(24.0, bench.percent(), false, true);
+    bench.go_on(300, |_| true);
+    bench.days(1);
+    let (litres, ..) = only_topup(&bench);
+    assert!((litres - 24.0).abs() < 2.5 && bench.events.len() == 1, "{:?}", bench.events);
+}
+
+/// A partial exchange, or a can drawn off for another machine, with the can that follows at once.
+#[test]
+fn what_is_drawn_off_just_before_a_top_up_is_told_apart_from_it() {
+    let mut bench = watched();
+    bench.silent = vec![METER];
+    bench.go_on(120, |_| false);
+    bench.pump_out(18.0);
+    bench.go_on(3, |_| false);
+    bench.pour(45.0, 4.0, false, false);
+    bench.go_on(600, |minute| minute > 20);
+    let (litres, percent, _) = only_topup(&bench);
+    assert!((litres - 45.0).abs() < 3.0, "{litres} L");
+    assert!((percent - 4.0).abs() < 1.5, "{percent} %");
+    let drawn = bench
+        .events
+        .iter()
+        .any(|event| matches!(event.what, What::DrawOff { litres } if (litres - 18.0).abs() < 3.0));
+    assert!(drawn, "{:?}", bench.events);
+    holds(&bench, EstimateKind::Concentration, bench.percent());
+    holds(&bench, EstimateKind::Liquid, bench.liquid_l);
+}
+
 /// Believed wrong, it would make a top-up of every stop and something drawn off of every start, for ever.
 #[test]
 fn a_hold_up_that_was_set_far_too_small_is_found_out_by_the_second_start() {
@@ -299,6 +342,34 @@ fn after_a_week_off_it_goes_on() {
     holds(&bench, EstimateKind::Concentration, bench.percent());
     holds(&bench, EstimateKind::Liquid, bench.liquid_l);
     bench.days(2);
+    holds(&bench, EstimateKind::Concentration, bench.percent());
+    holds(&bench, EstimateKind::Liquid, bench.liquid_l);
+}
+
+/// People fill a sump up whether or not the gateway runs: what evaporated meanwhile left its minerals, and what was poured in
+/// brought new ones, but it is not as hard as if all of it had been the sump's own coolant.
+#[test]
+fn what_was_poured_in_during_a_week_off_is_told_from_its_own_coolant() {
+    let mut bench = watched();
+    bench.losses_l_h = [0.8, 0.1, 0.2, 0.0];
+    for _ in 0..2 {
+        bench.days(3);
+        bench.pour(50.0, 4.2, false, false);
+    }
+    bench.go_on(180, |_| true);
+    bench.note(NoteKind::ConcentrationPercent, bench.percent());
+    bench.note(NoteKind::HardnessMgL, 240.0 * bench.minerals_l / bench.liquid_l);
+    bench.silent = vec![LEVEL, CONDUCTIVITY, TEMPERATURE, PH, PUMP, METER];
+    for _ in 0..3 {
+        bench.days(3);
+        bench.pour(50.0, 4.2, false, false);
+    }
+    bench.silent = vec![METER];
+    bench.days(2);
+    let hardness_mg_l = 240.0 * bench.minerals_l / bench.liquid_l;
+    holds(&bench, EstimateKind::Hardness, hardness_mg_l);
+    let told = estimate(&bench.sump, EstimateKind::Hardness).value;
+    assert!((told / hardness_mg_l - 1.0).abs() < 0.08, "{told} of {hardness_mg_l} mg/L");
     holds(&bench, EstimateKind::Concentration, bench.percent());
     holds(&bench, EstimateKind::Liquid, bench.liquid_l);
 }

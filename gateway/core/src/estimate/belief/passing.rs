@@ -1,6 +1,6 @@
 //! What time does to a sump: water leaves, coolant leaves, chips gather, probes drift.
 
-use super::{Belief, at};
+use super::{Belief, LEAST, at};
 
 /// A stretch of time.
 #[derive(Clone, Copy, PartialEq, Debug, Default)]
@@ -11,6 +11,8 @@ pub struct Interval {
     pub idle_h: f64,
     /// Evaporation over the usual at this temperature.
     pub drying: f64,
+    /// Minerals that go with a gram of hardness that turns to scum, in litres of the jar test's water.
+    pub minerals_l_g: f64,
 }
 
 /// How far things wander in a day, one standard deviation (common practice and the behaviour of probes in coolant, no
@@ -85,17 +87,22 @@ impl Belief {
             (at::HARDNESS, kept - scum, at::SCUM, scum),
             (at::MINERALS, kept, at::SCUM, 0.0),
         ];
-        let mut rows = [[(at::LIQUID, 0.0); 5]; 3];
+        // What turns to scum conducts no longer.
+        let taken = interval.minerals_l_g * scum * self.mean[at::HARDNESS];
+        let mut rows = [[(at::LIQUID, 0.0); 6]; 3];
         for (row, (i, part, by, used)) in rows.iter_mut().zip(amounts) {
             let share = self.mean[i] / liquid;
             // Twice as hard is twice the part of it that goes.
             let more = if by == at::SCUM { used } else { 0.0 };
+            let (taken, a_gram) =
+                if i == at::MINERALS { (taken, interval.minerals_l_g * scum) } else { (0.0, 0.0) };
             *row = [
                 (i, part - more),
-                (at::LIQUID, share * (dragged + leaked + more * liquid) / liquid),
+                (at::LIQUID, (share * (dragged + leaked + more * liquid) + taken) / liquid),
                 (at::DRAGOUT, -share * dragged),
                 (at::LEAK, -share * hours * scale),
-                (by, -self.mean[i] * used),
+                (by, -self.mean[i] * used - taken),
+                (at::HARDNESS, -2.0 * a_gram),
             ];
         }
         let fades = libm::exp(-hours / WOBBLE_H);
@@ -122,6 +129,7 @@ impl Belief {
         for (i, part, ..) in amounts {
             self.mean[i] *= part.max(0.0);
         }
+        self.mean[at::MINERALS] = (self.mean[at::MINERALS] - taken).max(LEAST);
         self.mean[at::CHIPS] += grown;
         self.mean[at::WOBBLE] *= fades;
         self.mean[at::GAIN] += self.mean[at::FOULING] * hours / 24.0;

@@ -154,13 +154,14 @@ impl Sump {
     /// A sump of which nothing has been read yet, by probes of this accuracy.
     /// `pace` is how many hours pass in the sump in one hour of the clock: 1 but for demonstrations.
     pub fn new(settings: &SumpSettings, accuracy: &SumpAccuracy, pace: f64) -> Result<Self, SumpError> {
+        let plant = Plant::new(settings, accuracy)?;
         Ok(Self {
-            plant: Plant::new(settings, accuracy)?,
+            tracker: Tracker::new(&plant),
+            plant,
             sources: Sources::new(&settings.probes),
             pending: Pending::default(),
             levels: [None; 2],
             heard: Heard::default(),
-            tracker: Tracker::new(),
             losing_since_h: None,
             latest: Now::default(),
             pace,

@@ -6,18 +6,20 @@
 use super::Sump;
 use super::mixing::{Branch, Habits, Poured, Way};
 use super::steps::Step;
-use super::tracker::{Resumed, WithStop};
+use super::tracker::{Resumed, Waves, WithStop};
 use crate::estimate::belief::{Belief, SCUM_AT_MG_L, at};
 use crate::model::Timestamp;
 
-/// Changes with the meaning of the numbers. The one before is read as well: it knew one rate of scum for soft and hard water
-/// alike, and nothing of steps that came with the pumps' last stop.
-const VERSION: u8 = 3;
-const VERSION_BEFORE: u8 = 2;
+/// Changes with the meaning of the numbers. The two before are read as well: version 3 knew nothing of waves; version 2 one rate
+/// of scum for soft and hard water alike, and nothing of steps that came with the pumps' last stop.
+const VERSION: u8 = 4;
+const WITHOUT_WAVES: u8 = 3;
+const ONE_SCUM: u8 = 2;
 
-/// Numbers behind the belief's own, and how many of them are new with this version.
-const MORE: usize = 18;
-const NEW: usize = 2;
+/// Numbers behind the belief's own, and what stands there of those that a version before did not have.
+const MORE: usize = 22;
+const NO_STOP: [f64; 2] = [-1.0, 0.0];
+const NO_WAVES: [f64; 4] = [0.0; 4];
 const NUMBERS: usize = at::COUNT * (at::COUNT + 1) + MORE;
 
 /// What a sump did in longer than this is as unknown as what it did in this.
@@ -53,7 +55,8 @@ impl Sump {
         numbers.push(-kept.started_h);
         numbers.push(kept.renewed_h.map_or(-1.0, |at_h| -at_h));
         numbers.push(f64::from(u8::from(kept.leaking)));
-        numbers.extend(kept.with_stop.map_or([-1.0, 0.0], |stop| [-stop.at_h, stop.more_l]));
+        numbers.extend(kept.with_stop.map_or(NO_STOP, |stop| [-stop.at_h, stop.more_l]));
+        numbers.extend(self.tracker.waves.numbers());
         let mut bytes = vec![VERSION];
         bytes.extend(self.latest.utc.as_nanos().to_le_bytes());
         bytes.extend(numbers.iter().flat_map(|number| number.to_le_bytes()));
@@ -80,12 +83,15 @@ impl Sump {
         else {
             return false;
         };
-        let &[emptied, ph, age, renewed, leaking, stopped, more_l] = rest else { return false };
+        let &[emptied, ph, age, renewed, leaking, stopped, more_l, ref waves @ ..] = rest else {
+            return false;
+        };
         let back = |ago_h: f64| (ago_h >= 0.0).then_some(-ago_h);
         if !belief.is_sound() || !(0.0..=1.0).contains(&duty) || belief.mean[at::LIQUID] <= 0.0 {
             return false;
         }
         self.tracker.habits = Habits::of_numbers([usual, plain, variance]);
+        self.tracker.waves = Waves::of_numbers(waves);
         self.tracker.pump.duty = duty;
         self.tracker.branches = vec![Branch { weight: 1.0, way: Way::Usual, belief }];
         self.tracker.acidity.first = (ph >= 0.0).then_some(ph);
@@ -119,17 +125,17 @@ fn decode(bytes: &[u8]) -> Option<(Timestamp, Vec<f64>)> {
     let (&version, rest) = bytes.split_first()?;
     let (at, rest) = rest.split_first_chunk::<8>()?;
     let (numbers, tail) = rest.as_chunks::<8>();
-    let new = match version {
-        VERSION => 0,
-        VERSION_BEFORE => NEW,
+    let mut numbers: Vec<f64> = numbers.iter().map(|eight| f64::from_le_bytes(*eight)).collect();
+    match version {
+        VERSION => {}
+        WITHOUT_WAVES => numbers.extend(NO_WAVES),
+        ONE_SCUM => numbers.extend(NO_STOP.iter().chain(&NO_WAVES)),
         _ => return None,
-    };
-    if !tail.is_empty() || numbers.len() + new != NUMBERS {
+    }
+    if !tail.is_empty() || numbers.len() != NUMBERS {
         return None;
     }
-    let mut numbers: Vec<f64> = numbers.iter().map(|eight| f64::from_le_bytes(*eight)).collect();
-    if version == VERSION_BEFORE {
-        numbers.extend([-1.0, 0.0]);
+    if version == ONE_SCUM {
         // As much scum as it knew, in a sump as hard as it was.
         let hardness_mg_l = 1000.0 * numbers[at::HARDNESS] / numbers[at::LIQUID];
         numbers[at::SCUM] -= libm::log((hardness_mg_l / SCUM_AT_MG_L).max(0.01));

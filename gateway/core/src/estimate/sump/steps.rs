@@ -46,7 +46,7 @@ pub(super) struct Threshold {
     pub(super) holdup: f64,
     /// What goes down slower than this is no step, L/h.
     pub(super) slow_h: f64,
-    /// Down and up again by so much in one go is two steps.
+    /// Down, and up again by so much, in one go is two steps.
     pub(super) deep: f64,
 }
 
@@ -202,7 +202,7 @@ impl Steps {
     }
 
     fn look_for_the_end(&mut self, latest: Reading, mut moving: Moving) -> Change {
-        let last = self.readings.len().saturating_sub(2);
+        let last = self.readings.len().saturating_sub(SHORT_LEAST);
         if let Some(now) = self.median_of(last..self.readings.len()).filter(|now| *now < moving.lowest.1) {
             moving.lowest = (latest.at_h, now);
             self.moving = Some(moving);
@@ -226,15 +226,15 @@ impl Steps {
         }
         let after = self.median_of(len - still..len).unwrap_or(second);
         let litres = after - moving.before;
-        let deep = after - moving.lowest.1 > moving.deep;
-        let small = !deep && (0.7..SMALL).contains(&(litres.abs() / moving.threshold));
+        let (lowest_h, lowest) = (moving.lowest.0, moving.lowest.1 - moving.before);
+        // Down by a lot and up again by a lot: drawn off (or emptied) and filled.
+        let twice = -lowest > moving.threshold && litres - lowest > moving.deep;
+        let small = !twice && (0.7..SMALL).contains(&(litres.abs() / moving.threshold));
         if small && latest.at_h - moving.from_h < SMALL_STILL_H && !forced {
             return Change::None;
         }
         self.moving = None;
-        let (lowest_h, lowest) = (moving.lowest.0, moving.lowest.1 - moving.before);
-        // Down by a lot more than it now stands below what stood before: emptied and filled.
-        let lowest = (litres - lowest > moving.deep && lowest < 0.0).then_some((lowest_h, lowest));
+        let lowest = twice.then_some((lowest_h, lowest));
         if litres.abs() < 0.7 * moving.threshold && lowest.is_none() {
             return Change::Nothing;
         }
@@ -274,6 +274,10 @@ mod tests {
 
     /// Readings a minute apart; noise of a litre that repeats, so that every run is the same.
     fn play(litres: impl Fn(f64) -> f64, minutes: usize) -> Vec<(f64, Change)> {
+        play_with(THRESHOLD, litres, minutes)
+    }
+
+    fn play_with(threshold: Threshold, litres: impl Fn(f64) -> f64, minutes: usize) -> Vec<(f64, Change)> {
         let mut steps = Steps::default();
         (0..minutes)
             .map(|minute| {
@@ -283,7 +287,7 @@ mod tests {
                     litres: litres(minute as f64) + noise,
                     running: true,
                 };
-                (minute as f64, steps.push(reading, THRESHOLD))
+                (minute as f64, steps.push(reading, threshold))
             })
             .filter(|(_, change)| *change != Change::None)
             .collect()
@@ -320,6 +324,23 @@ mod tests {
     fn a_spell_that_goes_by_is_nothing() {
         let spell = play(|m| 250.0 + if (100.0..107.0).contains(&m) { 12.0 } else { 0.0 }, 200);
         assert!(matches!(spell[..], [(_, Change::Begun(_)), (_, Change::Nothing)]), "{spell:?}");
+    }
+
+    #[test]
+    fn what_is_drawn_off_just_before_a_top_up_is_a_step_of_its_own() {
+        let threshold = Threshold { deep: 9.0, ..THRESHOLD };
+        let drawn_and_poured =
+            |m: f64| 250.0 - if m >= 60.0 { 15.0 } else { 0.0 } + 42.0 * ((m - 66.0) / 8.0).clamp(0.0, 1.0);
+        let step = only_step(&play_with(threshold, drawn_and_poured, 120));
+        let (lowest_h, lowest) = step.lowest.expect("two steps");
+        assert!((lowest + 15.0).abs() < 1.5 && (step.litres - 27.0).abs() < 1.5, "{step:?}");
+        assert!((60.0..68.0).contains(&(60.0 * lowest_h)), "{step:?}");
+        // A little less before a pour is none: waves, or what the pump still fills.
+        let hardly = |m: f64| {
+            250.0 - if (60.0..66.0).contains(&m) { 2.0 } else { 0.0 }
+                + 30.0 * ((m - 66.0) / 4.0).clamp(0.0, 1.0)
+        };
+        assert_eq!(only_step(&play_with(threshold, hardly, 120)).lowest, None);
     }
 
     #[test]

@@ -27,7 +27,9 @@ const PAUSES: f64 = 0.05;
 /// Content this part of the full tank off, beside the hold-up, is no matter of pumps.
 const FAR: f64 = 0.2;
 
-/// A sump that this part of the full tank left and came back to in one go was emptied and filled.
+/// Where so many times the least step left and more came back in one go, coolant was drawn off and poured in. Where no contact
+/// tells what pumps do that start and stop meanwhile, it has to be this part of the full tank.
+const AGAIN: f64 = 3.0;
 const DEEP: f64 = 0.3;
 
 /// What leaves slower than this part of the full tank an hour is a loss, not a step.
@@ -45,6 +47,12 @@ const YOUNG_H: f64 = 24.0;
 /// A leak is told when it is this many of its standard deviations, and this part of the full tank a day.
 const LEAK_SURE: f64 = 3.5;
 const LEAK_DAY: f64 = 0.012;
+
+/// What is poured in over days that nobody saw, as a part of what is lost in them, and its standard deviation; that of the loss
+/// itself; and that of what is drawn off or spilt, as a part of the full tank (common practice, no source).
+const UNSEEN_POURED: (f64, f64) = (0.7, 0.7);
+const UNSEEN_LOST: f64 = 0.3;
+const UNSEEN_DRAWN: f64 = 0.05;
 
 /// How long a note about a top-up waits for it, hours.
 const SAID_H: f64 = 12.0;
@@ -113,7 +121,7 @@ impl Tracker {
             litres: plant.step_l() * if plant.pump_known { 1.0 } else { 2.0 } + tail.min(0.3 * holdup),
             holdup: 3.0 * holdup_deviation,
             slow_h: SLOW_H * plant.expected.full_l,
-            deep: DEEP * plant.expected.full_l,
+            deep: if plant.pump_known { AGAIN * plant.step_l() } else { DEEP * plant.expected.full_l },
         };
         let was_moving = self.steps.is_moving();
         match self.steps.push(standing, threshold) {
@@ -122,6 +130,27 @@ impl Tracker {
             Change::Begun(from_h) => self.begin_step(plant, from_h),
             Change::Nothing => {}
             Change::Over(step) => self.end_step(plant, step),
+        }
+    }
+
+    /// Over so many hours without readings somebody will have kept the sump filled, as people here do it; how much it took the
+    /// level tells when it is back. All that evaporated went on adding minerals to it.
+    pub(super) fn top_up_unseen(&mut self, plant: &Plant, hours: f64) {
+        let share = self.share_running(hours);
+        let full = plant.expected.full_l;
+        for Branch { belief, .. } in &mut self.branches {
+            let [running, idle, dragged] =
+                [at::EVAPORATION_RUNNING, at::EVAPORATION_IDLE, at::DRAGOUT].map(|i| belief.rate(i));
+            let lost = hours * (share * (running + dragged) + (1.0 - share) * idle);
+            let lost = lost.min(full);
+            // Whether they worked at all nobody saw.
+            belief.shake(&[(at::LIQUID, UNSEEN_LOST * lost)]);
+            for (part, mix) in mixing::on_average(plant, &self.habits) {
+                let litres = part * lost;
+                belief.top_up(UNSEEN_POURED.0 * litres, UNSEEN_POURED.1 * litres, mix, &plant.water);
+            }
+            belief.unsettle(UNSEEN_DRAWN * full);
+            belief.keep_possible();
         }
     }
 

@@ -1,6 +1,8 @@
 //! Small things a tracker remembers.
 
 use super::super::mixing::Branch;
+use super::super::plant::Plant;
+use crate::estimate::belief::Interval;
 use crate::estimate::gaussian::Innovation;
 
 /// Temperature of the liquid: latest, and mean over a window.
@@ -111,13 +113,27 @@ pub(super) struct Unpoured {
 }
 
 /// What is expected to go on until the next window.
-#[derive(Clone, Copy, PartialEq, Debug, Default)]
+#[derive(Clone, Copy, PartialEq, Debug)]
 pub(super) struct Flows {
     /// Content lost while running and while idle, L/h.
     pub(super) lost: [f64; 2],
     /// Growth of the logarithm of the conductivity, per hour.
     pub(super) thickening: [f64; 2],
     pub(super) drying: f64,
+    pub(super) minerals_l_g: f64,
+}
+
+impl Flows {
+    /// Of a sump of which nothing is expected yet.
+    pub(super) fn of(plant: &Plant) -> Self {
+        let minerals_l_g = plant.coolant.waters_a_gram();
+        Self { lost: [0.0; 2], thickening: [0.0; 2], drying: 1.0, minerals_l_g }
+    }
+
+    /// So many hours of it.
+    pub(super) fn interval(&self, running_h: f64, idle_h: f64) -> Interval {
+        Interval { running_h, idle_h, drying: self.drying, minerals_l_g: self.minerals_l_g }
+    }
 }
 
 /// How fast a surface dries at this temperature, over that at 24 °C in a hall of 45 % at 21 °C: by the difference of vapour

@@ -27,7 +27,7 @@ use told::Said;
 pub(crate) use content::content_of;
 pub(super) use memory::{Acidity, Pump, WithStop};
 pub(super) use told::Told;
-use waves::Waves;
+pub(super) use waves::Waves;
 
 /// How long a window is, hours.
 const WINDOW_H: f64 = 1.0;
@@ -55,7 +55,7 @@ const RUN_BACK_H: f64 = 15.0 / 60.0;
 /// Without readings for longer than this nobody knows what went on, hours.
 const GAP_H: f64 = 1.0;
 
-/// After so many hours of silence nobody knows what people did, hours.
+/// After so many hours of silence somebody will have topped up, hours.
 const SILENT_H: f64 = 96.0;
 
 /// A strength that is not settled by then is taken as it is believed, hours.
@@ -98,7 +98,7 @@ pub(super) struct Tracker {
     /// Logarithms of the conductivities of the last hours, where no contact tells whether the pumps run.
     lately: Window,
     /// How the level trembles, where no contact tells.
-    waves: Waves,
+    pub(super) waves: Waves,
     /// Time the belief stands at, and what has gone by since.
     believed_h: f64,
     believed_put_back: f64,
@@ -143,7 +143,7 @@ pub(super) struct Tracker {
 }
 
 impl Tracker {
-    pub(super) fn new() -> Self {
+    pub(super) fn new(plant: &Plant) -> Self {
         Self {
             branches: Vec::new(),
             habits: Habits::default(),
@@ -160,7 +160,7 @@ impl Tracker {
             spacing_h: 0.0,
             started_h: None,
             window_h: 0.0,
-            flows: Flows { drying: 1.0, ..Flows::default() },
+            flows: Flows::of(plant),
             put_back: 0.0,
             thickened: 0.0,
             thickened_since: 0.0,
@@ -300,7 +300,7 @@ impl Tracker {
         belief.pass(&Interval {
             running_h: self.gone.running_h + running_h,
             idle_h: self.gone.idle_h + idle_h,
-            drying: self.flows.drying,
+            ..self.flows.interval(0.0, 0.0)
         });
         belief.keep_possible();
         let put_back = self.put_back + self.flows.lost[1] * running_h + self.flows.lost[0] * idle_h;
@@ -355,9 +355,7 @@ impl Tracker {
     fn bridge(&mut self, plant: &Plant, hours: f64) {
         self.close_window(plant);
         if hours > SILENT_H {
-            // Somebody will have topped up meanwhile, or drawn off.
-            let litres = 0.4 * plant.expected.full_l;
-            self.branches.iter_mut().for_each(|branch| branch.belief.unsettle(litres));
+            self.top_up_unseen(plant, hours);
         }
         self.steps.forget();
         self.pump.turned_h = self.pump.turned_h.max(self.now_h - FILL_H);
@@ -400,7 +398,7 @@ impl Tracker {
     /// Lets this part of that time pass.
     fn pass(&mut self, part: f64) {
         let (running_h, idle_h) = (part * self.gone.running_h, part * self.gone.idle_h);
-        let gone = Interval { running_h, idle_h, drying: self.flows.drying };
+        let gone = self.flows.interval(running_h, idle_h);
         for branch in &mut self.branches {
             branch.belief.pass(&gone);
             branch.belief.keep_possible();
@@ -443,7 +441,7 @@ impl Tracker {
     }
 
     /// A belief that readings from nowhere have led to nonsense is given up: the next readings start a new one.
-    fn give_up_nonsense(&mut self) {
+    fn give_up_nonsense(&mut self, plant: &Plant) {
         if self.branches.iter().all(|branch| branch.belief.is_sound()) {
             return;
         }
@@ -451,7 +449,7 @@ impl Tracker {
         self.poured = None;
         self.started_h = Some(self.now_h);
         self.steps.forget();
-        self.flows = Flows { drying: 1.0, ..Flows::default() };
+        self.flows = Flows::of(plant);
     }
 
     /// Without readings for longer than this nobody knows what went on: where they come seldom, a few of their intervals.
@@ -460,7 +458,7 @@ impl Tracker {
     }
 
     fn open_window(&mut self, plant: &Plant) {
-        self.give_up_nonsense();
+        self.give_up_nonsense(plant);
         self.window_h = self.now_h;
         self.content.iter_mut().for_each(Window::clear);
         if self.poured.is_none() {

@@ -5,7 +5,7 @@ use super::super::plant::Plant;
 use super::super::steps::Step;
 use super::memory::{Turn, WithStop};
 use super::{FILL_H, GAP_H, RUN_BACK_H, Tracker};
-use crate::estimate::belief::{Interval, at};
+use crate::estimate::belief::at;
 
 /// Where no contact tells: content lower than it would be with idle pumps by more than this part of the hold-up means that
 /// they run, by less than that part that they stand; in between they have just turned.
@@ -193,8 +193,7 @@ impl Tracker {
         }
         self.poured = None;
         self.branches = before.branches;
-        let past =
-            Interval { running_h: self.believed_h - before.at_h, idle_h: 0.0, drying: self.flows.drying };
+        let past = self.flows.interval(self.believed_h - before.at_h, 0.0);
         self.branches.iter_mut().for_each(|branch| branch.belief.pass(&past));
         if !nothing {
             self.top_up(plant, Step { litres: rest, ..poured.step });

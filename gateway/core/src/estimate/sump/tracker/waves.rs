@@ -32,7 +32,7 @@ const STILL_L: f64 = 0.05;
 
 /// The level of the last hours, and how it trembles usually.
 #[derive(Clone, Debug, Default)]
-pub(super) struct Waves {
+pub(in crate::estimate::sump) struct Waves {
     lately: Window,
     /// Logarithms of the trembling of still and of rough hours, L, and of how many hours each is the mean.
     usual: Option<[f64; 2]>,
@@ -40,6 +40,22 @@ pub(super) struct Waves {
 }
 
 impl Waves {
+    /// What has been learned, to be kept.
+    pub(in crate::estimate::sump) fn numbers(&self) -> [f64; 4] {
+        let [still, rough] = self.usual.unwrap_or_default();
+        [still, rough, self.hours[0], self.hours[1]]
+    }
+
+    /// Goes on with what was kept; with nothing if that is nothing.
+    pub(in crate::estimate::sump) fn of_numbers(numbers: &[f64]) -> Self {
+        match *numbers {
+            [still, rough, few, many] if few + many > 0.0 && still <= rough => {
+                Self { usual: Some([still, rough]), hours: [few, many], ..Self::default() }
+            }
+            _ => Self::default(),
+        }
+    }
+
     /// The next content, L, with known losses put back.
     pub(super) fn take(&mut self, now_h: f64, litres: f64) {
         if self.lately.is_due(APART_H, now_h) {
@@ -137,6 +153,16 @@ mod tests {
             hour(&mut waves, 7.0, last);
             assert_eq!(waves.tell(7.0), running, "{last}");
         }
+    }
+
+    #[test]
+    fn what_was_learned_is_kept() {
+        let waves = played(&[2.0, 1.8, 0.3, 2.1, 0.35, 0.3, 2.2]);
+        let mut again = Waves::of_numbers(&waves.numbers());
+        assert_eq!(again.numbers(), waves.numbers());
+        assert!(!Waves::of_numbers(&Waves::default().numbers()).are_known(60.0));
+        hour(&mut again, 7.0, 0.3);
+        assert_eq!(again.tell(7.0), Some(false));
     }
 
     #[test]
