@@ -281,6 +281,15 @@ mod tests {
         assert!(two > 1.5 * wide, "{two}");
     }
 
+    /// In equivalents calcium (59) stands beside bicarbonate (44.5), chloride (76) and sulphate (80): limiting conductivities of the
+    /// CRC Handbook, from memory.
+    #[test]
+    fn what_turns_to_scum_is_about_half_of_what_a_hard_water_conducts() {
+        let grams = 560.0 / US_CM_PER_MG_L / 1000.0;
+        let part = coolant().waters_a_gram() * grams;
+        assert!((59.0 / (59.0 + 80.0)..59.0 / (59.0 + 44.5)).contains(&part), "{part}");
+    }
+
     #[test]
     fn minerals_add_less_and_less() {
         let us_cm = |waters| coolant().us_cm(7.0, waters, 0.0);

@@ -82,27 +82,31 @@ impl Belief {
         let kept = 1.0 - (dragged + leaked) / liquid;
         let depleted = libm::exp(self.mean[at::DEPLETION]).min(USED_MAX) * hours;
         let scum = self.scum_an_hour() * hours;
+        let (used_l, scum_g) = (self.mean[at::CONCENTRATE] * depleted, self.mean[at::HARDNESS] * scum);
+        let of_a_gram = interval.minerals_l_g;
+        // What is used up of each; by which rate; of what more uses up more, and how much; and how much more in less liquid. Twice
+        // as hard is twice the part of it that goes, and what turns to scum conducts no longer.
         let amounts = [
-            (at::CONCENTRATE, kept - depleted, at::DEPLETION, depleted),
-            (at::HARDNESS, kept - scum, at::SCUM, scum),
-            (at::MINERALS, kept, at::SCUM, 0.0),
+            (at::CONCENTRATE, used_l, at::DEPLETION, (at::CONCENTRATE, depleted), 0.0),
+            (at::HARDNESS, scum_g, at::SCUM, (at::HARDNESS, 2.0 * scum), scum_g),
+            (
+                at::MINERALS,
+                of_a_gram * scum_g,
+                at::SCUM,
+                (at::HARDNESS, 2.0 * of_a_gram * scum),
+                of_a_gram * scum_g,
+            ),
         ];
-        // What turns to scum conducts no longer.
-        let taken = interval.minerals_l_g * scum * self.mean[at::HARDNESS];
         let mut rows = [[(at::LIQUID, 0.0); 6]; 3];
-        for (row, (i, part, by, used)) in rows.iter_mut().zip(amounts) {
+        for (row, (i, used, by, (of, more), thicker)) in rows.iter_mut().zip(amounts) {
             let share = self.mean[i] / liquid;
-            // Twice as hard is twice the part of it that goes.
-            let more = if by == at::SCUM { used } else { 0.0 };
-            let (taken, a_gram) =
-                if i == at::MINERALS { (taken, interval.minerals_l_g * scum) } else { (0.0, 0.0) };
             *row = [
-                (i, part - more),
-                (at::LIQUID, (share * (dragged + leaked + more * liquid) + taken) / liquid),
+                (i, kept),
+                (of, -more),
+                (at::LIQUID, (share * (dragged + leaked) + thicker) / liquid),
                 (at::DRAGOUT, -share * dragged),
                 (at::LEAK, -share * hours * scale),
-                (by, -self.mean[i] * used - taken),
-                (at::HARDNESS, -2.0 * a_gram),
+                (by, -used),
             ];
         }
         let fades = libm::exp(-hours / WOBBLE_H);
@@ -126,10 +130,9 @@ impl Belief {
             (at::GAIN, &[(at::GAIN, 1.0), (at::FOULING, hours / 24.0)]),
         ]);
         self.mean[at::LIQUID] = liquid - running - idle - dragged - leaked;
-        for (i, part, ..) in amounts {
-            self.mean[i] *= part.max(0.0);
+        for (i, used, ..) in amounts {
+            self.mean[i] = (self.mean[i] * kept - used).max(LEAST);
         }
-        self.mean[at::MINERALS] = (self.mean[at::MINERALS] - taken).max(LEAST);
         self.mean[at::CHIPS] += grown;
         self.mean[at::WOBBLE] *= fades;
         self.mean[at::GAIN] += self.mean[at::FOULING] * hours / 24.0;

@@ -45,9 +45,6 @@ impl Default for Habits {
     }
 }
 
-/// Plain water, and what is left in the can.
-const PLAIN: Mix = Mix::Around { percent: 0.0, deviation: 0.05 };
-
 /// Chances of something odd and of neat concentrate.
 const ODD: f64 = 0.05;
 const NEAT: f64 = 0.01;
@@ -84,11 +81,6 @@ impl Habits {
         self.variance = self.variance.clamp(0.2 * 0.2, 2.0 * 2.0);
     }
 
-    /// Chance that a top-up is of plain water.
-    fn plain_share(&self) -> f64 {
-        self.plain / (self.usual + self.plain)
-    }
-
     pub(super) fn numbers(&self) -> [f64; 3] {
         [self.usual, self.plain, self.variance]
     }
@@ -102,6 +94,7 @@ impl Habits {
 fn ways(plant: &Plant, habits: &Habits, said: Option<f64>, is_fill: bool) -> Vec<(f64, Way, Mix)> {
     let target = plant.expected.target_percent;
     let around = |percent, deviation| Mix::Around { percent, deviation };
+    let plain = around(0.0, 0.05);
     let odd = around(target, 0.6 * target);
     if let Some(percent) = said {
         return vec![
@@ -113,35 +106,31 @@ fn ways(plant: &Plant, habits: &Habits, said: Option<f64>, is_fill: bool) -> Vec
         return vec![
             (0.70, Way::Odd, around(target, 0.2 * target)),
             (0.15, Way::Odd, around(2.0, 0.8)),
-            (0.15, Way::Plain, PLAIN),
+            (0.15, Way::Plain, plain),
         ];
     }
     if let Some((percent, deviation)) = plant.known_mix {
         return vec![
             (0.95, Way::Usual, around(percent, deviation)),
-            (0.03, Way::Plain, PLAIN),
+            (0.03, Way::Plain, plain),
             (0.02, Way::Odd, odd),
         ];
     }
     let rest = 1.0 - ODD - NEAT;
-    let share = habits.plain_share();
+    let share = habits.plain / (habits.usual + habits.plain);
     vec![
         (rest * (1.0 - share), Way::Usual, Mix::Usual { spread: habits.variance.sqrt() }),
-        (rest * share, Way::Plain, PLAIN),
+        (rest * share, Way::Plain, plain),
         (ODD, Way::Odd, odd),
         (NEAT, Way::Odd, around(60.0, 25.0)),
     ]
 }
 
-/// What people pour in over many top-ups: parts of it, and how strong each is.
-pub(super) fn on_average(plant: &Plant, habits: &Habits) -> [(f64, Mix); 2] {
-    let share = habits.plain_share();
-    let usual =
-        plant.known_mix.map_or(Mix::Usual { spread: habits.variance.sqrt() }, |(percent, deviation)| {
-            Mix::Around { percent, deviation }
-        });
-    // The usual one comes last, so that it is the one that is remembered.
-    [(share, PLAIN), (1.0 - share, usual)]
+/// What many top-ups come to that nobody saw, but for odd ones: parts of them, and how strong each is. The usual one comes last,
+/// so that it is the one that is remembered.
+pub(super) fn ways_unseen(plant: &Plant, habits: &Habits) -> impl Iterator<Item = (f64, Mix)> {
+    let common = |&(_, way, _): &(f64, Way, Mix)| way != Way::Odd;
+    ways(plant, habits, None, false).into_iter().rev().filter(common).map(|(part, _, mix)| (part, mix))
 }
 
 /// Forks the one belief there is into the ways of a top-up.

@@ -108,8 +108,8 @@ impl Tracker {
         for (branch, line) in self.branches.iter_mut().zip(&lines) {
             let foreseen = branch.belief.foresee(line, seen.log_us_cm, noise);
             let far = (foreseen.normalized().abs() / SURPRISING).max(1.0);
-            // The further off than is believable, the less it says of what is in the sump.
-            let inflated = noise + (far * far * far * far - 1.0) * foreseen.variance;
+            // Further off than is believable it counts as if it lay at the edge of that.
+            let inflated = noise + (far * far - 1.0) * foreseen.variance;
             branch.belief.observe_line(line, seen.log_us_cm, inflated);
             branch.belief.keep_possible();
         }

@@ -136,16 +136,13 @@ impl Tracker {
     /// Over so many hours without readings somebody will have kept the sump filled, as people here do it; how much it took the
     /// level tells when it is back. All that evaporated went on adding minerals to it.
     pub(super) fn top_up_unseen(&mut self, plant: &Plant, hours: f64) {
-        let share = self.share_running(hours);
-        let full = plant.expected.full_l;
+        let (share, full) = (self.share_running(hours), plant.expected.full_l);
+        let [idle, running] = self.flows.lost;
+        let lost = (hours * (share * running + (1.0 - share) * idle)).clamp(0.0, full);
         for Branch { belief, .. } in &mut self.branches {
-            let [running, idle, dragged] =
-                [at::EVAPORATION_RUNNING, at::EVAPORATION_IDLE, at::DRAGOUT].map(|i| belief.rate(i));
-            let lost = hours * (share * (running + dragged) + (1.0 - share) * idle);
-            let lost = lost.min(full);
             // Whether they worked at all nobody saw.
             belief.shake(&[(at::LIQUID, UNSEEN_LOST * lost)]);
-            for (part, mix) in mixing::on_average(plant, &self.habits) {
+            for (part, mix) in mixing::ways_unseen(plant, &self.habits) {
                 let litres = part * lost;
                 belief.top_up(UNSEEN_POURED.0 * litres, UNSEEN_POURED.1 * litres, mix, &plant.water);
             }

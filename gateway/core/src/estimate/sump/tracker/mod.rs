@@ -297,11 +297,8 @@ impl Tracker {
         let mut belief = self.belief()?;
         let share = self.share_running(hours);
         let (running_h, idle_h) = (share * hours, (1.0 - share) * hours);
-        belief.pass(&Interval {
-            running_h: self.gone.running_h + running_h,
-            idle_h: self.gone.idle_h + idle_h,
-            ..self.flows.interval(0.0, 0.0)
-        });
+        let gone = self.flows.interval(self.gone.running_h + running_h, self.gone.idle_h + idle_h);
+        belief.pass(&gone);
         belief.keep_possible();
         let put_back = self.put_back + self.flows.lost[1] * running_h + self.flows.lost[0] * idle_h;
         for running in [false, true] {

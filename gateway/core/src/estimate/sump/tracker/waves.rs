@@ -49,7 +49,7 @@ impl Waves {
     /// Goes on with what was kept; with nothing if that is nothing.
     pub(in crate::estimate::sump) fn of_numbers(numbers: &[f64]) -> Self {
         match *numbers {
-            [still, rough, few, many] if few + many > 0.0 && still <= rough => {
+            [still, rough, few, many] if few.min(many) >= 0.0 && few + many > 0.0 && still <= rough => {
                 Self { usual: Some([still, rough]), hours: [few, many], ..Self::default() }
             }
             _ => Self::default(),
