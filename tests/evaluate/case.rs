@@ -83,6 +83,12 @@ pub(crate) enum Exact {
 }
 
 impl Exact {
+    /// As the command line takes it.
+    pub(crate) fn word(self) -> String {
+        let named = clap::ValueEnum::to_possible_value(&self);
+        named.map(|value| value.get_name().to_owned()).unwrap_or_default()
+    }
+
     fn make(self, known: &mut Knowledge) {
         match self {
             Self::Analysis => known.analysis = 0.0,

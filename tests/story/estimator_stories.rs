@@ -2,7 +2,6 @@
 
 use sumpwarden_core::estimate::note::NoteKind;
 use sumpwarden_core::estimate::settings::{EstimateKind, SumpAccuracy, SumpProbes, SumpSettings};
-use sumpwarden_core::estimate::sump::prospect::Drying;
 use sumpwarden_core::estimate::sump::{Estimates, Sump, What};
 use sumpwarden_core::model::{DeviceStatus, Quality, Reason, Status};
 use sumpwarden_core::signal::settings::Accuracy;
@@ -272,8 +271,8 @@ fn loss_said(litres_h: f64) -> Vec<bool> {
     let mut said = Vec::new();
     for ten in 0..2 * 144 {
         bench.go_on(10, |minute| (360..1320).contains(&((10 * ten + minute) % 1440)));
-        let prospect = bench.sump.latest_prospect(&Drying::default());
-        said.extend(bench.sump.watch_losses(prospect.as_ref()).map(|loss| loss.is_some()));
+        let leak = bench.sump.latest_look().leak_l_d();
+        said.extend(bench.sump.watch_losses(leak).map(|loss| loss.is_some()));
     }
     said.dedup();
     said

@@ -385,10 +385,12 @@ impl Engine {
         sump.watch_drying(now, &mut self.drying[index.slot()]);
         self.fills[index.slot()].tick(now);
         self.rest_limits(now, index);
-        let estimates = self.sumps[index.slot()].estimates(now);
+        let sump = &self.sumps[index.slot()];
+        let look = sump.look(now);
+        let estimates = sump.estimates_in(&look);
         let believed = estimates[EstimateKind::Concentration.place()].is_ok();
         self.tick_plan(now, index, believed);
-        for (&kind, estimate) in EstimateKind::ALL.iter().zip(estimates) {
+        for (&kind, &estimate) in EstimateKind::ALL.iter().zip(&estimates) {
             self.alarms.observe_estimate(now, index, kind, estimate, &mut self.transitions);
             let (values, quality) = match estimate {
                 Ok(e) => ([e.value, e.low90, e.high90].map(Some), e.quality),
@@ -404,7 +406,10 @@ impl Engine {
             }));
         }
         self.journal_events(now, index);
-        self.watch_sump(now, index, ahead);
+        self.watch_sump(now, index, &look);
+        if ahead {
+            self.watch_ahead(now, index, &look, &estimates);
+        }
     }
 
     /// What was found in a sump goes into the journal.

@@ -13,8 +13,8 @@ use crate::alarm::{AlarmIndex, Definition, Finding};
 use crate::estimate::note::{Note, NoteKind};
 use crate::estimate::outlook::Crossing;
 use crate::estimate::settings::EstimateKind;
-use crate::estimate::sump::What;
 use crate::estimate::sump::prospect::Prospect;
+use crate::estimate::sump::{Estimates, Look, What};
 use crate::estimate::trend::Confidence;
 use crate::model::{Now, ProbeIndex, SumpIndex};
 
@@ -76,11 +76,10 @@ impl Engine {
         self.alarms.observe_fault(now, &key, holds, &detail, &mut self.transitions);
     }
 
-    /// What goes on in a sump; where `ahead`, what will.
-    pub(super) fn watch_sump(&mut self, now: Now, sump: SumpIndex, ahead: bool) {
+    /// What goes on in a sump.
+    pub(super) fn watch_sump(&mut self, now: Now, sump: SumpIndex, look: &Look) {
         self.watch_acidity(now, sump);
-        let prospect = self.prospect(sump);
-        let running = self.sumps[sump.slot()].watch_losses(prospect.as_ref());
+        let running = self.sumps[sump.slot()].watch_losses(look.leak_l_d());
         self.tell(
             now,
             sump,
@@ -88,12 +87,10 @@ impl Engine {
             running.map(|leak| leak.is_some()),
             running.flatten(),
         );
-        let over = self.sumps[sump.slot()].would_overflow(prospect.as_ref());
+        let watched = &self.sumps[sump.slot()];
+        let over = watched.would_overflow(watched.room_in(look));
         self.tell(now, sump, Condition::WouldOverflow, over.map(|over| over.is_some()), over.flatten());
         self.watch_due(now, sump);
-        if ahead {
-            self.watch_ahead(now, sump, prospect.as_ref());
-        }
     }
 
     fn watch_acidity(&mut self, now: Now, sump: SumpIndex) {
@@ -140,10 +137,11 @@ impl Engine {
     }
 
     /// Limits that look ahead.
-    fn watch_ahead(&mut self, now: Now, sump: SumpIndex, prospect: Option<&Prospect>) {
+    pub(super) fn watch_ahead(&mut self, now: Now, sump: SumpIndex, look: &Look, estimates: &Estimates) {
+        let prospect = self.sumps[sump.slot()].prospect_in(look, &self.drying[sump.slot()]);
         for index in self.alarms.ahead(sump) {
-            let Some((kind, crossing)) = self.crossing(index, prospect) else { continue };
-            let estimate = self.sumps[sump.slot()].latest()[kind.place()];
+            let Some((kind, crossing)) = self.crossing(index, prospect.as_ref()) else { continue };
+            let estimate = estimates[kind.place()];
             self.alarms.observe_ahead(now, index, estimate, crossing.as_ref(), &mut self.transitions);
         }
     }

@@ -52,6 +52,9 @@ pub struct Line<const M: usize> {
 /// Distance of a sigma point in standard deviations: the three-point Gauss-Hermite rule.
 const REACH: f64 = 1.732_050_807_568_877_2;
 
+/// How many numbers move at a time: time moves seven, people fewer.
+const ROWS: usize = 8;
+
 impl<const N: usize> Gaussian<N> {
     /// Independent numbers with these means and standard deviations.
     pub fn independent(mean: [f64; N], deviation: [f64; N]) -> Self {
@@ -99,8 +102,8 @@ impl<const N: usize> Gaussian<N> {
     /// The covariance after a linear movement: each named number becomes the weighted sum of others (of itself too, if it
     /// is among them), all from the values before; numbers that are not named stay. Means are the caller's affair.
     pub fn transform(&mut self, rows: &[(usize, &[(usize, f64)])]) {
-        debug_assert!(rows.len() <= N);
-        let mut moved = [[0.0; N]; N];
+        assert!(rows.len() <= ROWS, "{} numbers move, at most {ROWS} at a time", rows.len());
+        let mut moved = [[0.0; N]; ROWS];
         for ((_, terms), row) in rows.iter().zip(&mut moved) {
             for &(from, weight) in *terms {
                 for (to, old) in row.iter_mut().zip(&self.cov[from]) {

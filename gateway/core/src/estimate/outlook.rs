@@ -326,8 +326,13 @@ pub fn crossing(balance: &Balance, spread: &Spread, limit: f64, bound: Bound) ->
         .iter()
         .map(|z| {
             let mut at = means;
-            for (i, value) in at.iter_mut().enumerate() {
-                *value += root[i][..=i].iter().zip(z).map(|(r, z)| r * z).sum::<f64>();
+            for (value, row) in at.iter_mut().zip(&root) {
+                // Right of the diagonal it is zero: to go over that as well costs less than to find out where it begins.
+                let mut off = 0.0;
+                for (r, z) in row.iter().zip(z) {
+                    off += r * z;
+                }
+                *value += off;
             }
             let losses = Losses { evaporation_l_d: at[2].max(0.0), dragout_l_d: at[3].max(0.0) };
             let volume_l = at[1].max(VOLUME_SHARE_MIN * balance.volume_l);

@@ -123,8 +123,8 @@ impl Sump {
 impl Sump {
     /// Coolant that surely leaves unaccounted for, L/d, where it is worth an alarm, and from then on until it is less than its own
     /// standard deviation; none before anything is believed, and while a slight loss has not been there for [`SLIGHT_H`].
-    pub fn watch_losses(&mut self, prospect: Option<&Prospect>) -> Option<Option<f64>> {
-        let leak = prospect?.leak_l_d;
+    pub fn watch_losses(&mut self, leak: Option<Known>) -> Option<Option<f64>> {
+        let leak = leak?;
         let goes_on = self.losing_since_h.is_some() && leak.value > leak.deviation;
         let least = leak.value - ALARM_SURE * leak.deviation;
         if !goes_on && least <= LEAK_PART * self.plant.expected.full_l {
@@ -144,8 +144,8 @@ impl Sump {
 
     /// Litres that would run over the brim if the pumps stopped now, where that is as good as sure; none before anything is
     /// believed.
-    pub fn would_overflow(&self, prospect: Option<&Prospect>) -> Option<Option<f64>> {
-        let room = prospect?.room_l;
+    pub fn would_overflow(&self, room: Option<Known>) -> Option<Option<f64>> {
+        let room = room?;
         let to_brim_l = self.plant.tank.capacity_l() - self.plant.expected.full_l;
         let over_l = -room.value - to_brim_l;
         Some((over_l > room.within()).then_some(over_l))

@@ -27,7 +27,7 @@ use super::tank::{Tank, TankError};
 use plant::Plant;
 use tracker::{Instant, Told, Tracker};
 
-pub use reading::{Estimate, Estimates};
+pub use reading::{Estimate, Estimates, Look};
 pub(crate) use source::{Source, Sources};
 pub(crate) use tracker::content_of;
 
@@ -326,9 +326,14 @@ impl Sump {
         uptime.as_nanos() as f64 / HOUR_NS * self.pace
     }
 
-    /// The belief as of `now`.
-    fn belief(&self, now: Now) -> Option<Belief> {
-        self.tracker.looked_at(&self.plant, self.hours(now.uptime))
+    /// What is believed as of `now`. To look takes longer than most that is read off it.
+    pub fn look(&self, now: Now) -> Look {
+        Look { now, belief: self.tracker.looked_at(&self.plant, self.hours(now.uptime)) }
+    }
+
+    /// What is believed as of the latest reading.
+    pub fn latest_look(&self) -> Look {
+        self.look(self.pending.at.unwrap_or(self.latest))
     }
 }
 

@@ -8,7 +8,7 @@
 use super::super::belief::{Belief, at};
 use super::super::outlook::{Balance, Bound, Crossing, Losses, Plateau, Spread, crossing};
 use super::reading::Z90;
-use super::{Now, Sump};
+use super::{Look, Now, Sump};
 
 /// How far the losses of the weeks to come lie from those of the last one: evaporation and drag-out, as a part of them
 /// (jobs and weather; common practice, no source).
@@ -179,12 +179,22 @@ fn plain(belief: &Belief, i: usize) -> Derived {
     Derived::new(belief.mean[i], &[(i, 1.0)])
 }
 
+/// Coolant that nobody accounts for, L/d.
+fn leak(belief: &Belief) -> Derived {
+    Derived::new(24.0 * belief.mean[at::LEAK].max(0.0), &[(at::LEAK, 24.0)])
+}
+
+/// Litres that fit under the fill mark once the pumps stand.
+fn room(belief: &Belief, full_l: f64) -> Derived {
+    Derived::new(full_l - belief.content(0.0), &[(at::LIQUID, -1.0), (at::CHIPS, -1.0)])
+}
+
 /// Evaporation, drag-out with any leak, and the leak, L/d.
 fn losses(belief: &Belief, days: &Days) -> (Derived, Derived, Derived) {
     let running = 24.0 * days.duty * days.drying[0] * belief.rate(at::EVAPORATION_RUNNING);
     let idle = 24.0 * (1.0 - days.duty) * days.drying[1] * belief.rate(at::EVAPORATION_IDLE);
     let carried = 24.0 * days.duty * belief.rate(at::DRAGOUT);
-    let leak = Derived::new(24.0 * belief.mean[at::LEAK].max(0.0), &[(at::LEAK, 24.0)]);
+    let leak = leak(belief);
     (
         Derived::new(running + idle, &[(at::EVAPORATION_RUNNING, running), (at::EVAPORATION_IDLE, idle)]),
         Derived::new(carried, &[(at::DRAGOUT, carried)]).plus(1.0, &leak),
@@ -237,7 +247,7 @@ impl Prospect {
         let scum = Derived::new(scum_l_d, &[(at::HARDNESS, per_g), (at::SCUM, scum_l_d)]);
         let used_up = Derived::new(0.0, &[]).plus(days.depletion_day, &liquid);
         let flows = (&evaporation, &dragout);
-        let room = Derived::new(days.full_l - belief.content(0.0), &[(at::LIQUID, -1.0), (at::CHIPS, -1.0)]);
+        let room = room(belief, days.full_l);
         Some(Self {
             hardness: ahead(belief, &hardness, flows, &scum, &makeup_mg_l)?,
             concentration: ahead(belief, &percent, flows, &used_up, &mix)?,
@@ -285,10 +295,17 @@ impl Prospect {
     }
 }
 
+impl Look {
+    /// Coolant that nobody accounts for, L/d, if anything is believed yet.
+    pub fn leak_l_d(&self) -> Option<Known> {
+        self.belief.as_deref().map(|belief| leak(belief).known(belief))
+    }
+}
+
 impl Sump {
-    /// What lies ahead as of `now`, if anything is believed yet. `drying` is what [`Sump::watch_drying`] gathered.
-    pub fn prospect(&self, now: Now, drying: &Drying) -> Option<Prospect> {
-        let belief = self.belief(now)?;
+    /// What lies ahead as of a look at it, if anything is believed yet. `drying` is what [`Sump::watch_drying`] gathered.
+    pub fn prospect_in(&self, look: &Look, drying: &Drying) -> Option<Prospect> {
+        let belief = look.belief.as_deref()?;
         let days = Days {
             duty: self.tracker.pump.duty,
             drying: drying.means(self.tracker.drying()),
@@ -296,12 +313,12 @@ impl Sump {
             water_mg_l: self.plant.water.hardness_mg_l,
             depletion_day: 24.0 * belief.rate(at::DEPLETION),
         };
-        Prospect::of(&belief, &days)
+        Prospect::of(belief, &days)
     }
 
-    /// What lies ahead as of the latest reading.
-    pub fn latest_prospect(&self, drying: &Drying) -> Option<Prospect> {
-        self.prospect(self.pending.at.unwrap_or(self.latest), drying)
+    /// Litres that fit under the fill mark once the pumps stand, if anything is believed yet; under 0 where there is too much.
+    pub fn room_in(&self, look: &Look) -> Option<Known> {
+        look.belief.as_deref().map(|belief| room(belief, self.plant.expected.full_l).known(belief))
     }
 
     /// Lets `drying` know how fast the surface dries now. To be called every now and then, at least once an hour.

@@ -27,19 +27,32 @@ pub struct Estimate {
     pub quality: Quality,
 }
 
+/// What is believed of a sump at one instant, for all that is read off it.
+#[derive(Clone, PartialEq, Debug)]
+pub struct Look {
+    pub(super) now: Now,
+    /// None before anything is believed.
+    pub(super) belief: Option<Box<Belief>>,
+}
+
 /// Every estimate of a sump, in the order of [`EstimateKind::ALL`], or why there is none.
 pub type Estimates = [Result<Estimate, Quality>; EstimateKind::ALL.len()];
 
 impl Sump {
     /// Every estimate as of `now`.
     pub fn estimates(&self, now: Now) -> Estimates {
-        let Some(belief) = self.belief(now) else {
+        self.estimates_in(&self.look(now))
+    }
+
+    /// Every estimate as of a look at it.
+    pub fn estimates_in(&self, look: &Look) -> Estimates {
+        let Some(belief) = &look.belief else {
             return [Err(self.nothing_yet()); EstimateKind::ALL.len()];
         };
-        let now_h = self.hours(now.uptime);
+        let now_h = self.hours(look.now.uptime);
         std::array::from_fn(|i| {
             let kind = EstimateKind::ALL[i];
-            let (value, low90, high90) = self.interval(kind, &belief);
+            let (value, low90, high90) = self.interval(kind, belief);
             let quality = self.quality_of(kind, now_h).worst(self.beyond_jar(kind, value));
             Ok(Estimate { value, low90, high90, quality })
         })
@@ -47,7 +60,7 @@ impl Sump {
 
     /// Every estimate as of the latest reading.
     pub fn latest(&self) -> Estimates {
-        self.estimates(self.pending.at.unwrap_or(self.latest))
+        self.estimates_in(&self.latest_look())
     }
 
     fn nothing_yet(&self) -> Quality {

@@ -287,14 +287,14 @@ impl Tracker {
 
     /// The belief as of `now_h`, with what the window holds of the content so far, for whoever looks at it. What the
     /// conductivity of a part of an hour would add is not worth its cost; a silence is gone over as it would be in earnest.
-    pub(super) fn looked_at(&self, plant: &Plant, now_h: f64) -> Option<Belief> {
+    pub(super) fn looked_at(&self, plant: &Plant, now_h: f64) -> Option<Box<Belief>> {
         let hours = (now_h - self.now_h).max(0.0);
         if hours > self.gap_h() && !self.branches.is_empty() {
             let mut ahead = self.clone();
             ahead.go_on(plant, now_h);
-            return ahead.belief();
+            return ahead.belief().map(Box::new);
         }
-        let mut belief = self.belief()?;
+        let mut belief = Box::new(self.belief()?);
         let share = self.share_running(hours);
         let (running_h, idle_h) = (share * hours, (1.0 - share) * hours);
         let gone = self.flows.interval(self.gone.running_h + running_h, self.gone.idle_h + idle_h);
