@@ -321,6 +321,23 @@ fn a_frozen_conductivity_does_not_move_the_concentration() {
     assert!(frozen < believed, "{frozen} points off, and {believed} where it is believed");
 }
 
+#[test]
+fn a_conductivity_that_is_off_after_a_top_up_moves_little() {
+    for part in [0.96, 0.93, 0.9, 1.04, 1.07] {
+        let mut bench = watched();
+        bench.go_on(420, |_| true);
+        bench.pour(30.0, 0.0, false, true);
+        bench.false_us_cm = Some((part * bench.us_cm(), Quality::GOOD));
+        bench.go_on(120, |_| true);
+        let value = estimate(&bench.sump, EstimateKind::Concentration).value;
+        assert!((value - bench.percent()).abs() < 0.5, "{value} %, {} % in truth, {part}", bench.percent());
+        holds(&bench, EstimateKind::Concentration, bench.percent());
+        // No strength of a top-up thins more than water does; and that it was neat does not thin at all.
+        let (_, percent, deviation) = only_topup(&bench);
+        assert!(part > 1.0 || percent < deviation.max(3.0), "{percent} ± {deviation} %, {part}");
+    }
+}
+
 /// A watched lathe whose gateway was off for a week while the machine worked on; and its estimates as they were kept.
 fn after_a_week_off() -> (Bench, Estimates) {
     let mut bench = watched();

@@ -54,6 +54,12 @@ const SAID_TRUE: f64 = 0.93;
 /// How much of an old sample of strengths a new one replaces.
 const VARIANCE_GAIN: f64 = 0.08;
 
+/// How often the conductivity right after a top-up is off for a reason of its own, and by how much then, logarithmic: not stirred
+/// yet, foam, a cold can, something else in the sump (common practice, no source). Without it a way that foresees hardly
+/// anything, neat concentrate, would explain whatever plain water does not.
+const OFF: f64 = 0.01;
+const OFF_BY: f64 = 0.06;
+
 /// A top-up whose strength is not settled yet.
 #[derive(Clone, Copy, PartialEq, Debug)]
 pub(super) struct Poured {
@@ -152,24 +158,35 @@ pub(super) fn fork(
     }
 }
 
-/// Weighs the ways by how each foresaw a conductivity that is about to be taken.
-pub(super) fn weigh(branches: &mut [Branch], foreseen: &[Innovation]) {
+/// Weighs the ways by how each foresaw a conductivity that is about to be taken. Where `sure` the litres are what was poured:
+/// then it is the conductivity that is off if no way fits, and not those.
+pub(super) fn weigh(branches: &mut [Branch], foreseen: &[Innovation], sure: bool) {
     if branches.len() < 2 {
         return;
     }
+    let likely = |innovation: &Innovation| {
+        if sure { off_or_not(innovation) } else { innovation.log_likelihood() }
+    };
     let logs: Vec<f64> = branches
         .iter()
         .zip(foreseen)
-        .map(|(b, innovation)| {
-            // A reading that no way foresaw must not let the least wrong of them win by default.
-            libm::log(b.weight) + innovation.log_likelihood().max(-20.0)
-        })
+        // A reading that no way foresaw must not let the least wrong of them win by default.
+        .map(|(b, innovation)| libm::log(b.weight) + likely(innovation).max(-20.0))
         .collect();
     let most = logs.iter().copied().fold(f64::NEG_INFINITY, f64::max);
     let total: f64 = logs.iter().map(|log| libm::exp(log - most)).sum();
     for (branch, log) in branches.iter_mut().zip(&logs) {
         branch.weight = libm::exp(log - most) / total;
     }
+}
+
+/// How likely a conductivity after a top-up is, seeing that it may be off for a reason of its own; logarithmic.
+fn off_or_not(foreseen: &Innovation) -> f64 {
+    let off = Innovation { variance: foreseen.variance + OFF_BY * OFF_BY, ..*foreseen };
+    let right = libm::log(1.0 - OFF) + foreseen.log_likelihood();
+    let wrong = libm::log(OFF) + off.log_likelihood();
+    let most = right.max(wrong);
+    most + libm::log(libm::exp(right - most) + libm::exp(wrong - most))
 }
 
 /// Makes the ways one belief again and learns from them. Gives the strength: mean and standard deviation, percent.

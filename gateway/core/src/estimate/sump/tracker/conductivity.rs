@@ -23,6 +23,10 @@ const CONDUCTIVITY: [f64; 2] = [0.0025, 0.0015];
 const SURPRISING: f64 = 4.5;
 const SURPRISES: u32 = 3;
 
+/// After a top-up a conductivity counts less from this on: by how much it was diluted it tells how strong the sump is, so a
+/// little that is off there moves much.
+const BELIEVABLE: f64 = 2.0;
+
 /// Below this part of what is expected the conductivity probe hangs in air.
 const DRY: f64 = 0.25;
 
@@ -98,7 +102,7 @@ impl Tracker {
             self.forget_conductivity();
             return;
         }
-        mixing::weigh(&mut self.branches, &foreseen);
+        mixing::weigh(&mut self.branches, &foreseen, plant.pump_known);
         if self.be_surprised(plant, best) {
             return;
         }
@@ -107,7 +111,8 @@ impl Tracker {
         }
         for (branch, line) in self.branches.iter_mut().zip(&lines) {
             let foreseen = branch.belief.foresee(line, seen.log_us_cm, noise);
-            let far = (foreseen.normalized().abs() / SURPRISING).max(1.0);
+            let believable = if self.poured.is_some() { BELIEVABLE } else { SURPRISING };
+            let far = (foreseen.normalized().abs() / believable).max(1.0);
             // Further off than is believable it counts as if it lay at the edge of that.
             let inflated = noise + (far * far - 1.0) * foreseen.variance;
             branch.belief.observe_line(line, seen.log_us_cm, inflated);
