@@ -130,13 +130,13 @@ fn run(arguments: &Arguments) -> Result<ExitCode, Box<dyn Error>> {
     print!("{}", draw(&groups));
     let checks = checks(&cases, &accounts);
     println!("\n{}", checks.iter().map(gate::Check::line).collect::<Vec<_>>().join("\n"));
-    if !arguments.exact.is_empty() {
-        println!("\n{}", known_exactly(&arguments.exact));
+    let exact: Vec<String> = arguments.exact.iter().map(|figure| figure.word()).collect();
+    if !exact.is_empty() {
+        println!("\nwith people who know exactly: {}", exact.join(", "));
     }
     println!("\n{}", spent(&played, began.elapsed()));
     if let Some(file) = &arguments.json {
         let written: Vec<Written> = groups.iter().map(Written::from).collect();
-        let exact: Vec<String> = arguments.exact.iter().map(|figure| figure.word()).collect();
         let all = serde_json::json!({ "groups": written, "reach": checks, "known_exactly": exact });
         std::fs::write(file, serde_json::to_vec_pretty(&all)?)?;
     }
@@ -244,12 +244,6 @@ fn checks(cases: &[Case], accounts: &[Account]) -> Vec<gate::Check> {
         mix_known: sum(cases, accounts, |case| case.notes.has_mix()),
         quiet: sum(cases, accounts, Case::is_quiet),
     })
-}
-
-/// That the figures above are of people who know more than people do.
-fn known_exactly(figures: &[Exact]) -> String {
-    let words: Vec<String> = figures.iter().map(|figure| figure.word()).collect();
-    format!("with people who know exactly: {}", words.join(", "))
 }
 
 fn spent(played: &[Played], wall: Duration) -> String {

@@ -64,8 +64,8 @@ impl Engine {
 
     /// State and rates of a sump as of its latest reading.
     pub(super) fn prospect(&self, sump: SumpIndex) -> Option<Prospect> {
-        let latest = &self.sumps[sump.slot()];
-        latest.prospect_in(&latest.latest_look(), &self.drying[sump.slot()])
+        let watched = &self.sumps[sump.slot()];
+        watched.prospect_in(&watched.latest_look(), &self.drying[sump.slot()])
     }
 
     /// Hardness not to be passed in a sump, mg/L as CaCO3, with the name of the configured limit: the lowest of several.
