@@ -4,11 +4,12 @@
 
 use std::collections::HashMap;
 use std::fs;
-use std::io::BufWriter;
+use std::io::{BufWriter, ErrorKind};
+use std::os::unix::fs::symlink;
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 
-use sumpwarden::commands::replay::{Summary, replay};
+use sumpwarden::commands::replay::{ReplayError, Summary, replay};
 use sumpwarden::config::{Settings, load};
 use sumpwarden_core::model::Timestamp;
 use sumpwarden_sim::scenario::{
@@ -157,6 +158,21 @@ fn a_bad_row_is_named_by_its_line_and_the_rest_goes_on() {
 }
 
 /// A pump contact that comes later than its `every` says is stale between two samples; the pumps have not turned for it.
+#[test]
+fn a_disk_that_is_full_is_named_by_its_file() {
+    let recorded = record("going-sour", 3);
+    // Of all estimates a part is written long before the end, of events nothing.
+    for name in ["estimates.csv", "events.csv"] {
+        let output = recorded.scratch.path().join(format!("full-{name}"));
+        fs::create_dir(&output).expect("created");
+        symlink("/dev/full", output.join(name)).expect("linked");
+        let error =
+            replay(recorded.settings.engine.clone(), &recorded.samples, &output).expect_err("no room");
+        let ReplayError::File { path, why } = &error else { panic!("{error}") };
+        assert_eq!((path, why.kind()), (&output.join(name), ErrorKind::StorageFull), "{error}");
+    }
+}
+
 #[test]
 fn samples_that_come_seldom_tell_the_same_topups() {
     // Time, sump, what and how much of each.
