@@ -240,11 +240,24 @@ impl Steps {
         }
         let (base_h, base) =
             lowest.map_or((moving.from_h, moving.before), |(at_h, l)| (at_h, moving.before + l));
-        let reached = |r: &&Reading| r.at_h >= base_h && (r.litres - base) / (after - base) >= 0.93;
-        let to_h = self.readings.iter().find(reached).map_or(latest.at_h, |r| r.at_h).max(moving.from_h);
+        let to_h = self.reached(base_h, base, after).unwrap_or(latest.at_h).max(moving.from_h);
         self.readings.retain(|r| r.at_h >= to_h);
         self.before = None;
         Change::Over(Step { from_h: moving.from_h, to_h, litres, lowest })
+    }
+
+    /// When the readings came from `base` to stand at `after`. Foam may have lifted some as high long before, so that counts only
+    /// once no three of them lie nearer to the base any more.
+    fn reached(&self, base_h: f64, base: f64, after: f64) -> Option<f64> {
+        let part = |i: usize| (self.readings[i].litres - base) / (after - base);
+        let of_three = |i: usize| {
+            let [a, b, c] = [part(i - 1), part(i), part(i + 1)];
+            a.min(b).max(a.max(b).min(c))
+        };
+        let since = self.readings.iter().take_while(|r| r.at_h < base_h).count();
+        let near_base = (since + 1..self.readings.len().saturating_sub(1)).rev().find(|&i| of_three(i) < 0.5);
+        let mut rest = near_base.unwrap_or(since)..self.readings.len();
+        rest.find(|&i| part(i) >= 0.93).map(|i| self.readings[i].at_h)
     }
 
     /// How many of the last readings lie within `hours`, at least `least` if there are so many.
@@ -341,6 +354,22 @@ mod tests {
                 + 30.0 * ((m - 66.0) / 4.0).clamp(0.0, 1.0)
         };
         assert_eq!(only_step(&play_with(threshold, hardly, 120)).lowest, None);
+    }
+
+    #[test]
+    fn foam_before_a_pour_is_no_part_of_it() {
+        // Foam as high as what is poured in the end, and pauses of the pumps, so that nothing stands still until then.
+        let restless = |m: f64| [24.0, 24.0, 24.0, 0.0, 0.0, 0.0, 0.0, 0.0, 9.0, 9.0, 9.0][(m - 60.0) as usize % 11];
+        let changes = play(
+            |m| match m {
+                ..60.0 => 250.0,
+                ..115.0 => 250.0 + restless(m),
+                _ => 274.0,
+            },
+            200,
+        );
+        let step = only_step(&changes);
+        assert!((step.litres - 24.0).abs() < 1.0 && (60.0 * step.to_h - 115.0).abs() <= 1.5, "{step:?}");
     }
 
     #[test]
