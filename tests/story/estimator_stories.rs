@@ -49,6 +49,21 @@ fn holds(bench: &Bench, kind: EstimateKind, truth: f64) {
     assert!((e.low90..=e.high90).contains(&truth), "{kind:?}: truth {truth}, {e:?}");
 }
 
+/// What a first look made of too coarse a line, the next one would mend at the cost of what is in the sump.
+#[test]
+fn a_sump_in_which_nothing_happens_is_believed_the_same_from_the_first_look_on() {
+    for (start, strength) in [(4.0, "weak"), (5.5, "usual"), (9.0, "strong")] {
+        let mut bench = Bench::new(&lathe(), start);
+        let [first, later] = [25, 360].map(|minutes| {
+            bench.go_on(minutes, |_| false);
+            let of = |kind| estimate(&bench.sump, kind).value;
+            (of(EstimateKind::Concentration), of(EstimateKind::Hardness))
+        });
+        assert!((first.0 - later.0).abs() < 0.1, "{strength}: {} % then {} %", first.0, later.0);
+        assert!((first.1 / later.1 - 1.0).abs() < 0.01, "{strength}: {} mg/L then {} mg/L", first.1, later.1);
+    }
+}
+
 #[test]
 fn a_top_up_while_the_pump_cycles_is_found_with_its_litres() {
     let mut bench = watched();

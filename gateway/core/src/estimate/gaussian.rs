@@ -49,6 +49,16 @@ pub struct Line<const M: usize> {
     pub spread: f64,
 }
 
+impl<const M: usize> Line<M> {
+    /// The same line, which was drawn over one belief, with the value that another expects.
+    pub fn about<const N: usize>(mut self, drawn: &Gaussian<N>, other: &Gaussian<N>) -> Self {
+        for &(i, slope) in &self.slopes {
+            self.value += slope * (other.mean[i] - drawn.mean[i]);
+        }
+        self
+    }
+}
+
 /// Distance of a sigma point in standard deviations: the three-point Gauss-Hermite rule.
 const REACH: f64 = 1.732_050_807_568_877_2;
 

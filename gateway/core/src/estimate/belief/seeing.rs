@@ -17,6 +17,9 @@ pub struct SeenConductivity {
     pub deviation: f64,
 }
 
+/// How often a line is drawn again.
+const ROUNDS: usize = 4;
+
 impl Belief {
     /// Content of the tank by its level, L; `running` is the part of the hold-up that is out.
     pub fn see_content(&mut self, content_l: f64, running: f64, deviation_l: f64) -> Innovation {
@@ -38,6 +41,19 @@ impl Belief {
         let innovation = self.observe_line(&line, seen.log_us_cm, seen.deviation * seen.deviation);
         self.keep_possible();
         innovation
+    }
+
+    /// Takes a conductivity that tells far more than was known before. A line over all that was possible is a poor one where it
+    /// led to, and the next conductivity would move the sump along with the error: so it is drawn again from there, for the
+    /// belief as it was (iterated posterior linearization; García-Fernández, Svensson, Morelande, Särkkä 2015, from memory).
+    pub fn find_by_conductivity(&mut self, coolant: &Coolant, seen: &SeenConductivity) {
+        let before = self.clone();
+        for _ in 0..ROUNDS {
+            let line = self.conductivity_line(coolant, seen).about(self, &before);
+            *self = before.clone();
+            self.observe_line(&line, seen.log_us_cm, seen.deviation * seen.deviation);
+            self.keep_possible();
+        }
     }
 
     /// Logarithm of the conductivity as a line over everything it depends on.

@@ -74,20 +74,14 @@ impl Belief {
         let holdup = (expected.holdup_l, 0.25 * expected.holdup_l + 0.01 * expected.full_l);
         let liquid = (content_l + running * holdup.0 - chips.0).max(1.0);
         let minerals = MINERALS.0 * expected.fill_waters;
-        let percent = conductivity.map_or(expected.target_percent, |(coolant, seen)| {
-            let number = |i: usize| earlier.map_or(0.0, |belief| belief.mean[i]);
-            let off = number(at::GAIN) + seen.warmer_k * number(at::TEMPERATURE);
-            let bent = seen.log_us_cm - off + number(at::BEND) * coolant.middle();
-            let us_cm = libm::exp(bent / (1.0 + number(at::BEND)));
-            coolant.percent(us_cm, minerals, number(at::DEPARTURE)).clamp(0.1, 30.0)
-        });
+        let percent = expected.target_percent;
         let hardness_g_l = MINERALS.0 * expected.fill_hardness_mg_l / 1000.0;
 
         let mut mean = [0.0; at::COUNT];
         let mut deviation = [0.0; at::COUNT];
         let mut set = |i: usize, value: (f64, f64)| (mean[i], deviation[i]) = value;
         set(at::LIQUID, (liquid, 0.0));
-        set(at::CONCENTRATE, (liquid * percent / 100.0, liquid * percent.max(1.0) / 100.0));
+        set(at::CONCENTRATE, (liquid * percent / 100.0, AROUND_TARGET * liquid * percent / 100.0));
         set(at::HARDNESS, (liquid * hardness_g_l, liquid * hardness_g_l * 0.06));
         set(at::MINERALS, (liquid * minerals, 0.0));
         set(at::CHIPS, chips);
@@ -136,9 +130,8 @@ impl Belief {
             }
         }
         if let Some((coolant, seen)) = conductivity {
-            belief.see_conductivity(coolant, &seen);
+            belief.find_by_conductivity(coolant, &seen);
         }
-        belief.see_concentration(expected.target_percent, AROUND_TARGET * expected.target_percent);
         belief
     }
 
