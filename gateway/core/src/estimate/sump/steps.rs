@@ -87,7 +87,6 @@ pub(super) struct Steps {
 struct Before {
     at_h: f64,
     litres: f64,
-    scatter: f64,
     /// Time in the middle of it.
     middle_h: f64,
     /// Whether the pumps ran for most of it.
@@ -164,8 +163,8 @@ impl Steps {
             return Change::None;
         }
         let short = self.last_within(SHORT_H, SHORT_LEAST);
-        let limit = limit + 2.5 * before.scatter / (short as f64).sqrt();
         let earlier = self.readings.len() - short;
+        let limit = limit + 2.5 * self.scatter(before.litres, earlier) / (short as f64).sqrt();
         let Some(now) = self.median_of(earlier..self.readings.len()) else { return Change::None };
         if (now - before.litres).abs() < limit || earlier == 0 {
             return Change::None;
@@ -196,8 +195,7 @@ impl Steps {
         let litres = self.median_of(0..count)?;
         let ran = self.readings.iter().take(count).filter(|r| r.running).count() * 2 > count;
         let middle_h = self.readings[count / 2].at_h;
-        self.before =
-            Some(Before { at_h: now_h, litres, scatter: self.scatter(litres, count), middle_h, ran });
+        self.before = Some(Before { at_h: now_h, litres, middle_h, ran });
         self.before
     }
 
@@ -359,7 +357,8 @@ mod tests {
     #[test]
     fn foam_before_a_pour_is_no_part_of_it() {
         // Foam as high as what is poured in the end, and pauses of the pumps, so that nothing stands still until then.
-        let restless = |m: f64| [24.0, 24.0, 24.0, 0.0, 0.0, 0.0, 0.0, 0.0, 9.0, 9.0, 9.0][(m - 60.0) as usize % 11];
+        let restless =
+            |m: f64| [24.0, 24.0, 24.0, 0.0, 0.0, 0.0, 0.0, 0.0, 9.0, 9.0, 9.0][(m - 60.0) as usize % 11];
         let changes = play(
             |m| match m {
                 ..60.0 => 250.0,
