@@ -8,6 +8,8 @@ use sumpwarden_sim::scenario::{Habits, HistoryOptions, Knowledge, Scenario, Unkn
 /// Scenarios shorter than this are there to be watched; too little of them is left after the warm-up.
 const LENGTH_LEAST: Duration = Duration::from_secs(6 * 86_400);
 
+const WEEK: Duration = Duration::from_secs(7 * 86_400);
+
 /// How exactly people know the mix where they are made to write it down, percent.
 const MIX_SPREAD: f64 = 0.2;
 
@@ -58,16 +60,15 @@ impl Notes {
 
     /// Of people who write down this and no more: readings once a week.
     fn habits(self) -> Habits {
-        let week = Duration::from_secs(7 * 86_400);
         Habits {
-            manual_every: self.has_readings().then_some(week),
+            manual_every: self.has_readings().then_some(WEEK),
             topups_known: self.has_mix().then_some(MIX_SPREAD),
             ..Habits::NONE
         }
     }
 }
 
-/// A figure of the configuration that people are made to know exactly: what is still wrong then, it did not cause.
+/// What people or probes are made to know exactly: what is still wrong then, it did not cause.
 #[derive(Clone, Copy, PartialEq, Eq, Debug, clap::ValueEnum)]
 pub(crate) enum Exact {
     /// Hardness of the waters.
@@ -80,6 +81,10 @@ pub(crate) enum Exact {
     Factor,
     /// Hold-up of the machine.
     Holdup,
+    /// Hardness of what is in the sump on the first day, noted once as a strip is.
+    Start,
+    /// What the probes show: they neither foul nor drift.
+    Probes,
 }
 
 impl Exact {
@@ -89,13 +94,21 @@ impl Exact {
         named.map(|value| value.get_name().to_owned()).unwrap_or_default()
     }
 
-    fn make(self, known: &mut Knowledge) {
+    fn make(self, case: &mut Case) {
+        let known: &mut Knowledge = &mut case.scenario.known;
         match self {
             Self::Analysis => known.analysis = 0.0,
             Self::JarTest => (known.jar, known.meter) = (0.0, 0.0),
             Self::Tank => known.dimensions = 0.0,
             Self::Factor => known.factor = 0.0,
             Self::Holdup => known.holdup = 0.0,
+            Self::Start => case.start_known = true,
+            Self::Probes => {
+                for plan in &mut case.scenario.probes {
+                    let setup = &mut plan.setup;
+                    (setup.gain, setup.drift_per_day, setup.wander_per_day) = (1.0, 0.0, 0.0);
+                }
+            }
         }
     }
 }
@@ -106,6 +119,8 @@ pub(crate) struct Case {
     pub(crate) scenario: Scenario,
     pub(crate) notes: Notes,
     pub(crate) history: HistoryOptions,
+    /// Somebody determines the hardness on the first day.
+    pub(crate) start_known: bool,
 }
 
 /// Names of the scenarios judged where none is named.
@@ -132,13 +147,20 @@ impl Case {
             notes: notes.unwrap_or_else(|| Notes::of(&scenario)),
             history: HistoryOptions { every, habits, ..HistoryOptions::default() },
             scenario,
+            start_known: false,
         })
     }
 
     /// The same, its people knowing these figures exactly.
     pub(crate) fn knowing(mut self, exact: &[Exact]) -> Self {
-        exact.iter().for_each(|figure| figure.make(&mut self.scenario.known));
+        exact.iter().for_each(|figure| figure.make(&mut self));
         self
+    }
+
+    /// Somebody reads refractometer and hardness once a week.
+    pub(crate) fn is_read_weekly(&self) -> bool {
+        let every = self.history.habits.unwrap_or(self.scenario.habits).manual_every;
+        self.notes.has_readings() && every.is_some_and(|every| every <= WEEK)
     }
 
     /// Nothing happens in it that a process alarm should tell.

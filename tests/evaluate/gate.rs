@@ -43,7 +43,7 @@ impl Check {
 pub(crate) struct Accounts {
     pub(crate) all: Account,
     pub(crate) without_readings: Account,
-    pub(crate) with_readings: Account,
+    pub(crate) read_weekly: Account,
     pub(crate) mix_known: Account,
     /// Scenarios in which nothing is to be told.
     pub(crate) quiet: Account,
@@ -54,12 +54,12 @@ pub(crate) fn checks(accounts: &Accounts) -> Vec<Check> {
     let rms = |account: &Account, judged: Judged| {
         account.quantities[judged as usize].figures().map(|figures| figures.rms)
     };
-    let Accounts { all, without_readings, with_readings, mix_known, quiet } = accounts;
+    let Accounts { all, without_readings, read_weekly, mix_known, quiet } = accounts;
     let unread = rms(without_readings, Judged::Concentration);
-    let read = rms(with_readings, Judged::Concentration);
+    let read = rms(read_weekly, Judged::Concentration);
     let mut checks = vec![
         Check::at_most("concentration without manual readings, rms points", unread, 0.4),
-        Check::at_most("concentration with manual readings, rms points", read, 0.25),
+        Check::at_most("concentration with weekly manual readings, rms points", read, 0.25),
         Check::at_most("hardness, rms %", rms(all, Judged::Hardness), 4.0),
         Check::at_most("chips with the mix known, rms % of the tank", rms(mix_known, Judged::Chips), 2.0),
     ];

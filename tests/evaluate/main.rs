@@ -240,7 +240,7 @@ fn checks(cases: &[Case], accounts: &[Account]) -> Vec<gate::Check> {
     gate::checks(&gate::Accounts {
         all: sum(cases, accounts, |_| true),
         without_readings: sum(cases, accounts, |case| !case.notes.has_readings()),
-        with_readings: sum(cases, accounts, |case| case.notes.has_readings()),
+        read_weekly: sum(cases, accounts, Case::is_read_weekly),
         mix_known: sum(cases, accounts, |case| case.notes.has_mix()),
         quiet: sum(cases, accounts, Case::is_quiet),
     })

@@ -85,7 +85,13 @@ struct Player {
     outbound: Outbound,
     watch: Watch,
     time: Spent,
+    start: Stamp,
+    /// Somebody determines the hardness on the first day.
+    start_known: bool,
 }
+
+/// When what is known of the start is noted: by then the estimator believes something.
+const NOTED_AFTER: Duration = Duration::from_secs(3 * 3600);
 
 impl Player {
     fn new(case: &Case) -> Result<Self, PlayError> {
@@ -119,7 +125,20 @@ impl Player {
         let watch = Watch::new(case, &settings, &probes, &sumps)?;
         let engine = Engine::new(settings)?;
         let (batch, outbound, time) = (Vec::new(), Outbound::default(), Spent::default());
-        Ok(Self { engine, probes, sumps, sentinels, batch, latest: None, outbound, watch, time })
+        let (start, start_known) = (case.scenario.start, case.start_known);
+        Ok(Self {
+            engine,
+            probes,
+            sumps,
+            sentinels,
+            batch,
+            latest: None,
+            outbound,
+            watch,
+            time,
+            start,
+            start_known,
+        })
     }
 
     fn take(&mut self, history: &History, row: Row) -> Result<(), PlayError> {
@@ -147,6 +166,12 @@ impl Player {
                 self.reach(history, truth.at);
                 self.hand_over(history);
                 self.tell_truth(history, sump, &truth);
+                if self.start_known && truth.at.since(self.start) == NOTED_AFTER {
+                    let at = Timestamp::from_millis(truth.at.0);
+                    let hardness = Note::of(self.sumps[sump], at, NoteKind::HardnessMgL, truth.hardness_mg_l);
+                    self.handle(Now::simulated(at), &Input::Note(&hardness));
+                    self.look(history);
+                }
             }
         }
         Ok(())
@@ -203,6 +228,7 @@ impl Player {
         self.outbound.samples.clear();
         self.outbound.journal.clear();
         self.outbound.saved.clear();
+        self.outbound.outbox.clear();
     }
 
     /// Whether the device's registers would hold one of its signs for "no value".
