@@ -539,13 +539,13 @@ fn leaves(belief: &Belief, running_h: f64, idle_h: f64) -> Amounts {
     let dried =
         belief.rate(number::EVAPORATION_RUNNING) * running_h + belief.rate(number::EVAPORATION_IDLE) * idle_h;
     let carried = belief.rate(number::DRAGOUT) * running_h + belief.mean[number::LEAK] * hours;
-    let used = |i: usize| belief.mean[i].exp() * hours;
     let with = |i: usize| now[i] * carried / now[0];
-    // A rate of scum holds at 300 mg/L, and is the greater the harder the sump.
-    let scum_g = now[2] * used(number::SCUM) * 1000.0 * now[2] / now[0] / 300.0;
+    // A rate of scum holds at 300 mg/L, and is the greater the harder the sump; up to 100 mg/L there is none.
+    let scum_g =
+        now[2] * belief.rate(number::SCUM) * hours * ((1000.0 * now[2] / now[0] - 100.0) / 200.0).max(0.0);
     [
         dried + carried,
-        with(1) + now[1] * used(number::DEPLETION),
+        with(1) + now[1] * belief.mean[number::DEPLETION].exp() * hours,
         with(2) + scum_g,
         with(3) + MINERALS_L_G * scum_g,
     ]

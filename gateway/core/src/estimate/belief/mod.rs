@@ -22,7 +22,7 @@ mod seeing;
 mod start;
 
 pub use change::{Mix, TopUpWater};
-pub use passing::{Interval, SCUM_AT_MG_L};
+pub use passing::{Interval, Scum, scum_over_usual};
 pub use seeing::SeenConductivity;
 pub use start::Expected;
 

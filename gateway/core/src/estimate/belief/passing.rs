@@ -46,9 +46,25 @@ const HOUR_TO_HOUR: [f64; 2] = [0.25, 0.4];
 const WOBBLE_H: f64 = 60.0;
 pub(super) const WOBBLE: f64 = 0.009;
 
-/// Hardness, mg/L as CaCO3, at which a believed rate of scum holds: it is soap that meets calcium, so soft water makes little
-/// of it and hard water much (common practice, no source).
-pub const SCUM_AT_MG_L: f64 = 300.0;
+/// Hardness, mg/L as CaCO3, at which a believed rate of scum holds, and up to which there is none. Scum is soap that meets
+/// calcium: water of less than 70 to 180 mg/L foams because nothing binds its soap, over 360 it forms soap and deposits (DGUV on
+/// make-up water, 10 to 20 °dH; a shop study, 70 mg/L). In between the part of it that goes is taken to grow evenly.
+const SCUM_AT_MG_L: f64 = 300.0;
+const SCUM_FROM_MG_L: f64 = 100.0;
+
+/// Part of the hardness that turns to scum in so hard a sump, over that at [`SCUM_AT_MG_L`].
+pub fn scum_over_usual(hardness_mg_l: f64) -> f64 {
+    ((hardness_mg_l - SCUM_FROM_MG_L) / (SCUM_AT_MG_L - SCUM_FROM_MG_L)).max(0.0)
+}
+
+/// What turns to scum in an hour, as parts of the hardness there is.
+#[derive(Clone, Copy, PartialEq, Debug)]
+pub struct Scum {
+    /// As hard as the sump is now.
+    pub part: f64,
+    /// How much more of it goes in a sump that is harder, for each part by which it is.
+    pub more: f64,
+}
 
 /// At most this part of what is in it is used up in an hour.
 const USED_MAX: f64 = 0.01;
@@ -58,10 +74,15 @@ const USED_MAX: f64 = 0.01;
 const LOSS_MAX: f64 = 0.35;
 
 impl Belief {
-    /// Part of the hardness that turns to scum in an hour, as hard as the sump is now.
-    pub fn scum_an_hour(&self) -> f64 {
+    /// What turns to scum in an hour.
+    pub fn scum_an_hour(&self) -> Scum {
         let hardness_mg_l = 1000.0 * self.mean[at::HARDNESS] / self.mean[at::LIQUID];
-        (libm::exp(self.mean[at::SCUM]) * hardness_mg_l / SCUM_AT_MG_L).min(USED_MAX)
+        let over_usual = scum_over_usual(hardness_mg_l);
+        let part = (self.rate(at::SCUM) * over_usual).min(USED_MAX);
+        // Nothing under the least, evenly more over it.
+        let more =
+            if over_usual > 0.0 { part * hardness_mg_l / (hardness_mg_l - SCUM_FROM_MG_L) } else { 0.0 };
+        Scum { part, more: more.min(USED_MAX) }
     }
 
     /// Lets time pass.
@@ -81,20 +102,22 @@ impl Belief {
 
         let kept = 1.0 - (dragged + leaked) / liquid;
         let depleted = libm::exp(self.mean[at::DEPLETION]).min(USED_MAX) * hours;
-        let scum = self.scum_an_hour() * hours;
+        let Scum { part, more } = self.scum_an_hour();
+        let (scum, harder) = (part * hours, more * hours);
         let (used_l, scum_g) = (self.mean[at::CONCENTRATE] * depleted, self.mean[at::HARDNESS] * scum);
+        let thicker_g = self.mean[at::HARDNESS] * harder;
         let of_a_gram = interval.minerals_l_g;
-        // What is used up of each; by which rate; of what more uses up more, and how much; and how much more in less liquid. Twice
-        // as hard is twice the part of it that goes, and what turns to scum conducts no longer.
+        // What is used up of each; by which rate; of what more uses up more, and how much; and how much more in less liquid. A harder
+        // sump loses a greater part of it, and what turns to scum conducts no longer.
         let amounts = [
             (at::CONCENTRATE, used_l, at::DEPLETION, (at::CONCENTRATE, depleted), 0.0),
-            (at::HARDNESS, scum_g, at::SCUM, (at::HARDNESS, 2.0 * scum), scum_g),
+            (at::HARDNESS, scum_g, at::SCUM, (at::HARDNESS, scum + harder), thicker_g),
             (
                 at::MINERALS,
                 of_a_gram * scum_g,
                 at::SCUM,
-                (at::HARDNESS, 2.0 * of_a_gram * scum),
-                of_a_gram * scum_g,
+                (at::HARDNESS, of_a_gram * (scum + harder)),
+                of_a_gram * thicker_g,
             ),
         ];
         let mut rows = [[(at::LIQUID, 0.0); 6]; 3];

@@ -241,9 +241,10 @@ impl Prospect {
             share * water_mg_l,
             &[(at::WATER, share * water_mg_l), (at::USUAL_MIX, -water_mg_l / 100.0)],
         );
-        // As hard as the sump is now; twice as hard is twice as much.
-        let scum_l_d = 24.0 * belief.scum_an_hour() * liquid.value;
-        let per_g = scum_l_d / belief.mean[at::HARDNESS];
+        // As hard as the sump is now; a harder one loses a greater part.
+        let scum = belief.scum_an_hour();
+        let [scum_l_d, more_l_d] = [scum.part, scum.more].map(|part| 24.0 * part * liquid.value);
+        let per_g = more_l_d / belief.mean[at::HARDNESS];
         let scum = Derived::new(scum_l_d, &[(at::HARDNESS, per_g), (at::SCUM, scum_l_d)]);
         let used_up = Derived::new(0.0, &[]).plus(days.depletion_day, &liquid);
         let flows = (&evaporation, &dragout);
@@ -438,8 +439,8 @@ pub(super) mod tests {
     fn scum_takes_hardness_but_no_liquid() {
         let mut belief = belief(200.0, (8.0, 2.0), (150.0, 150.0), (0.0, 5.0));
         let without = Prospect::of(&belief, &days(150.0)).unwrap();
-        // At half the hardness that a rate holds at.
-        belief.mean[at::SCUM] = libm::log(0.01 / 24.0);
+        // A quarter of it: from no scum on, so far on the way to the hardness that a rate holds at.
+        belief.mean[at::SCUM] = libm::log(0.02 / 24.0);
         let with = Prospect::of(&belief, &days(150.0)).unwrap();
         // 0.5 % of 200 L a day is as much as another litre carried off: 150 · 10 / 3.
         assert_eq!(without.hardness_losses().makeup_l_d(), with.hardness_losses().makeup_l_d());

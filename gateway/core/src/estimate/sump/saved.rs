@@ -7,7 +7,7 @@ use super::Sump;
 use super::mixing::{Branch, Habits, Poured, Way};
 use super::steps::Step;
 use super::tracker::{Resumed, Waves, WithStop};
-use crate::estimate::belief::{Belief, SCUM_AT_MG_L, at};
+use crate::estimate::belief::{Belief, at, scum_over_usual};
 use crate::model::Timestamp;
 
 /// Changes with the meaning of the numbers. The two before are read as well: version 3 knew nothing of waves; version 2 one rate
@@ -138,7 +138,7 @@ fn decode(bytes: &[u8]) -> Option<(Timestamp, Vec<f64>)> {
     if version == ONE_SCUM {
         // As much scum as it knew, in a sump as hard as it was.
         let hardness_mg_l = 1000.0 * numbers[at::HARDNESS] / numbers[at::LIQUID];
-        numbers[at::SCUM] -= libm::log((hardness_mg_l / SCUM_AT_MG_L).max(0.01));
+        numbers[at::SCUM] -= libm::log(scum_over_usual(hardness_mg_l).max(0.01));
     }
     numbers.iter().all(|n| n.is_finite()).then_some((Timestamp::from_nanos(i64::from_le_bytes(*at)), numbers))
 }
