@@ -130,8 +130,6 @@ pub(super) fn is_newest(connection: &Connection, undated: &Undated) -> rusqlite:
 pub(super) struct Dater {
     believed: Option<Believed>,
     stage: Stage,
-    points: u64,
-    records: u64,
 }
 
 #[derive(Clone, Copy, PartialEq, Eq, Debug, Default)]
@@ -146,7 +144,7 @@ enum Stage {
 impl Dater {
     /// The clock is believed from now on.
     pub(super) fn begin(&mut self, believed: Believed) {
-        *self = Self { believed: Some(believed), stage: Stage::EarlierBoots, ..Self::default() };
+        *self = Self { believed: Some(believed), stage: Stage::EarlierBoots };
     }
 
     /// Another file is open: it may hold something.
@@ -166,34 +164,51 @@ impl Dater {
                 set_aside(writer, believed)?;
                 self.stage = Stage::Points;
             }
-            Stage::Points => match date_points(writer)? {
-                0 => self.stage = Stage::Journal,
-                points => self.points += points,
-            },
-            Stage::Journal => match date_records(writer)? {
-                0 => {
-                    forget(&writer.connection)?;
-                    self.tell(writer)?;
-                    self.stage = Stage::Idle;
-                    (self.points, self.records) = (0, 0);
+            Stage::Points => {
+                if !date_points(writer)? {
+                    self.stage = Stage::Journal;
                 }
-                records => self.records += records,
-            },
+            }
+            Stage::Journal => {
+                if !date_records(writer)? {
+                    forget(&writer.connection)?;
+                    tell(writer)?;
+                    self.stage = Stage::Idle;
+                }
+            }
         }
         Ok(self.stage != Stage::Idle)
     }
+}
 
-    fn tell(&self, writer: &mut Writer) -> rusqlite::Result<()> {
-        let (points, records) = (self.points, self.records);
-        if points + records == 0 {
-            return Ok(());
-        }
-        tracing::info!(points, records, "what came while the clock was not set is dated");
-        let text = format!(
-            "{points} samples and {records} records that came while the clock was not set have their true time"
-        );
-        note(writer, "dated", text)
+/// What has been dated and not been told yet, counted with every commit of it: whoever is killed in between tells it later.
+const DATED: [&str; 2] = ["dated samples", "dated records"];
+
+fn count_dated(connection: &Connection, what: &str, more: u64) -> rusqlite::Result<()> {
+    connection
+        .prepare_cached(
+            "INSERT INTO meta(name, value) VALUES(?1, ?2) ON CONFLICT(name) DO UPDATE SET value = value + ?2",
+        )?
+        .execute(params![what, more])?;
+    Ok(())
+}
+
+fn tell(writer: &mut Writer) -> rusqlite::Result<()> {
+    let counted = |what: &str| {
+        let select = "SELECT coalesce((SELECT value FROM meta WHERE name = ?), 0)";
+        writer.connection.query_row(select, [what], |row| row.get::<_, u64>(0))
+    };
+    let (points, records) = (counted(DATED[0])?, counted(DATED[1])?);
+    if points + records == 0 {
+        return Ok(());
     }
+    tracing::info!(points, records, "what came while the clock was not set is dated");
+    let text = format!(
+        "{points} samples and {records} records that came while the clock was not set have their true time"
+    );
+    note(writer, "dated", text)?;
+    writer.connection.execute("DELETE FROM meta WHERE name IN (?, ?)", DATED)?;
+    Ok(())
 }
 
 impl Writer {
@@ -336,12 +351,12 @@ fn slice(connection: &Connection) -> rusqlite::Result<Slice> {
     Ok(slice)
 }
 
-/// Makes one commit of the oldest rows; gives the number of its points, none where nothing is left.
-fn date_points(writer: &mut Writer) -> rusqlite::Result<u64> {
+/// Makes one commit of the oldest rows; false where nothing is left.
+fn date_points(writer: &mut Writer) -> rusqlite::Result<bool> {
     let mut slice = slice(&writer.connection)?;
     if slice.ids.is_empty() && slice.damaged.is_empty() {
         recount(writer)?;
-        return Ok(0);
+        return Ok(false);
     }
     writer.stamp(&mut slice.rows);
     let batch = body_of(&slice.rows);
@@ -349,6 +364,7 @@ fn date_points(writer: &mut Writer) -> rusqlite::Result<u64> {
     let transaction = writer.connection.transaction_with_behavior(TransactionBehavior::Immediate)?;
     if let Some(batch) = &batch {
         insert_batch(&transaction, seq, batch)?;
+        count_dated(&transaction, DATED[0], u64::from(batch.count))?;
     }
     for id in &slice.ids {
         transaction.prepare_cached("DELETE FROM undated WHERE id = ?")?.execute([id])?;
@@ -359,17 +375,15 @@ fn date_points(writer: &mut Writer) -> rusqlite::Result<u64> {
         tracing::error!(id, "a commit that waited for the clock is damaged; it is kept as it is");
     }
     transaction.commit()?;
-    let points = batch.map_or(0, |batch| {
+    if let Some(batch) = batch {
         writer.count_stored(u64::from(batch.count));
-        u64::from(batch.count)
-    });
+    }
     recount(writer)?;
-    // A slice of damaged rows alone is work as well.
-    Ok(points.max(1))
+    Ok(true)
 }
 
-/// Dates some of the journal; gives how many.
-fn date_records(writer: &mut Writer) -> rusqlite::Result<u64> {
+/// Dates some of the journal; false where nothing is left.
+fn date_records(writer: &mut Writer) -> rusqlite::Result<bool> {
     let transaction = writer.connection.transaction_with_behavior(TransactionBehavior::Immediate)?;
     let found: Vec<(i64, i64, i64, Option<i64>)> = transaction
         .prepare_cached(&format!(
@@ -386,8 +400,11 @@ fn date_records(writer: &mut Writer) -> rusqlite::Result<u64> {
         }
         transaction.prepare_cached("DELETE FROM undated_journal WHERE id = ?")?.execute([id])?;
     }
+    if !found.is_empty() {
+        count_dated(&transaction, DATED[1], found.len() as u64)?;
+    }
     transaction.commit()?;
-    Ok(found.len() as u64)
+    Ok(!found.is_empty())
 }
 
 /// No two records share a stamp.

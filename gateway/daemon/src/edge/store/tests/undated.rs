@@ -121,6 +121,30 @@ fn what_comes_before_the_clock_is_set_is_dated_once_and_forwarded_then() {
 }
 
 #[test]
+fn whoever_was_killed_between_the_last_date_and_saying_so_says_it_after_the_next_start() {
+    let scratch = Scratch::new();
+    let boot = Boot::new("b", 900_000_000, 0);
+    open(&scratch, settings()).0.close();
+    let connection = rusqlite::Connection::open(scratch.file()).unwrap();
+    connection
+        .execute_batch("INSERT INTO meta(name, value) VALUES('dated samples', 20), ('dated records', 3)")
+        .unwrap();
+    drop(connection);
+    // Once, however often it is started then.
+    for _ in 0..2 {
+        let (store, _told) = open(&scratch, settings());
+        store.believe(boot.believed());
+        store.flush().unwrap();
+        let mut reader = store.reader().unwrap();
+        wait_until("it is told", || reader.journal_after(0, 10).unwrap().len() == 1);
+        let told = reader.journal_after(0, 10).unwrap();
+        assert_eq!(told[0].state, "dated");
+        assert!(told[0].message.starts_with("20 samples and 3 records that came"), "{told:?}");
+        store.close();
+    }
+}
+
+#[test]
 fn what_an_earlier_start_left_is_set_aside_between_two_moments_and_nothing_is_lost() {
     let scratch = Scratch::new();
     let (first, second) = (Boot::new("first", 50_000, 0), Boot::new("second", 900_000_000, 40_000));
