@@ -40,7 +40,7 @@ pub const US_CM_PER_MG_L: f64 = 2.0;
 /// Handbook, from memory), mostly calcium. The anions stay.
 const HARDNESS_US_CM: f64 = 1_160.0;
 
-/// Up to this a conductivity is read backwards, percent by volume.
+/// Up to this a conductivity has to rise with the strength, percent by volume: otherwise it stood for two of them.
 const PERCENT_MAX: f64 = 40.0;
 
 /// A concentrate in one water, by its jar test.
@@ -107,20 +107,6 @@ impl Coolant {
         let as_tested = self.damped(percent, in_jar);
         let now = self.damped(percent, waters.max(0.0));
         (as_tested + libm::exp(departure) * (now - as_tested)).max(0.5)
-    }
-
-    /// Percent of concentrate at `us_cm` with the minerals of `waters`, 0 to 40 %.
-    pub fn percent(&self, us_cm: f64, waters: f64, departure: f64) -> f64 {
-        let (mut low, mut high) = (0.0, PERCENT_MAX);
-        for _ in 0..40 {
-            let middle = 0.5 * (low + high);
-            if self.us_cm(middle, waters, departure) < us_cm {
-                low = middle;
-            } else {
-                high = middle;
-            }
-        }
-        0.5 * (low + high)
     }
 
     /// Logarithm of the conductivity, uS/cm, in the middle of what the jar test covers: there this model is best known.
@@ -235,7 +221,7 @@ fn parabola(brought: &[(f64, f64)], points: &[(f64, f64)], water_ideal: f64) -> 
         (on_curve / us_cm - 1.0).abs() <= MISFIT_MAX
     });
     let last = brought.last()?.0;
-    // A parabola that bends over before that cannot be read backwards.
+    // A parabola that bends over before that stands for two strengths.
     let rises = first > 0.0 && first + 2.0 * second * last.max(PERCENT_MAX) > 0.0;
     (determinant > 0.0 && fits && rises).then_some(curve)
 }
@@ -255,7 +241,6 @@ mod tests {
             let waters = 1.0 - percent / 100.0;
             let back = coolant().us_cm(percent, waters, 0.3);
             assert!((back / us_cm - 1.0).abs() < 0.012, "{percent} %: {back}");
-            assert!((coolant().percent(back, waters, 0.0) - percent).abs() < 1e-6);
         }
     }
 
