@@ -121,6 +121,9 @@ impl Sump {
     }
 }
 
+/// Less scum than this part of that at a usual hardness tells nothing of how much there is then.
+const SOFT: f64 = 0.25;
+
 fn decode(bytes: &[u8]) -> Option<(Timestamp, Vec<f64>)> {
     let (&version, rest) = bytes.split_first()?;
     let (at, rest) = rest.split_first_chunk::<8>()?;
@@ -136,9 +139,9 @@ fn decode(bytes: &[u8]) -> Option<(Timestamp, Vec<f64>)> {
         return None;
     }
     if version == ONE_SCUM {
-        // As much scum as it knew, in a sump as hard as it was.
+        // As much scum as it knew, in a sump as hard as it was. What it believed of a soft one says nothing of a hard one.
         let hardness_mg_l = 1000.0 * numbers[at::HARDNESS] / numbers[at::LIQUID];
-        numbers[at::SCUM] -= libm::log(scum_over_usual(hardness_mg_l).max(0.01));
+        numbers[at::SCUM] -= libm::log(scum_over_usual(hardness_mg_l).max(SOFT));
     }
     numbers.iter().all(|n| n.is_finite()).then_some((Timestamp::from_nanos(i64::from_le_bytes(*at)), numbers))
 }

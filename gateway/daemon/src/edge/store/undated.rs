@@ -206,8 +206,13 @@ fn tell(writer: &mut Writer) -> rusqlite::Result<()> {
     let text = format!(
         "{points} samples and {records} records that came while the clock was not set have their true time"
     );
-    note(writer, "dated", text)?;
-    writer.connection.execute("DELETE FROM meta WHERE name IN (?, ?)", DATED)?;
+    // In one commit: neither never nor twice.
+    let transaction = writer.connection.transaction_with_behavior(TransactionBehavior::Immediate)?;
+    let at = append_journal(&transaction, &of_the_clock("dated", text), writer.last_journal_at)?;
+    let id = transaction.last_insert_rowid();
+    transaction.execute("DELETE FROM meta WHERE name IN (?, ?)", DATED)?;
+    transaction.commit()?;
+    (writer.last_journal_at, writer.last_journal) = (at, id);
     Ok(())
 }
 
@@ -289,7 +294,9 @@ fn set_aside(writer: &mut Writer, believed: &Believed) -> rusqlite::Result<()> {
         from.floor_to_millis(),
         began.floor_to_millis()
     );
-    note(writer, "not dated", text)?;
+    let record = of_the_clock("not dated", text);
+    writer.last_journal_at = append_journal(&writer.connection, &record, writer.last_journal_at)?;
+    writer.last_journal = writer.connection.last_insert_rowid();
     recount(writer)
 }
 
@@ -298,8 +305,8 @@ fn moved(own: Zero, at: Timestamp, right: Zero) -> Timestamp {
 }
 
 /// A journal record of the writer's own.
-fn note(writer: &mut Writer, state: &str, message: String) -> rusqlite::Result<()> {
-    let record = JournalRecord {
+fn of_the_clock(state: &str, message: String) -> JournalRecord {
+    JournalRecord {
         at: Clock.wall(),
         kind: RecordKind::Instrument,
         sump: None,
@@ -308,10 +315,7 @@ fn note(writer: &mut Writer, state: &str, message: String) -> rusqlite::Result<(
         priority: None,
         value: None,
         message,
-    };
-    writer.last_journal_at = append_journal(&writer.connection, &record, writer.last_journal_at)?;
-    writer.last_journal = writer.connection.last_insert_rowid();
-    Ok(())
+    }
 }
 
 fn recount(writer: &Writer) -> rusqlite::Result<()> {
