@@ -3,7 +3,7 @@
 use sumpwarden_sim::Stamp;
 
 use crate::forecast::{self, Judgement};
-use crate::judged::{Hour, Interval, Judged, RIVALS};
+use crate::judged::{Hour, Judged, RIVALS};
 use crate::score::{Tally, TopUps, as_topups, crossing, daily_means};
 use crate::track::{Told, Track};
 
@@ -96,19 +96,26 @@ impl Account {
         }
     }
 
-    /// A day with an hour that is left out is left out.
+    /// Errors of rates, by the day: one with an hour that is left out is left out. Their intervals are of an hour, and are held
+    /// against the hours in which something was lost.
     fn days(&mut self, hours: &[&Hour], tank_l: f64) {
         for (place, judged) in Judged::ALL.into_iter().enumerate().filter(|(_, q)| q.by_day()) {
+            let tally = &mut self.quantities[place];
+            for hour in hours.iter().filter(|hour| !hour.left_out) {
+                let lost = hour.truth[place].filter(|truth| *truth > 0.0);
+                if let (Some(truth), Some(estimate)) = (lost, hour.estimate[place]) {
+                    tally.add_interval(truth, estimate, judged.scale(truth, tank_l));
+                }
+            }
             let truths: Vec<_> = (hours.iter())
                 .map(|hour| hour.truth[place].filter(|_| !hour.left_out).map(|truth| [truth]))
                 .collect();
-            let estimates: Vec<_> = (hours.iter())
-                .map(|hour| hour.estimate[place].map(|e| [e.value, e.low90, e.high90]))
-                .collect();
+            let estimates: Vec<_> =
+                (hours.iter()).map(|hour| hour.estimate[place].map(|estimate| [estimate.value])).collect();
             for (truth, estimate) in daily_means(&truths).into_iter().zip(daily_means(&estimates)) {
                 let Some([truth]) = truth else { continue };
-                let estimate = estimate.map(|[value, low90, high90]| Interval { value, low90, high90 });
-                self.quantities[place].add(truth, estimate, judged.scale(truth, tank_l));
+                let estimate = estimate.map(|[value]| value);
+                tally.add_bare(truth, estimate, judged.scale(truth, tank_l));
             }
         }
     }

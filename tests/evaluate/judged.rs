@@ -65,7 +65,7 @@ impl Judged {
         }
     }
 
-    /// Whether single hours mean little and whole days are judged: the truth follows every move of the pump.
+    /// A rate: single hours mean little, so errors are judged by whole days, and what was told in an hour by its mean.
     pub(crate) fn by_day(self) -> bool {
         matches!(self, Self::Evaporation | Self::Dragout)
     }
@@ -86,6 +86,14 @@ pub(crate) struct Interval {
     pub(crate) value: f64,
     pub(crate) low90: f64,
     pub(crate) high90: f64,
+}
+
+impl Interval {
+    /// Of the value and both ends, if all are there.
+    pub(crate) fn of(told: [Option<f64>; 3]) -> Option<Self> {
+        let [Some(value), Some(low90), Some(high90)] = told else { return None };
+        Some(Self { value, low90, high90 })
+    }
 }
 
 /// One hour of one sump.

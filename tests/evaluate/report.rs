@@ -111,7 +111,7 @@ fn quantity(groups: &[Group], judged: Judged) -> Table {
         }
         row
     };
-    let days = if judged.by_day() { "; days, not hours" } else { "" };
+    let days = if judged.by_day() { "; by the day, intervals by the hour" } else { "" };
     Table {
         title: format!(
             "{} (errors in {}{days}{})",

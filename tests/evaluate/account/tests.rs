@@ -1,4 +1,5 @@
 use super::*;
+use crate::judged::Interval;
 use crate::score::TopUp;
 use crate::track::Raised;
 
@@ -52,6 +53,20 @@ fn rates_are_judged_by_whole_days() {
     assert_eq!((evaporation.judged, evaporation.missing), (16, 0));
     assert!((evaporation.bias - 0.1).abs() < 1e-9);
     assert_eq!(account.quantities[0].figures().expect("hours").judged, 17 * 24 - 1);
+}
+
+#[test]
+fn intervals_of_rates_are_judged_by_the_hours_in_which_something_was_lost() {
+    let mut track = track(1.0);
+    let place = Judged::Evaporation as usize;
+    for (i, hour) in track.hours.iter_mut().enumerate() {
+        // One hour in four loses more than was told, one nothing at all.
+        hour.truth[place] = Some([0.2, 0.6, 0.2, 0.0][i % 4]);
+    }
+    let evaporation = Account::of(&track, false, 400.0).quantities[place].figures().expect("seventeen days");
+    let coverage = evaporation.coverage_percent.expect("intervals");
+    assert!((coverage - 200.0 / 3.0).abs() < 1e-9, "{coverage}");
+    assert!((evaporation.bias - 0.05).abs() < 1e-9, "a day's mean error is that of its hours");
 }
 
 #[test]

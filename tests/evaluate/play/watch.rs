@@ -52,14 +52,45 @@ struct Watched {
     track: Track,
     rivals: Rivals,
     holdup_l: f64,
-    /// Latest of each judged estimate: when, and its three values where it has them.
-    latest: [(Stamp, [Option<f64>; 3]); Judged::COUNT],
+    /// Of each judged estimate what was told.
+    told: [Estimated; Judged::COUNT],
     /// Evaporated and carried out up to the last hour, L.
     books: Option<(f64, f64)>,
     /// The last whole hour at which the pumps ran; none before the first.
     pumped: Option<Stamp>,
     /// Probes that freeze: place in the gateway's list, place in the track's.
     freezing: Vec<(ProbeIndex, usize)>,
+}
+
+/// What was told of one estimate: its value and both ends of its interval.
+#[derive(Clone, Copy, Default, Debug)]
+struct Estimated {
+    /// The latest that was told, and when.
+    latest: [Option<(Stamp, f64)>; 3],
+    /// Sum of all that was told since the last hour, and how often.
+    hour: [(f64, f64); 3],
+}
+
+impl Estimated {
+    fn take(&mut self, at: Stamp, place: usize, value: Option<f64>) {
+        self.latest[place] = value.map(|value| (at, value));
+        if let Some(value) = value {
+            let (sum, count) = &mut self.hour[place];
+            *sum += value;
+            *count += 1.0;
+        }
+    }
+
+    /// The latest, unless it is older.
+    fn latest(&self, since: Stamp) -> Option<Interval> {
+        Interval::of(self.latest.map(|told| told.filter(|(at, _)| at.0 >= since.0).map(|(_, value)| value)))
+    }
+
+    /// The mean of all since the last hour, and begins the next.
+    fn of_the_hour(&mut self) -> Option<Interval> {
+        let hour = std::mem::take(&mut self.hour);
+        Interval::of(hour.map(|(sum, count)| (count > 0.0).then(|| sum / count)))
+    }
 }
 
 impl Watch {
@@ -135,9 +166,7 @@ impl Watch {
                     Bound::Low90 => 1,
                     Bound::High90 => 2,
                 };
-                let latest = &mut self.sumps[sump].latest[judged];
-                latest.0 = at;
-                latest.1[place] = sample.value;
+                self.sumps[sump].told[judged].take(at, place, sample.value);
             }
             Meaning::Other => {}
         }
@@ -227,7 +256,7 @@ impl Watched {
             track,
             rivals: Rivals::new(settings, theirs)?,
             holdup_l: scenario.sumps[ours].holdup_l,
-            latest: [(Stamp(i64::MIN), [None; 3]); Judged::COUNT],
+            told: [Estimated::default(); Judged::COUNT],
             books: None,
             pumped: None,
             freezing,
@@ -281,15 +310,17 @@ impl Watched {
         }
         let books = (ledger.evaporated.liquid_l, ledger.carried_out.liquid_l);
         let (evaporated, carried) = self.books.replace(books).unwrap_or((0.0, 0.0));
-        let estimate = self.latest.map(|(at, values)| {
-            let fresh = at.0 >= truth.at.0 - grid_ms;
-            match values {
-                [Some(value), Some(low90), Some(high90)] if fresh => Some(Interval { value, low90, high90 }),
-                _ => None,
-            }
+        let since = Stamp(truth.at.0 - grid_ms);
+        let estimate: [Option<Interval>; Judged::COUNT] = std::array::from_fn(|judged| {
+            let told = &mut self.told[judged];
+            // A rate is judged by what went in the hour, so by all that was told of it in the hour: the pumps may have stopped
+            // for a break or run again just before it was over.
+            let of_the_hour = told.of_the_hour();
+            if Judged::ALL[judged].by_day() { of_the_hour } else { told.latest(since) }
         });
-        let [concentration, hardness, ..] = estimate.map(|e| e.map(|interval| interval.value));
-        let first = concentration.zip(hardness).map(|(percent, mg_l)| [percent, mg_l]);
+        let value = |judged: Judged| estimate[judged as usize].map(|interval| interval.value);
+        let first =
+            value(Judged::Concentration).zip(value(Judged::Hardness)).map(|(percent, mg_l)| [percent, mg_l]);
         self.track.hours.push(Hour {
             at: truth.at,
             truth: true_values(truth, self.holdup_l, books.0 - evaporated, books.1 - carried),

@@ -34,11 +34,14 @@ pub(crate) struct Figures {
 impl Tally {
     /// An hour: `scale` turns the quantity's own unit into the unit of its errors.
     pub(crate) fn add(&mut self, truth: f64, estimate: Option<Interval>, scale: f64) {
-        let Some(estimate) = estimate else {
-            self.missing += 1;
-            return;
-        };
-        self.errors.push((estimate.value - truth) * scale);
+        self.add_bare(truth, estimate.map(|estimate| estimate.value), scale);
+        if let Some(estimate) = estimate {
+            self.add_interval(truth, estimate, scale);
+        }
+    }
+
+    /// Whether an interval holds the truth, and nothing of the error.
+    pub(crate) fn add_interval(&mut self, truth: f64, estimate: Interval, scale: f64) {
         self.inside += usize::from((estimate.low90..=estimate.high90).contains(&truth));
         self.width_sum += (estimate.high90 - estimate.low90) * scale;
         self.intervals += 1;
