@@ -12,6 +12,9 @@ pub(super) struct Window {
 /// other one goes.
 const ENTRIES_MAX: usize = 240;
 
+/// A mean's error times this is a median's, for normal noise.
+pub(super) const MEDIANS: f64 = 1.2533;
+
 /// What a window says.
 #[derive(Clone, Copy, PartialEq, Debug)]
 pub(super) struct Middle {
@@ -85,6 +88,5 @@ pub(super) fn middle(values: &mut [f64]) -> Option<Middle> {
         *entry = (*entry - value).abs();
     }
     let scatter = MAD_TO_SIGMA * median_in_place(values)?;
-    // A mean's error times this is a median's, for normal noise.
-    Some(Middle { value, deviation: 1.2533 * scatter / (values.len() as f64).sqrt() })
+    Some(Middle { value, deviation: MEDIANS * scatter / (values.len() as f64).sqrt() })
 }

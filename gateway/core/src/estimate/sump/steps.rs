@@ -6,10 +6,14 @@
 
 use std::collections::VecDeque;
 
+use super::both;
+use super::median::MEDIANS;
 use crate::estimate::trend::{MAD_TO_SIGMA, median_in_place};
 
 /// How long what stood before is remembered, hours.
 const BEFORE_H: f64 = 1.0;
+/// How many readings of it there must be.
+const BEFORE_LEAST: usize = 8;
 /// How long readings must lie off until a step has begun, hours, and how many they must be.
 const SHORT_H: f64 = 4.0 / 60.0;
 const SHORT_LEAST: usize = 3;
@@ -18,6 +22,8 @@ const STILL_H: f64 = 8.0 / 60.0;
 /// A small one must stand longer, hours: foam comes and goes. Small is less than so many thresholds.
 const SMALL_STILL_H: f64 = 25.0 / 60.0;
 const SMALL: f64 = 2.5;
+/// Less than so many thresholds is nothing.
+const NOTHING: f64 = 0.3;
 const STILL_LEAST: usize = 4;
 /// A step that is still not over by then is taken as it stands, hours.
 const LASTS_MAX_H: f64 = 8.0;
@@ -44,10 +50,22 @@ pub(super) struct Threshold {
     pub(super) litres: f64,
     /// On top, where the pumps did not run before and do now, or the other way round: the hold-up is known no better.
     pub(super) holdup: f64,
+    /// On top, where the pumps stood before already or where there is less now: what may still run back.
+    pub(super) tail: f64,
     /// What goes down slower than this is no step, L/h.
     pub(super) slow_h: f64,
     /// Down, and up again by so much, in one go is two steps.
     pub(super) deep: f64,
+}
+
+impl Threshold {
+    /// From what stood before on: `alike` where the pumps do as they did then, `less` where there is less now.
+    fn of(&self, before: &Before, alike: bool, less: bool) -> f64 {
+        let holdup = if alike { 0.0 } else { self.holdup };
+        // What runs back makes it more: from a running sump on it is all the less until then.
+        let tail = if less || !before.ran { self.tail } else { 0.0 };
+        both(self.litres, holdup) + tail
+    }
 }
 
 /// A step that is over.
@@ -97,7 +115,11 @@ struct Before {
 struct Moving {
     from_h: f64,
     before: f64,
+    /// What counts as a step of the first readings, and of ever so many.
     threshold: f64,
+    sure: f64,
+    /// How far off a reading may lie by waves alone.
+    waves: f64,
     deep: f64,
     /// Lowest median of a few readings so far.
     lowest: (f64, f64),
@@ -150,34 +172,74 @@ impl Steps {
     }
 
     fn look_for_a_begin(&mut self, latest: Reading, threshold: Threshold) -> Change {
-        let Some(before) = self.before(latest.at_h) else { return Change::None };
-        let holdup = if before.ran == latest.running { 0.0 } else { threshold.holdup };
-        // What runs out slowly is a loss and no step.
-        let slow = if latest.litres < before.litres {
-            threshold.slow_h * (latest.at_h - before.middle_h).max(0.0)
-        } else {
-            0.0
+        let due = self.before.filter(|before| latest.at_h - before.at_h >= REFRESH_H);
+        let hidden = due.and_then(|before| self.risen_meanwhile(&before, threshold));
+        let Some(moving) = hidden.or_else(|| self.moved_just_now(latest, threshold)) else {
+            return Change::None;
         };
-        let limit = threshold.litres + holdup + slow;
-        if (latest.litres - before.litres).abs() < limit {
-            return Change::None;
+        self.moving = Some(moving);
+        self.before = None;
+        Change::Begun(moving.from_h)
+    }
+
+    fn moved_just_now(&mut self, latest: Reading, threshold: Threshold) -> Option<Moving> {
+        let before = self.before(latest.at_h)?;
+        let less = latest.litres < before.litres;
+        // What runs out slowly is a loss and no step.
+        let slow = if less { threshold.slow_h * (latest.at_h - before.middle_h).max(0.0) } else { 0.0 };
+        let sure = threshold.of(&before, before.ran == latest.running, less) + slow;
+        if (latest.litres - before.litres).abs() < sure {
+            return None;
         }
-        let short = self.last_within(SHORT_H, SHORT_LEAST);
-        let earlier = self.readings.len() - short;
-        let limit = limit + 2.5 * self.scatter(before.litres, earlier) / (short as f64).sqrt();
-        let Some(now) = self.median_of(earlier..self.readings.len()) else { return Change::None };
-        if (now - before.litres).abs() < limit || earlier == 0 {
-            return Change::None;
+        let earlier = self.readings.len() - self.last_within(SHORT_H, SHORT_LEAST);
+        if earlier == 0 { None } else { self.moved(earlier, &before, sure, threshold.deep) }
+    }
+
+    /// A can that waves hide from the last few readings: all that came since it was last looked at what stood before lie higher by
+    /// more than so many of them scatter.
+    fn risen_meanwhile(&self, before: &Before, threshold: Threshold) -> Option<Moving> {
+        let since = self.since(before);
+        let alike = self.readings.range(since..).all(|r| r.running == before.ran);
+        if self.readings.len() - since < STILL_LEAST {
+            return None;
+        }
+        self.moved(since, before, threshold.of(before, alike, false), threshold.deep)
+            .filter(|moving| moving.lowest.1 > before.litres)
+    }
+
+    /// Whether all but the `earlier` first readings together lie off what stood before by more than is `sure` and than waves do.
+    fn moved(&self, earlier: usize, before: &Before, sure: f64, deep: f64) -> Option<Moving> {
+        let waves = self.waves(before.litres, earlier);
+        let threshold = sure + waves * part_left(earlier, self.readings.len() - earlier);
+        let now = self.median_of(earlier..self.readings.len())?;
+        if (now - before.litres).abs() < threshold {
+            return None;
         }
         let side = if now > before.litres { 1.0 } else { -1.0 };
-        let off = |r: &Reading| (r.litres - before.litres) * side > 0.3 * limit;
+        let off = |r: &Reading| (r.litres - before.litres) * side > 0.3 * threshold;
         let flank = self.readings.iter().rev().take_while(|r| off(r)).count().max(1);
-        let from_h = self.readings[self.readings.len() - flank].at_h;
-        let lowest = (latest.at_h, now);
-        self.moving =
-            Some(Moving { from_h, before: before.litres, threshold: limit, deep: threshold.deep, lowest });
-        self.before = None;
-        Change::Begun(from_h)
+        // Waves may break it off, so what was read since it was looked at what stood before counts as well.
+        let begin = (self.readings.len() - flank).min(self.parted(self.since(before), before.litres, now));
+        let (from_h, lowest) = (self.readings[begin].at_h, (self.readings.back()?.at_h, now));
+        Some(Moving { from_h, before: before.litres, threshold, sure, waves, deep, lowest })
+    }
+
+    /// The place of the first reading since it was looked at what stood before.
+    fn since(&self, before: &Before) -> usize {
+        self.readings.iter().take_while(|r| r.at_h <= before.at_h).count()
+    }
+
+    /// From which reading on, at or after one, they lie about `after` and no longer about `base`: where the distances add up to
+    /// least.
+    fn parted(&self, since: usize, base: f64, after: f64) -> usize {
+        let (mut sum, mut least, mut place) = (0.0, 0.0, since);
+        for (i, reading) in self.readings.iter().enumerate().skip(since) {
+            sum += (reading.litres - base).abs() - (reading.litres - after).abs();
+            if sum < least {
+                (least, place) = (sum, i + 1);
+            }
+        }
+        place.min(self.readings.len() - 1)
     }
 
     /// What stood before the last few readings, looked at anew once in a while; none if there are too few.
@@ -189,7 +251,9 @@ impl Steps {
             self.readings.pop_front();
         }
         let count = self.readings.len() - self.last_within(SHORT_H, SHORT_LEAST);
-        if count < 2 {
+        // Few are enough only where they are seldom.
+        let seldom = count >= 2 && self.readings[count - 1].at_h - self.readings[0].at_h >= 0.5 * BEFORE_H;
+        if count < BEFORE_LEAST && !seldom {
             return None;
         }
         let litres = self.median_of(0..count)?;
@@ -227,13 +291,25 @@ impl Steps {
         let (lowest_h, lowest) = (moving.lowest.0, moving.lowest.1 - moving.before);
         // Down by a lot and up again by a lot: drawn off (or emptied) and filled.
         let twice = -lowest > moving.threshold && litres - lowest > moving.deep;
-        let small = !twice && (0.7..SMALL).contains(&(litres.abs() / moving.threshold));
-        if small && latest.at_h - moving.from_h < SMALL_STILL_H && !forced {
+        let since_h = latest.at_h - moving.from_h;
+        let small = !twice && (NOTHING..SMALL).contains(&(litres.abs() / moving.threshold));
+        if small && since_h < SMALL_STILL_H && !forced {
             return Change::None;
         }
+        // A small one stands out of the waves by all that was read since, but for a while in which it may have been poured.
+        let stands = self.readings.iter().take_while(|r| r.at_h < moving.from_h + since_h / 3.0).count();
+        let (after, least) = if small {
+            let waves = moving.waves * part_left(self.readings.len() - still, len - stands);
+            (self.median_of(stands..len).unwrap_or(after), moving.sure + waves)
+        } else {
+            (after, moving.threshold)
+        };
+        let litres = after - moving.before;
         self.moving = None;
-        let lowest = twice.then_some((lowest_h, lowest));
-        if litres.abs() < 0.7 * moving.threshold && lowest.is_none() {
+        let lowest = twice
+            .then(|| self.turned_about(lowest_h).filter(|(_, litres)| *litres < moving.lowest.1))
+            .map(|turned| turned.map_or((lowest_h, lowest), |(at_h, litres)| (at_h, litres - moving.before)));
+        if litres.abs() < 0.7 * least && lowest.is_none() {
             return Change::Nothing;
         }
         let (base_h, base) =
@@ -258,6 +334,26 @@ impl Steps {
         rest.find(|&i| part(i) >= 0.93).map(|i| self.readings[i].at_h)
     }
 
+    /// Where the content went down and up again without standing still in between, near a moment: when it turned and at how many
+    /// litres, if the readings before lie on a line down, those after it on one up, and both meet between two readings. A sump that
+    /// is pumped out and filled at once is empty for less than a reading takes.
+    fn turned_about(&self, near_h: f64) -> Option<(f64, f64)> {
+        let latest = self.readings.iter().rposition(|r| r.at_h <= near_h)?;
+        let line = |i: usize| {
+            let (one, next) = (self.readings.get(i)?, self.readings.get(i + 1)?);
+            let slope = (next.litres - one.litres) / (next.at_h - one.at_h);
+            slope.is_finite().then_some((one, next, slope))
+        };
+        let between = |i: usize| {
+            let ((_, down, falls), (up, _, rises)) = (line(i.checked_sub(1)?)?, line(i + 1)?);
+            let after_h = (up.litres - down.litres - rises * (up.at_h - down.at_h)) / (falls - rises);
+            let turns = falls < 0.0 && rises > 0.0 && (0.0..=up.at_h - down.at_h).contains(&after_h);
+            turns.then_some((down.at_h + after_h, down.litres + falls * after_h))
+        };
+        let near = latest.saturating_sub(SHORT_LEAST)..=latest;
+        near.filter_map(between).min_by(|a, b| a.1.total_cmp(&b.1))
+    }
+
     /// How many of the last readings lie within `hours`, at least `least` if there are so many.
     fn last_within(&self, hours: f64, least: usize) -> usize {
         let Some(latest) = self.readings.back() else { return 0 };
@@ -270,18 +366,26 @@ impl Steps {
         median_in_place(&mut values)
     }
 
-    /// Standard deviation of what stood before, by its median absolute deviation.
-    fn scatter(&self, middle: f64, count: usize) -> f64 {
-        let mut off: Vec<f64> = self.readings.range(..count).map(|r| (r.litres - middle).abs()).collect();
-        MAD_TO_SIGMA * median_in_place(&mut off).unwrap_or(0.0)
+    /// How far off the middle of the first ones a reading may lie by waves alone, as a median of them does: twice its standard
+    /// deviation, L.
+    fn waves(&self, middle: f64, earlier: usize) -> f64 {
+        let mut off: Vec<f64> = self.readings.range(..earlier).map(|r| (r.litres - middle).abs()).collect();
+        let scatter = MAD_TO_SIGMA * median_in_place(&mut off).unwrap_or(0.0);
+        // A few readings happen to lie close together.
+        2.0 * MEDIANS * scatter * (1.0 + 2.0 / earlier.max(1) as f64)
     }
+}
+
+/// What is left of that between a median of so many readings and one of so many later ones.
+fn part_left(earlier: usize, later: usize) -> f64 {
+    (1.0 / earlier.max(1) as f64 + 1.0 / later.max(1) as f64).sqrt()
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
 
-    const THRESHOLD: Threshold = Threshold { litres: 3.0, holdup: 3.0, slow_h: 10.0, deep: 90.0 };
+    const THRESHOLD: Threshold = Threshold { litres: 3.0, holdup: 3.0, tail: 0.0, slow_h: 10.0, deep: 90.0 };
 
     /// Readings a minute apart; noise of a litre that repeats, so that every run is the same.
     fn play(litres: impl Fn(f64) -> f64, minutes: usize) -> Vec<(f64, Change)> {
@@ -355,6 +459,23 @@ mod tests {
     }
 
     #[test]
+    fn a_sump_that_is_pumped_out_and_filled_at_once_was_empty_in_between() {
+        // 40 L/min out, 30 L/min in, half a minute after a reading.
+        let level = |m: f64| 250.0 - 40.0 * (m - 60.5).clamp(0.0, 6.0) + 30.0 * (m - 66.5).clamp(0.0, 7.6);
+        let step = only_step(&play(level, 120));
+        let (lowest_h, lowest) = step.lowest.expect("two steps");
+        assert!((lowest + 240.0).abs() < 3.0, "{step:?}");
+        assert!((60.0 * lowest_h - 66.5).abs() < 0.2 && (step.litres + 12.0).abs() < 1.5, "{step:?}");
+        // One wild reading while it stands empty is no turn.
+        let stands = |m: f64| {
+            let wild = if m == 68.0 { 30.0 } else { 0.0 };
+            250.0 - 40.0 * (m - 60.5).clamp(0.0, 5.0) + 30.0 * (m - 70.5).clamp(0.0, 6.0) - wild
+        };
+        let (_, lowest) = only_step(&play(stands, 120)).lowest.expect("two steps");
+        assert!((lowest + 200.0).abs() < 3.0, "{lowest}");
+    }
+
+    #[test]
     fn foam_before_a_pour_is_no_part_of_it() {
         // Foam as high as what is poured in the end, and pauses of the pumps, so that nothing stands still until then.
         let restless =
@@ -369,6 +490,44 @@ mod tests {
         );
         let step = only_step(&changes);
         assert!((step.litres - 24.0).abs() < 1.0 && (60.0 * step.to_h - 115.0).abs() <= 1.5, "{step:?}");
+    }
+
+    /// Waves of running pumps, L.
+    fn waves(minute: f64) -> f64 {
+        const OFF: [f64; 12] = [2.4, -3.1, 0.4, 3.3, -2.2, -0.6, 2.8, -3.4, 1.3, -1.2, 3.0, -2.7];
+        OFF[(minute as usize * 5) % OFF.len()]
+    }
+
+    /// A can of 6 L into running pumps, where waves are half as high, one reading a minute.
+    #[test]
+    fn a_small_can_that_waves_hide_is_seen_within_the_hour() {
+        let threshold = Threshold { litres: 2.4, ..THRESHOLD };
+        for phase in 0..12 {
+            let can = |m: f64| 250.0 + waves(m + f64::from(phase)) + if m >= 65.0 { 6.0 } else { 0.0 };
+            let changes = play_with(threshold, can, 125);
+            let step = only_step(&changes);
+            assert!((step.litres - 6.0).abs() < 1.8, "{phase}: {step:?}");
+            assert!((60.0..90.0).contains(&(60.0 * step.from_h)), "{phase}: {step:?}");
+            assert!(play_with(threshold, |m| 250.0 + waves(m + f64::from(phase)), 600).is_empty(), "{phase}");
+        }
+    }
+
+    #[test]
+    fn what_is_poured_in_as_the_pumps_stop_is_not_hidden_by_what_may_still_run_back() {
+        let play = |poured: f64, missing: f64| {
+            let mut steps = Steps::default();
+            let changes = (0..110).map(|minute| {
+                let stood = f64::from(minute) - 60.0;
+                let running = stood < 0.0;
+                let tail = if running { 0.0 } else { 8.0 * libm::exp(-stood / 15.0) };
+                let litres = 250.0 + if running { waves(f64::from(minute)) } else { poured - missing * tail };
+                let reading = Reading { at_h: f64::from(minute) / 60.0, litres, running };
+                steps.push(reading, Threshold { litres: 2.4, holdup: 0.5, tail, ..THRESHOLD })
+            });
+            changes.filter(|change| *change != Change::None).count()
+        };
+        assert_eq!(play(6.0, 0.0), 2, "begun and over");
+        assert_eq!(play(0.0, 1.0), 0, "what still runs back is missing, and then it is back");
     }
 
     #[test]

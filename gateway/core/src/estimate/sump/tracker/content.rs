@@ -118,8 +118,9 @@ impl Tracker {
             0.3 * holdup * libm::exp(-stood_h / RUN_BACK_TAIL_H)
         };
         let threshold = Threshold {
-            litres: plant.step_l() * if plant.pump_known { 1.0 } else { 2.0 } + tail.min(0.3 * holdup),
+            litres: plant.step_l() * if plant.pump_known { 1.0 } else { 2.0 },
             holdup: 3.0 * holdup_deviation,
+            tail: tail.min(0.3 * holdup),
             slow_h: SLOW_H * plant.expected.full_l,
             deep: if plant.pump_known { AGAIN * plant.step_l() } else { DEEP * plant.expected.full_l },
         };
