@@ -62,7 +62,7 @@ impl<const M: usize> Line<M> {
 /// Distance of a sigma point in standard deviations: the three-point Gauss-Hermite rule.
 const REACH: f64 = 1.732_050_807_568_877_2;
 
-/// How many numbers move at a time: time moves seven, people fewer.
+/// How many numbers move at a time: time moves eight, people fewer.
 const ROWS: usize = 8;
 
 impl<const N: usize> Gaussian<N> {

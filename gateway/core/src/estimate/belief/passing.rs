@@ -32,10 +32,15 @@ mod wander {
     pub(super) const MINERALS: f64 = 0.001;
     pub(super) const CONCENTRATE: f64 = 0.002;
     pub(super) const CHIPS: f64 = 0.1;
-    pub(super) const LEAK: f64 = 0.003;
+    pub(super) const LEAK: f64 = 0.001;
     /// Per unit of pH. What a warm day does to the pH is no acid: it must not be learned from for ever.
     pub(super) const ACID: f64 = 0.02;
 }
+
+/// Few sumps leak, and none loses less than nothing: what is believed of a leak without being beyond doubt (in standard deviations)
+/// fades in so many hours, or chance would make every sump leak a little.
+const LEAK_BEYOND_DOUBT: f64 = 2.0;
+const LEAK_FADES_H: f64 = 120.0;
 
 /// How much evaporation and drag-out of one hour differ from their mean, as a part of it.
 const HOUR_TO_HOUR: [f64; 2] = [0.25, 0.4];
@@ -133,6 +138,8 @@ impl Belief {
             ];
         }
         let fades = libm::exp(-hours / WOBBLE_H);
+        let doubted = self.mean[at::LEAK] < LEAK_BEYOND_DOUBT * self.deviation(at::LEAK);
+        let leaks_on = if doubted { libm::exp(-hours / LEAK_FADES_H) } else { 1.0 };
         let shares: [f64; 3] = std::array::from_fn(|k| self.mean[amounts[k].0] / liquid);
         self.transform(&[
             (
@@ -150,6 +157,7 @@ impl Belief {
             (at::MINERALS, &rows[2]),
             (at::CHIPS, &[(at::CHIPS, 1.0), (at::CHIP_GROWTH, grown)]),
             (at::WOBBLE, &[(at::WOBBLE, fades)]),
+            (at::LEAK, &[(at::LEAK, leaks_on)]),
             (at::GAIN, &[(at::GAIN, 1.0), (at::FOULING, hours / 24.0)]),
         ]);
         self.mean[at::LIQUID] = liquid - running - idle - dragged - leaked;
@@ -158,6 +166,7 @@ impl Belief {
         }
         self.mean[at::CHIPS] += grown;
         self.mean[at::WOBBLE] *= fades;
+        self.mean[at::LEAK] *= leaks_on;
         self.mean[at::GAIN] += self.mean[at::FOULING] * hours / 24.0;
 
         if scale < 1.0 {
@@ -207,5 +216,27 @@ impl Belief {
             self.widen(i, part(1.0, by));
         }
         self.widen(at::WOBBLE, WOBBLE * WOBBLE * (1.0 - fades * fades));
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_leak_that_is_not_beyond_doubt_fades_and_another_one_stays() {
+        let after_ten_days = |litres_h: f64| {
+            let mut deviation = [0.0; at::COUNT];
+            deviation[at::LEAK] = 0.02;
+            let mut mean = [0.0; at::COUNT];
+            (mean[at::LIQUID], mean[at::LEAK]) = (300.0, litres_h);
+            let mut belief = Belief::independent(mean, deviation);
+            for _ in 0..240 {
+                belief.pass(&Interval { idle_h: 1.0, ..Interval::default() });
+            }
+            belief.mean[at::LEAK]
+        };
+        assert!(after_ten_days(0.03) < 0.005);
+        assert!(after_ten_days(0.3) > 0.29);
     }
 }

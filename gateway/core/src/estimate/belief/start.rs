@@ -100,7 +100,7 @@ impl Belief {
         set(at::DEPARTURE, (0.0, 0.12));
         set(at::USUAL_MIX, expected.mix);
         set(at::LAST_MIX, expected.mix);
-        set(at::LEAK, (0.0, 0.000_03 * expected.full_l));
+        set(at::LEAK, (0.0, 0.000_01 * expected.full_l));
         set(at::SCUM, (libm::log(SCUM.0), SCUM.1));
         set(at::WATER, (0.0, 0.04));
         set(at::BEND, (0.0, expected.bend));

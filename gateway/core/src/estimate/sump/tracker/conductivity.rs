@@ -9,9 +9,10 @@ use crate::estimate::belief::{SeenConductivity, at};
 use crate::estimate::gaussian::Innovation;
 
 /// How long the pumps must have run until a top-up has reached the conductivity probe: at least, and in any case; and how
-/// long it takes where they stand (or nobody knows), hours.
-const STIRRED_H: [f64; 2] = [20.0 / 60.0, 75.0 / 60.0];
-const STIRRED_BY_ITSELF_H: f64 = 4.0;
+/// long it takes where they stand (or nobody knows), hours. A pump turns a sump over in 3 to 15 minutes, and three times
+/// that leave a twentieth unmixed (common practice, no source).
+const STIRRED_H: [f64; 2] = [40.0 / 60.0, 90.0 / 60.0];
+const STIRRED_BY_ITSELF_H: f64 = 10.0;
 
 /// Conductivities ten minutes apart that differ by less than this part stand still.
 const STILL: f64 = 0.002;
