@@ -46,7 +46,8 @@ fn a_running_daemon_is_checked_copied_exported_and_gone_back_to() {
     // What was exported while it ran are points that are there, as they are there.
     let stored = installation.stored();
     let exported = parse(&fs::read_to_string(format!("{lines}/points.line")).expect("made")).expect("lines");
-    assert!(exported.len() > 30);
+    // An estimate and both ends of its interval are three points and one line.
+    assert!(exported.len() > 10, "{} lines", exported.len());
     for point in &exported {
         let tag =
             |name: &str| point.tags.iter().find(|(key, _)| key == name).map(|(_, value)| value.as_str());
