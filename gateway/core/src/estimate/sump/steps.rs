@@ -12,7 +12,7 @@ use crate::estimate::trend::{MAD_TO_SIGMA, median_in_place};
 
 /// How long what stood before is remembered, hours.
 const BEFORE_H: f64 = 1.0;
-/// How many readings of it there must be.
+/// How many readings of it there must be, unless they are so seldom that fewer cover half of that.
 const BEFORE_LEAST: usize = 8;
 /// How long readings must lie off until a step has begun, hours, and how many they must be.
 const SHORT_H: f64 = 4.0 / 60.0;
