@@ -4,7 +4,8 @@
 //! liquid V, concentrate Mc, hardness Mh, mineral content Ms   amounts in the whole circuit
 //! chips X                                                     solids under the surface
 //! hold-up R                                                   out in the machine while the pumps run
-//! rates                                                       evaporation running and idle, drag-out, chip growth, leak, scum
+//! rates                                                       evaporation running and idle (and how it follows warmth), drag-out,
+//!                                                             chip growth, leak, scum
 //! the conductivity probe                                      gain that drifts, wobble that comes and goes, temperature error
 //! the minerals                                                how much more they conduct than the model says; the water analysis
 //! the people                                                  the strength they usually mix, and that of the last top-up
@@ -24,7 +25,7 @@ mod start;
 pub use change::{Mix, TopUpWater};
 pub use passing::{Interval, Scum, scum_over_usual};
 pub use seeing::SeenConductivity;
-pub use start::Expected;
+pub use start::{Expected, WARMTH};
 
 use super::gaussian::Gaussian;
 
@@ -79,8 +80,10 @@ pub mod at {
     pub const READER: usize = 22;
     /// How the gain of the conductivity probe changes in a day, logarithmic: it fouls.
     pub const FOULING: usize = 23;
+    /// How strongly evaporation follows the liquid's warmth: the power to which what is expected of it is taken.
+    pub const WARMTH: usize = 24;
     /// How many there are.
-    pub const COUNT: usize = 24;
+    pub const COUNT: usize = 25;
 }
 
 /// A belief over the state of one sump.
@@ -109,6 +112,11 @@ impl Belief {
     /// Mean of a rate whose logarithm is believed in, L/h.
     pub fn rate(&self, i: usize) -> f64 {
         libm::exp(self.mean[i] + 0.5 * self.variance(i).min(1.0))
+    }
+
+    /// Evaporation over the usual, where the liquid's temperature alone would make it this much.
+    pub fn dries(&self, drying: f64) -> f64 {
+        libm::exp(self.mean[at::WARMTH] * libm::log(drying))
     }
 
     /// Concentration, percent: mean and standard deviation.

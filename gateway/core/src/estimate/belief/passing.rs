@@ -9,7 +9,7 @@ pub struct Interval {
     pub running_h: f64,
     /// Hours in which they stood.
     pub idle_h: f64,
-    /// Evaporation over the usual at this temperature.
+    /// Evaporation over the usual that this temperature would bring by itself.
     pub drying: f64,
     /// Minerals that go with a gram of hardness that turns to scum, in litres of the jar test's water.
     pub minerals_l_g: f64,
@@ -35,6 +35,7 @@ mod wander {
     pub(super) const LEAK: f64 = 0.001;
     /// Per unit of pH. What a warm day does to the pH is no acid: it must not be learned from for ever.
     pub(super) const ACID: f64 = 0.02;
+    pub(super) const WARMTH: f64 = 0.01;
 }
 
 /// Few sumps leak, and none loses less than nothing: what is believed of a leak without being beyond doubt (in standard deviations)
@@ -44,6 +45,11 @@ const LEAK_FADES_H: f64 = 120.0;
 
 /// How much evaporation and drag-out of one hour differ from their mean, as a part of it.
 const HOUR_TO_HOUR: [f64; 2] = [0.25, 0.4];
+
+/// How far the losses of a sump wander in an hour where nobody hears of the pumps, logarithmic, and how far in all (common practice,
+/// no source: two shifts and a factor of four).
+const ROVES: f64 = 0.4;
+const ROVES_AT_MOST: f64 = 0.7;
 
 /// How long the conductivity is off on the same side, hours, and by how much, logarithmic (what bacteria make, tramp oil,
 /// temperature gradients, foam in the cell; common practice, no source). From one hour to the next it hardly moves, so
@@ -71,6 +77,9 @@ pub struct Scum {
     pub more: f64,
 }
 
+/// However cold it is, some of the usual evaporates.
+const DRYING_LEAST: f64 = 0.01;
+
 /// At most this part of what is in it is used up in an hour.
 const USED_MAX: f64 = 0.01;
 
@@ -97,11 +106,14 @@ impl Belief {
             return;
         }
         let liquid = self.mean[at::LIQUID];
-        let running = self.rate(at::EVAPORATION_RUNNING) * interval.drying * interval.running_h;
-        let idle = self.rate(at::EVAPORATION_IDLE) * interval.drying * interval.idle_h;
+        let warmth = libm::log(interval.drying.max(DRYING_LEAST));
+        let dries = libm::exp(self.mean[at::WARMTH] * warmth);
+        let running = self.rate(at::EVAPORATION_RUNNING) * dries * interval.running_h;
+        let idle = self.rate(at::EVAPORATION_IDLE) * dries * interval.idle_h;
         let dragged = self.rate(at::DRAGOUT) * interval.running_h;
         let leaked = self.mean[at::LEAK].max(0.0) * hours;
-        let grown = self.rate(at::CHIP_GROWTH) * interval.running_h;
+        // By the median: few sumps fill fast and most hardly at all, so the mean would bring chips to all of them.
+        let grown = libm::exp(self.mean[at::CHIP_GROWTH]) * interval.running_h;
         let scale = (LOSS_MAX * liquid / (running + idle + dragged + leaked).max(1e-9)).min(1.0);
         let [running, idle, dragged, leaked] = [running, idle, dragged, leaked].map(|litres| litres * scale);
 
@@ -148,6 +160,7 @@ impl Belief {
                     (at::LIQUID, 1.0),
                     (at::EVAPORATION_RUNNING, -running),
                     (at::EVAPORATION_IDLE, -idle),
+                    (at::WARMTH, -(running + idle) * warmth),
                     (at::DRAGOUT, -dragged),
                     (at::LEAK, -hours * scale),
                 ],
@@ -186,6 +199,14 @@ impl Belief {
         ]);
     }
 
+    /// Where nobody knows whether the pumps run: in a shift several times as much is lost as at night, and what evaporates and what is
+    /// carried off rise and fall together.
+    pub fn rove(&mut self, hours: f64) {
+        let room = ROVES_AT_MOST * ROVES_AT_MOST - self.variance(at::EVAPORATION_RUNNING);
+        let by = (ROVES * ROVES * hours).min(room).max(0.0).sqrt();
+        self.shake(&[(at::EVAPORATION_RUNNING, by), (at::EVAPORATION_IDLE, by), (at::DRAGOUT, by)]);
+    }
+
     fn wander(&mut self, interval: &Interval, fades: f64) {
         let days = (interval.running_h + interval.idle_h) / 24.0;
         let part = |of: f64, share: f64| share * share * of * of * days;
@@ -212,6 +233,7 @@ impl Belief {
             (at::CHIPS, wander::CHIPS),
             (at::LEAK, wander::LEAK),
             (at::ACID, wander::ACID),
+            (at::WARMTH, wander::WARMTH),
         ] {
             self.widen(i, part(1.0, by));
         }
@@ -232,7 +254,7 @@ mod tests {
             (mean[at::LIQUID], mean[at::LEAK]) = (300.0, litres_h);
             let mut belief = Belief::independent(mean, deviation);
             for _ in 0..240 {
-                belief.pass(&Interval { idle_h: 1.0, ..Interval::default() });
+                belief.pass(&Interval { idle_h: 1.0, drying: 1.0, ..Interval::default() });
             }
             belief.mean[at::LEAK]
         };

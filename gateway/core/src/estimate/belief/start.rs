@@ -45,6 +45,10 @@ const EVAPORATION_IDLE: (f64, f64) = (0.0005, 0.9);
 const DRAGOUT: (f64, f64) = (0.0007, 0.8);
 const CHIP_GROWTH: (f64, f64) = (0.000_03, 1.0);
 
+/// How strongly evaporation follows the liquid's warmth, as a power of what air that stays as it is would make of it: mean and
+/// standard deviation. Warm days have warm air too, which takes up less than that; a surface under oil or in a draught follows it little.
+pub const WARMTH: (f64, f64) = (1.0, 0.5);
+
 /// Part of the concentrate that is used up on chips and in the air, an hour.
 const DEPLETION: (f64, f64) = (0.003 / 24.0, 0.6);
 
@@ -108,6 +112,7 @@ impl Belief {
         set(at::DEPLETION, (libm::log(DEPLETION.0), DEPLETION.1));
         set(at::FOULING, (-0.0002, 0.0006));
         set(at::READER, (0.0, 0.03));
+        set(at::WARMTH, WARMTH);
 
         let mut belief = Self::independent(mean, deviation);
         // More liquid is more of everything in it.

@@ -22,6 +22,19 @@ pub(super) struct Middle {
     pub(super) value: f64,
     /// Standard deviation of that median by the scatter of the entries.
     pub(super) deviation: f64,
+    /// How many entries there are.
+    pub(super) count: usize,
+}
+
+/// So few entries do not tell how much they scatter.
+const FEW: usize = 5;
+
+impl Middle {
+    /// Standard deviation of the median, where each entry has this one by common knowledge: few of them may agree by chance.
+    pub(super) fn deviation_of(&self, one: f64) -> f64 {
+        let by_number = if self.count < FEW { MEDIANS * one / (self.count as f64).sqrt() } else { 0.0 };
+        self.deviation.max(by_number)
+    }
 }
 
 impl Window {
@@ -57,9 +70,9 @@ impl Window {
         self.entries.is_empty()
     }
 
-    /// Leaves only what came before a moment.
-    pub(super) fn keep_before(&mut self, at_h: f64) {
-        self.entries.retain(|entry| entry.0 < at_h);
+    /// Leaves only what came until a moment.
+    pub(super) fn keep_until(&mut self, at_h: f64) {
+        self.entries.retain(|entry| entry.0 <= at_h);
     }
 
     /// Median of all entries.
@@ -88,5 +101,6 @@ pub(super) fn middle(values: &mut [f64]) -> Option<Middle> {
         *entry = (*entry - value).abs();
     }
     let scatter = MAD_TO_SIGMA * median_in_place(values)?;
-    Some(Middle { value, deviation: MEDIANS * scatter / (values.len() as f64).sqrt() })
+    let count = values.len();
+    Some(Middle { value, deviation: MEDIANS * scatter / (count as f64).sqrt(), count })
 }

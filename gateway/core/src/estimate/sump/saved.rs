@@ -7,12 +7,14 @@ use super::Sump;
 use super::mixing::{Branch, Habits, Poured, Way};
 use super::steps::Step;
 use super::tracker::{Resumed, Waves, WithStop};
-use crate::estimate::belief::{Belief, at, scum_over_usual};
+use crate::estimate::belief::{Belief, WARMTH, at, scum_over_usual};
 use crate::model::Timestamp;
 
-/// Changes with the meaning of the numbers. The two before are read as well: version 3 knew nothing of waves; version 2 one rate
-/// of scum for soft and hard water alike, and nothing of steps that came with the pumps' last stop.
-const VERSION: u8 = 4;
+/// Changes with the meaning of the numbers. The three before are read as well: version 4 took it for certain how evaporation
+/// follows warmth; version 3 knew nothing of waves; version 2 one rate of scum for soft and hard water alike, and nothing of
+/// steps that came with the pumps' last stop.
+const VERSION: u8 = 5;
+const SURE_OF_WARMTH: u8 = 4;
 const WITHOUT_WAVES: u8 = 3;
 const ONE_SCUM: u8 = 2;
 
@@ -124,16 +126,36 @@ impl Sump {
 /// Less scum than this part of that at a usual hardness tells nothing of how much there is then.
 const SOFT: f64 = 0.25;
 
+/// The numbers of a version that had all of the belief's but the last, which it took for certain.
+fn with_warmth(numbers: &[f64]) -> Option<Vec<f64>> {
+    const BEFORE: usize = at::WARMTH;
+    let (mean, rest) = numbers.split_at_checked(BEFORE)?;
+    let (cov, more) = rest.split_at_checked(BEFORE * BEFORE)?;
+    let mut all = mean.to_vec();
+    all.push(1.0);
+    for line in cov.chunks_exact(BEFORE) {
+        all.extend(line);
+        all.push(0.0);
+    }
+    all.extend([0.0; BEFORE]);
+    all.push(WARMTH.1 * WARMTH.1);
+    all.extend(more);
+    Some(all)
+}
+
 fn decode(bytes: &[u8]) -> Option<(Timestamp, Vec<f64>)> {
     let (&version, rest) = bytes.split_first()?;
     let (at, rest) = rest.split_first_chunk::<8>()?;
     let (numbers, tail) = rest.as_chunks::<8>();
     let mut numbers: Vec<f64> = numbers.iter().map(|eight| f64::from_le_bytes(*eight)).collect();
     match version {
-        VERSION => {}
+        VERSION | SURE_OF_WARMTH => {}
         WITHOUT_WAVES => numbers.extend(NO_WAVES),
         ONE_SCUM => numbers.extend(NO_STOP.iter().chain(&NO_WAVES)),
         _ => return None,
+    }
+    if version < VERSION {
+        numbers = with_warmth(&numbers)?;
     }
     if !tail.is_empty() || numbers.len() != NUMBERS {
         return None;

@@ -84,7 +84,7 @@ pub(super) struct Step {
 pub(super) enum Change {
     /// Nothing.
     None,
-    /// A step has begun at this time.
+    /// A step has begun: when what stood before was last read.
     Begun(f64),
     /// What had begun was nothing.
     Nothing,
@@ -98,6 +98,8 @@ pub(super) struct Steps {
     readings: VecDeque<Reading>,
     before: Option<Before>,
     moving: Option<Moving>,
+    /// How many of the latest readings in a row lie off what stood before.
+    off: usize,
 }
 
 /// What stood before, all but the last few readings.
@@ -114,6 +116,8 @@ struct Before {
 #[derive(Clone, Copy, PartialEq, Debug)]
 struct Moving {
     from_h: f64,
+    /// The last reading before that: readings may have waited meanwhile for pumps to settle.
+    calm_h: f64,
     before: f64,
     /// What counts as a step of the first readings, and of ever so many.
     threshold: f64,
@@ -129,6 +133,11 @@ impl Steps {
     /// Whether a step has begun and is not over.
     pub(super) fn is_moving(&self) -> bool {
         self.moving.is_some()
+    }
+
+    /// Whether the next readings will tell if a step has begun: the latest lie off, and are too few to say so.
+    pub(super) fn hesitates(&self) -> bool {
+        self.moving.is_none() && (1..=SHORT_LEAST).contains(&self.off)
     }
 
     /// Starts over: what stood before is no longer comparable.
@@ -179,7 +188,8 @@ impl Steps {
         };
         self.moving = Some(moving);
         self.before = None;
-        Change::Begun(moving.from_h)
+        self.off = 0;
+        Change::Begun(moving.calm_h)
     }
 
     fn moved_just_now(&mut self, latest: Reading, threshold: Threshold) -> Option<Moving> {
@@ -189,8 +199,10 @@ impl Steps {
         let slow = if less { threshold.slow_h * (latest.at_h - before.middle_h).max(0.0) } else { 0.0 };
         let sure = threshold.of(&before, before.ran == latest.running, less) + slow;
         if (latest.litres - before.litres).abs() < sure {
+            self.off = 0;
             return None;
         }
+        self.off += 1;
         let earlier = self.readings.len() - self.last_within(SHORT_H, SHORT_LEAST);
         if earlier == 0 { None } else { self.moved(earlier, &before, sure, threshold.deep) }
     }
@@ -221,7 +233,8 @@ impl Steps {
         // Waves may break it off, so what was read since it was looked at what stood before counts as well.
         let begin = (self.readings.len() - flank).min(self.parted(self.since(before), before.litres, now));
         let (from_h, lowest) = (self.readings[begin].at_h, (self.readings.back()?.at_h, now));
-        Some(Moving { from_h, before: before.litres, threshold, sure, waves, deep, lowest })
+        let calm_h = begin.checked_sub(1).map_or(from_h, |i| self.readings[i].at_h);
+        Some(Moving { from_h, calm_h, before: before.litres, threshold, sure, waves, deep, lowest })
     }
 
     /// The place of the first reading since it was looked at what stood before.
@@ -420,6 +433,26 @@ mod tests {
         let step = only_step(&play(|m| 250.0 + 28.0 * ((m - 90.0) / 2.0).clamp(0.0, 1.0), 150));
         assert!((step.litres - 28.0).abs() < 1.0, "{step:?}");
         assert!((60.0 * step.to_h - 92.0).abs() <= 1.5, "{step:?}");
+    }
+
+    /// Where readings are seldom an hour may end between the first of them that lies off and the one that is sure of it.
+    #[test]
+    fn until_the_next_readings_tell_it_hesitates() {
+        let mut steps = Steps::default();
+        let mut push = |hour: u8, litres: f64| {
+            let reading = Reading { at_h: f64::from(hour), litres, running: false };
+            (steps.push(reading, THRESHOLD), steps.hesitates())
+        };
+        for hour in 0..5 {
+            assert_eq!(push(hour, 250.0), (Change::None, false));
+        }
+        assert_eq!(push(5, 280.0), (Change::None, true));
+        for hour in 6..9 {
+            assert_eq!(push(hour, 250.0), (Change::None, false), "it was foam");
+        }
+        assert_eq!(push(9, 280.0), (Change::None, true));
+        // What was read since the last calm reading belongs to nobody.
+        assert_eq!(push(10, 280.0), (Change::Begun(8.0), false));
     }
 
     #[test]

@@ -20,6 +20,9 @@ const STILL: f64 = 0.002;
 /// Noise of a conductivity window beside its scatter, logarithmic, idle and running.
 const CONDUCTIVITY: [f64; 2] = [0.0025, 0.0015];
 
+/// Noise of a single conductivity, logarithmic (common practice, no source).
+const ONE: f64 = 0.004;
+
 /// Conductivities that are this surprising, so many times in a row, have a cause that is none of ours.
 const SURPRISING: f64 = 4.5;
 const SURPRISES: u32 = 3;
@@ -74,7 +77,7 @@ impl Tracker {
             log_us_cm: libm::log(middle.value) + self.thickened - self.thickened_since,
             warmer_k,
             sourer_ph: self.acidity.fallen(),
-            deviation: both(noise, middle.deviation / middle.value),
+            deviation: both(noise, middle.deviation_of(ONE * middle.value) / middle.value),
         }
     }
 

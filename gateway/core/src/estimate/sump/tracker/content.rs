@@ -20,6 +20,9 @@ const FAR_OFF: f64 = 4.0;
 /// How slowly the last of what runs back follows, hours (common practice, no source).
 const RUN_BACK_TAIL_H: f64 = 10.0 / 60.0;
 
+/// Noise of a single level where pumps run, mm (common practice, no source).
+const WAVES_MM: f64 = 1.5;
+
 /// Where no contact tells, the median of an hour may have pauses of the pumps in it and be off by this part of the hold-up (common
 /// practice, no source).
 const PAUSES: f64 = 0.05;
@@ -128,7 +131,7 @@ impl Tracker {
         match self.steps.push(standing, threshold) {
             Change::None if was_moving => {}
             Change::None => self.content[usize::from(running)].push(self.now_h, litres),
-            Change::Begun(from_h) => self.begin_step(plant, from_h),
+            Change::Begun(calm_h) => self.begin_step(plant, calm_h),
             Change::Nothing => {}
             Change::Over(step) => self.end_step(plant, step),
         }
@@ -207,13 +210,15 @@ impl Tracker {
         running: bool,
         middle: &Middle,
     ) -> (f64, f64) {
-        let floor = plant.level_noise_mm(running) * plant.tank.area_at(plant.tank.level_mm(middle.value));
+        let area = plant.tank.area_at(plant.tank.level_mm(middle.value));
+        let floor = plant.level_noise_mm(running) * area;
+        let waves = middle.deviation_of(WAVES_MM * area);
         let (share, unknown) = match self.pump.running {
             None => (self.pump.duty, 0.5),
             Some(_) if running && !plant.pump_known => (1.0, PAUSES),
             Some(_) => (f64::from(u8::from(running)), 0.0),
         };
-        (share, both(both(floor, middle.deviation), unknown * belief.mean[at::HOLDUP]))
+        (share, both(both(floor, waves), unknown * belief.mean[at::HOLDUP]))
     }
 
     /// Losses that stay off the same way are not what is believed: more (or less) evaporates, or something leaks. Which of
@@ -229,7 +234,13 @@ impl Tracker {
         let young = [(at::EVAPORATION_RUNNING, 0.3), (at::EVAPORATION_IDLE, 0.3), (at::DRAGOUT, 0.3)];
         let known = [(at::EVAPORATION_RUNNING, 0.1), (at::EVAPORATION_IDLE, 0.1)];
         let rates: &[(usize, f64)] = if self.is_young() { &young } else { &known };
+        // A shift looks like a leak to whom nobody tells of the pumps.
+        let unheard = self.pump.running.is_none();
         for Branch { belief, .. } in &mut self.branches {
+            if unheard {
+                belief.rove(WINDOW_H);
+                continue;
+            }
             belief.widen(at::LEAK, 0.25 * litres_h * litres_h);
             rates.iter().for_each(|&(i, by)| belief.widen(i, by * by));
         }
@@ -253,9 +264,10 @@ impl Tracker {
         }
     }
 
-    pub(super) fn begin_step(&mut self, plant: &Plant, from_h: f64) {
-        self.content.iter_mut().for_each(|window| window.keep_before(from_h));
-        self.conductivity.keep_before(from_h);
+    /// Takes what the window holds up to a moment: what was read since belongs to nobody.
+    pub(super) fn begin_step(&mut self, plant: &Plant, calm_h: f64) {
+        self.content.iter_mut().for_each(|window| window.keep_until(calm_h));
+        self.conductivity.keep_until(calm_h);
         let meter = self.meter.window_l;
         self.close_window(plant);
         self.meter.window_l = meter;

@@ -14,6 +14,7 @@ mod pumps;
 mod told;
 mod waves;
 
+use super::super::acidity::ph_at_25;
 use super::super::belief::{Belief, Interval, at};
 use super::median::{Middle, Window};
 use super::mixing::{Branch, Habits, Poured, Way};
@@ -252,7 +253,7 @@ impl Tracker {
 
     /// Evaporation over the usual at the liquid's temperature.
     pub(super) fn drying(&self) -> f64 {
-        self.flows.drying
+        self.heaviest().map_or(1.0, |belief| belief.dries(self.flows.drying))
     }
 
     /// Takes everything of one instant, later than the last.
@@ -263,7 +264,7 @@ impl Tracker {
             self.warmth.latest_c = Some(celsius);
         }
         if let Some(ph) = seen.ph {
-            self.acidity.take(ph, self.now_h);
+            self.acidity.take(ph_at_25(ph, self.warmth.latest_c), self.now_h);
         }
         if let Some(total) = seen.meter_l {
             self.meter.total_l = Some(total);
@@ -280,7 +281,8 @@ impl Tracker {
         }
         if self.branches.is_empty() {
             self.try_to_start(plant);
-        } else if seen.at_h - self.window_h >= WINDOW_H && !self.steps.is_moving() {
+        } else if seen.at_h - self.window_h >= WINDOW_H && !self.steps.is_moving() && !self.steps.hesitates()
+        {
             self.close_window(plant);
         }
     }
@@ -398,6 +400,9 @@ impl Tracker {
         let gone = self.flows.interval(running_h, idle_h);
         for branch in &mut self.branches {
             branch.belief.pass(&gone);
+            if self.pump.running.is_none() {
+                branch.belief.rove(running_h + idle_h);
+            }
             branch.belief.keep_possible();
         }
         self.gone.running_h -= running_h;
@@ -470,8 +475,8 @@ impl Tracker {
             self.flows.drying = 1.0;
         }
         let Some(heaviest) = self.heaviest() else { return };
-        let water =
-            [at::EVAPORATION_IDLE, at::EVAPORATION_RUNNING].map(|i| heaviest.rate(i) * self.flows.drying);
+        let dries = heaviest.dries(self.flows.drying);
+        let water = [at::EVAPORATION_IDLE, at::EVAPORATION_RUNNING].map(|i| heaviest.rate(i) * dries);
         let leak = heaviest.mean[at::LEAK].max(0.0);
         let coolant = [leak, leak + heaviest.rate(at::DRAGOUT) - heaviest.rate(at::CHIP_GROWTH)];
         let thickness = 0.9 / heaviest.mean[at::LIQUID].max(plant.least_l).max(1.0);

@@ -118,7 +118,8 @@ impl Tracker {
         let Some(belief) = self.heaviest() else { return };
         let holdup = belief.mean[at::HOLDUP];
         if holdup < 2.0 * plant.step_l() {
-            self.pump.running = Some(false);
+            // It tells nothing: they run as much as elsewhere.
+            self.pump.running = None;
             return;
         }
         let idle = belief.content(0.0) - (self.put_back - self.believed_put_back);
