@@ -121,13 +121,22 @@ impl<const N: usize> Gaussian<N> {
                 }
             }
         }
+        // What two numbers that move have to do with each other moves twice; with one that stays, once, and the same both ways.
+        let mut among = [[0.0; ROWS]; ROWS];
+        for (row, among) in moved.iter().zip(&mut among).take(rows.len()) {
+            for ((_, terms), entry) in rows.iter().zip(among) {
+                *entry = terms.iter().map(|&(from, weight)| weight * row[from]).sum();
+            }
+        }
         for (&(i, _), row) in rows.iter().zip(&moved) {
             self.cov[i] = *row;
+            for (line, entry) in self.cov.iter_mut().zip(row) {
+                line[i] = *entry;
+            }
         }
-        for line in &mut self.cov {
-            let before = *line;
-            for &(i, terms) in rows {
-                line[i] = terms.iter().map(|&(from, weight)| weight * before[from]).sum();
+        for (&(i, _), among) in rows.iter().zip(&among) {
+            for (&(j, _), entry) in rows.iter().zip(among) {
+                self.cov[i][j] = *entry;
             }
         }
     }

@@ -205,7 +205,11 @@ impl Sump {
 
     /// Keeps how good the sources are that the estimates rest on.
     fn hear(&mut self, source: Source, measurement: &Measurement) {
-        let at_h = self.hours(measurement.received);
+        // Readings of one instant share its hour.
+        let at_h = match self.pending.at {
+            Some(at) if at.uptime == measurement.received => self.pending.seen.at_h,
+            _ => self.hours(measurement.received),
+        };
         let quality = measurement.measured.quality();
         match source {
             Source::Level(which) => {
@@ -262,6 +266,8 @@ impl Sump {
         }
     }
 
+    /// Not a part of what each reading does: it is called once an instant, and much larger.
+    #[inline(never)]
     fn take_pending(&mut self) {
         let Some(at) = self.pending.at.take() else { return };
         self.latest = at;

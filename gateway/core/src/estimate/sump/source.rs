@@ -1,7 +1,7 @@
 //! Which probe tells what of a sump, and when a reading of it says something of now.
 
 use crate::estimate::settings::SumpProbes;
-use crate::model::{Measurement, ProbeIndex, Quality, Reason, Status};
+use crate::model::{Measurement, Quality, Reason, Status};
 
 /// What a probe is to the sump.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
@@ -29,9 +29,12 @@ impl Source {
     }
 }
 
-/// The probes of a sump.
+/// The probes of a sump: those from its first to its last one, with what each is to the sump.
 #[derive(Clone, Debug)]
-pub(crate) struct Sources(Vec<(ProbeIndex, Source)>);
+pub(crate) struct Sources {
+    first: usize,
+    from_first: Vec<Option<Source>>,
+}
 
 impl Sources {
     pub(crate) fn new(probes: &SumpProbes) -> Self {
@@ -44,17 +47,23 @@ impl Sources {
             (probes.pump, Source::Pump),
             (probes.makeup_total, Source::Meter),
         ];
-        Self(all.into_iter().filter_map(|(probe, source)| Some((probe?, source))).collect())
+        let places = || all.iter().filter_map(|(probe, source)| Some((probe.as_ref()?.0 as usize, *source)));
+        let first = places().map(|(place, _)| place).min().unwrap_or(0);
+        let last = places().map(|(place, _)| place).max().unwrap_or(0);
+        let mut from_first = vec![None; last - first + 1];
+        // The first name of a probe that stands for several things counts.
+        places().rev().for_each(|(place, source)| from_first[place - first] = Some(source));
+        Self { first, from_first }
     }
 
     /// Whether the sump has such a probe.
     pub(crate) fn has(&self, source: Source) -> bool {
-        self.0.iter().any(|(_, has)| *has == source)
+        self.from_first.contains(&Some(source))
     }
 
     /// What a measurement is to the sump, and its value where that is one of now.
     pub(crate) fn read(&self, measurement: &Measurement) -> Option<(Source, Option<f64>)> {
-        let &(_, source) = self.0.iter().find(|(probe, _)| *probe == measurement.probe)?;
+        let source = (*self.from_first.get((measurement.probe.0 as usize).wrapping_sub(self.first))?)?;
         let value = measurement.measured.usable().filter(|_| tells_of_now(measurement.measured.quality()));
         Some((source, value.filter(|value| source.can_be(*value))))
     }

@@ -221,9 +221,13 @@ impl Steps {
 
     /// Whether all but the `earlier` first readings together lie off what stood before by more than is `sure` and than waves do.
     fn moved(&self, earlier: usize, before: &Before, sure: f64, deep: f64) -> Option<Moving> {
+        let now = self.median_of(earlier..self.readings.len())?;
+        // What lies less far off does so with waves all the more, which are dearer to look at.
+        if (now - before.litres).abs() < sure {
+            return None;
+        }
         let waves = self.waves(before.litres, earlier);
         let threshold = sure + waves * part_left(earlier, self.readings.len() - earlier);
-        let now = self.median_of(earlier..self.readings.len())?;
         if (now - before.litres).abs() < threshold {
             return None;
         }
