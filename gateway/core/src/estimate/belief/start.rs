@@ -49,6 +49,11 @@ const CHIP_GROWTH: (f64, f64) = (0.000_03, 1.0);
 /// standard deviation. Warm days have warm air too, which takes up less than that; a surface under oil or in a draught follows it little.
 pub const WARMTH: (f64, f64) = (1.0, 0.5);
 
+/// How much the logarithm of the conductivity rises while acid lowers the pH by one: a buffer of amine takes 0.58 of its strength
+/// in acid for that, each mmol/L of which conducts 50 to 60 uS/cm as ions of that size do; 15 to 30 mmol/L of amine in coolant of
+/// 1.5 to 2.5 mS/cm. Probes of pH that drift and foul tell less.
+const ACID: (f64, f64) = (0.3, 0.2);
+
 /// Part of the concentrate that is used up on chips and in the air, an hour.
 const DEPLETION: (f64, f64) = (0.003 / 24.0, 0.6);
 
@@ -108,7 +113,7 @@ impl Belief {
         set(at::SCUM, (libm::log(SCUM.0), SCUM.1));
         set(at::WATER, (0.0, 0.04));
         set(at::BEND, (0.0, expected.bend));
-        set(at::ACID, (0.1, 0.15));
+        set(at::ACID, ACID);
         set(at::DEPLETION, (libm::log(DEPLETION.0), DEPLETION.1));
         set(at::FOULING, (-0.0002, 0.0006));
         set(at::READER, (0.0, 0.03));
