@@ -6,8 +6,8 @@ use sumpwarden_core::estimate::sump::{Estimates, Sump, What};
 use sumpwarden_core::model::{DeviceStatus, Quality, Reason, Status};
 use sumpwarden_core::signal::settings::Accuracy;
 use sumpwarden_tests::shop::{
-    Bench, CONDUCTIVITY, FROZEN, HOLDUP_L, LEVEL, LITRES_PER_MM, METER, PH, PUMP, TEMPERATURE, estimate,
-    half_width, lathe,
+    Bench, CONDUCTIVITY, FROZEN, HOLDUP_L, LEVEL, LITRES_PER_MM, METER, PH, PUMP, TEMPERATURE, at, estimate,
+    half_width, lathe, reading,
 };
 
 /// A lathe that has been watched for three days.
@@ -125,6 +125,24 @@ fn without_a_contact_waves_tell_a_top_up_from_pumps_that_stop_and_pauses_are_non
         holds(&bench, EstimateKind::Liquid, bench.liquid_l);
         holds(&bench, EstimateKind::Concentration, bench.percent());
     }
+}
+
+/// A sump whose contact has spoken is none of which nobody ever heard.
+#[test]
+fn a_contact_that_falls_silent_takes_little_from_what_is_known_of_losses() {
+    let mut bench = watched();
+    let factor = |bench: &Bench| {
+        let told = estimate(&bench.sump, EstimateKind::Evaporation);
+        told.high90 / told.value
+    };
+    let before = factor(&bench);
+    bench.silent.push(PUMP);
+    let broken = Quality::new(Status::BadNoCommunication, DeviceStatus::Failure, Reason::Stale);
+    let now = at(bench.now_s);
+    bench.sump.observe(now, &reading(now, PUMP, 0.0, broken));
+    bench.days(1);
+    let after = factor(&bench);
+    assert!(after < 1.5 * before, "times {before:.2}, then {after:.2}");
 }
 
 /// What still and running hours look like is not learned anew after a restart.

@@ -235,7 +235,7 @@ impl Tracker {
         let known = [(at::EVAPORATION_RUNNING, 0.1), (at::EVAPORATION_IDLE, 0.1)];
         let rates: &[(usize, f64)] = if self.is_young() { &young } else { &known };
         // A shift looks like a leak to whom nobody tells of the pumps.
-        let unheard = self.pump.running.is_none();
+        let unheard = self.pump.is_unheard();
         for Branch { belief, .. } in &mut self.branches {
             if unheard {
                 belief.rove(WINDOW_H);

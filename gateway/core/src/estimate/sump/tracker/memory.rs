@@ -85,6 +85,13 @@ pub(in crate::estimate::sump) struct Pump {
     pub(in crate::estimate::sump) duty: f64,
 }
 
+impl Pump {
+    /// Whether nothing has ever told if they run. Of a contact that has fallen silent it is known how much they did.
+    pub(super) fn is_unheard(&self) -> bool {
+        self.running.is_none() && self.lost_h.is_none()
+    }
+}
+
 /// Without a contact the pumps seem to have stopped, and have not if the conductivity falls.
 #[derive(Clone, Copy, PartialEq, Debug)]
 pub(super) struct Turn {

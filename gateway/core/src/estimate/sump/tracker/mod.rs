@@ -400,7 +400,7 @@ impl Tracker {
         let gone = self.flows.interval(running_h, idle_h);
         for branch in &mut self.branches {
             branch.belief.pass(&gone);
-            if self.pump.running.is_none() {
+            if self.pump.is_unheard() {
                 branch.belief.rove(running_h + idle_h);
             }
             branch.belief.keep_possible();
