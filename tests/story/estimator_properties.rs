@@ -595,7 +595,7 @@ proptest! {
             match moved {
                 Moved::Passed { running_h, idle_h } => {
                     book(&mut left, leaves(&belief, running_h, idle_h));
-                    belief.pass(&Interval { running_h, idle_h, drying: 1.0, minerals_l_g: MINERALS_L_G });
+                    belief.pass(&Interval { running_h, idle_h, drying: 1.0, minerals_l_g: MINERALS_L_G, unheard: false });
                 }
                 Moved::Poured { litres, percent, hardness_mg_l, waters } => {
                     let water_l = litres * (1.0 - percent / 100.0);

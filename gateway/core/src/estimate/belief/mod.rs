@@ -114,11 +114,6 @@ impl Belief {
         libm::exp(self.mean[i] + 0.5 * self.variance(i).min(1.0))
     }
 
-    /// Evaporation over the usual, where the liquid's temperature alone would make it this much.
-    pub fn dries(&self, drying: f64) -> f64 {
-        libm::exp(self.mean[at::WARMTH] * libm::log(drying))
-    }
-
     /// Concentration, percent: mean and standard deviation.
     pub fn concentration(&self) -> (f64, f64) {
         self.ratio(at::CONCENTRATE, 100.0)

@@ -13,6 +13,8 @@ pub struct Interval {
     pub drying: f64,
     /// Minerals that go with a gram of hardness that turns to scum, in litres of the jar test's water.
     pub minerals_l_g: f64,
+    /// Nobody knows in which of them: of the pumps nothing was ever heard.
+    pub unheard: bool,
 }
 
 /// How far things wander in a day, one standard deviation (common practice and the behaviour of probes in coolant, no
@@ -33,7 +35,7 @@ mod wander {
     pub(super) const CONCENTRATE: f64 = 0.002;
     pub(super) const CHIPS: f64 = 0.1;
     pub(super) const LEAK: f64 = 0.001;
-    /// Per unit of pH. What a warm day does to the pH is no acid: it must not be learned from for ever.
+    /// Per unit of pH. A probe of pH that drifts is no acid: it must not be learned from for ever.
     pub(super) const ACID: f64 = 0.02;
     pub(super) const WARMTH: f64 = 0.01;
 }
@@ -107,13 +109,12 @@ impl Belief {
         }
         let liquid = self.mean[at::LIQUID];
         let warmth = libm::log(interval.drying.max(DRYING_LEAST));
-        let dries = libm::exp(self.mean[at::WARMTH] * warmth);
+        let dries = self.dries(interval.drying);
         let running = self.rate(at::EVAPORATION_RUNNING) * dries * interval.running_h;
         let idle = self.rate(at::EVAPORATION_IDLE) * dries * interval.idle_h;
         let dragged = self.rate(at::DRAGOUT) * interval.running_h;
         let leaked = self.mean[at::LEAK].max(0.0) * hours;
-        // By the median: few sumps fill fast and most hardly at all, so the mean would bring chips to all of them.
-        let grown = libm::exp(self.mean[at::CHIP_GROWTH]) * interval.running_h;
+        let grown = self.chip_growth() * interval.running_h;
         let scale = (LOSS_MAX * liquid / (running + idle + dragged + leaked).max(1e-9)).min(1.0);
         let [running, idle, dragged, leaked] = [running, idle, dragged, leaked].map(|litres| litres * scale);
 
@@ -186,6 +187,9 @@ impl Belief {
             self.unsettle(LOSS_MAX * liquid);
         }
         self.wander(interval, fades);
+        if interval.unheard {
+            self.rove(hours);
+        }
         // What one hour evaporates and carries off differs from the mean: the first takes water, the second coolant.
         let blocks = hours.max(1.0).sqrt();
         let off = HOUR_TO_HOUR[0] * (running + idle) / blocks;
@@ -201,10 +205,21 @@ impl Belief {
 
     /// Where nobody knows whether the pumps run: in a shift several times as much is lost as at night, and what evaporates and what is
     /// carried off rise and fall together.
-    pub fn rove(&mut self, hours: f64) {
+    fn rove(&mut self, hours: f64) {
         let room = ROVES_AT_MOST * ROVES_AT_MOST - self.variance(at::EVAPORATION_RUNNING);
         let by = (ROVES * ROVES * hours).min(room).max(0.0).sqrt();
         self.shake(&[(at::EVAPORATION_RUNNING, by), (at::EVAPORATION_IDLE, by), (at::DRAGOUT, by)]);
+    }
+
+    /// Evaporation over the usual, where the liquid's temperature alone would make it this much.
+    pub fn dries(&self, drying: f64) -> f64 {
+        libm::exp(self.mean[at::WARMTH] * libm::log(drying.max(DRYING_LEAST)))
+    }
+
+    /// Growth of the chips while the pumps run, L/h: the median. Few sumps fill fast and most hardly at all, so the mean would bring
+    /// chips to all of them.
+    pub fn chip_growth(&self) -> f64 {
+        libm::exp(self.mean[at::CHIP_GROWTH])
     }
 
     fn wander(&mut self, interval: &Interval, fades: f64) {

@@ -225,7 +225,8 @@ impl Tracker {
     /// them the conductivity will tell.
     pub(super) fn doubt_losses(&mut self, full_l: f64, innovation: &Innovation) {
         self.content_bias.take(innovation);
-        if !self.content_bias.is_off() {
+        // A shift looks like a leak to whom nobody tells of the pumps; what is believed of losses roves anyway then.
+        if !self.content_bias.is_off() || self.pump.is_unheard() {
             return;
         }
         let most = LEAK_H_MAX * full_l;
@@ -234,13 +235,7 @@ impl Tracker {
         let young = [(at::EVAPORATION_RUNNING, 0.3), (at::EVAPORATION_IDLE, 0.3), (at::DRAGOUT, 0.3)];
         let known = [(at::EVAPORATION_RUNNING, 0.1), (at::EVAPORATION_IDLE, 0.1)];
         let rates: &[(usize, f64)] = if self.is_young() { &young } else { &known };
-        // A shift looks like a leak to whom nobody tells of the pumps.
-        let unheard = self.pump.is_unheard();
         for Branch { belief, .. } in &mut self.branches {
-            if unheard {
-                belief.rove(WINDOW_H);
-                continue;
-            }
             belief.widen(at::LEAK, 0.25 * litres_h * litres_h);
             rates.iter().for_each(|&(i, by)| belief.widen(i, by * by));
         }

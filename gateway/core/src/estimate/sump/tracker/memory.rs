@@ -13,7 +13,7 @@ pub(super) struct Warmth {
     pub(super) count: f64,
 }
 
-/// pH as far as the conductivity needs it: what it was while the fill was young, and what it is, smoothed over hours.
+/// pH at 25 °C as far as the conductivity needs it: what it was while the fill was young, and what it is, smoothed over hours.
 #[derive(Clone, Copy, PartialEq, Debug, Default)]
 pub(in crate::estimate::sump) struct Acidity {
     pub(in crate::estimate::sump) first: Option<f64>,
@@ -128,18 +128,21 @@ pub(super) struct Flows {
     pub(super) thickening: [f64; 2],
     pub(super) drying: f64,
     pub(super) minerals_l_g: f64,
+    /// Of the pumps nothing was ever heard.
+    pub(super) unheard: bool,
 }
 
 impl Flows {
     /// Of a sump of which nothing is expected yet.
     pub(super) fn of(plant: &Plant) -> Self {
         let minerals_l_g = plant.coolant.waters_a_gram();
-        Self { lost: [0.0; 2], thickening: [0.0; 2], drying: 1.0, minerals_l_g }
+        Self { lost: [0.0; 2], thickening: [0.0; 2], drying: 1.0, minerals_l_g, unheard: false }
     }
 
     /// So many hours of it.
     pub(super) fn interval(&self, running_h: f64, idle_h: f64) -> Interval {
-        Interval { running_h, idle_h, drying: self.drying, minerals_l_g: self.minerals_l_g }
+        let Self { drying, minerals_l_g, unheard, .. } = *self;
+        Interval { running_h, idle_h, drying, minerals_l_g, unheard }
     }
 }
 

@@ -400,9 +400,6 @@ impl Tracker {
         let gone = self.flows.interval(running_h, idle_h);
         for branch in &mut self.branches {
             branch.belief.pass(&gone);
-            if self.pump.is_unheard() {
-                branch.belief.rove(running_h + idle_h);
-            }
             branch.belief.keep_possible();
         }
         self.gone.running_h -= running_h;
@@ -469,6 +466,7 @@ impl Tracker {
         self.warmth.sum = 0.0;
         self.warmth.count = 0.0;
         self.meter.window_l = self.meter.total_l;
+        self.flows.unheard = self.pump.is_unheard();
         if let Some(celsius) = self.warmth.latest_c {
             self.flows.drying = drying(celsius);
         } else {
@@ -478,7 +476,7 @@ impl Tracker {
         let dries = heaviest.dries(self.flows.drying);
         let water = [at::EVAPORATION_IDLE, at::EVAPORATION_RUNNING].map(|i| heaviest.rate(i) * dries);
         let leak = heaviest.mean[at::LEAK].max(0.0);
-        let coolant = [leak, leak + heaviest.rate(at::DRAGOUT) - heaviest.rate(at::CHIP_GROWTH)];
+        let coolant = [leak, leak + heaviest.rate(at::DRAGOUT) - heaviest.chip_growth()];
         let thickness = 0.9 / heaviest.mean[at::LIQUID].max(plant.least_l).max(1.0);
         self.flows.lost = [0, 1].map(|i| water[i] + coolant[i]);
         self.flows.thickening = water.map(|litres| litres * thickness);
