@@ -181,7 +181,7 @@ fn believed() -> ([f64; at::COUNT], [f64; at::COUNT]) {
 fn mean_square(said: f64) -> [f64; 2] {
     const DRAWS: usize = 4000;
     let jar = JarTest::new(&[(0.0, 560.0), (3.0, 1010.0), (5.0, 1290.0), (8.0, 1690.0), (12.0, 2190.0)]);
-    let coolant = Coolant::new(&jar.expect("rising"), 0.0);
+    let coolant = Coolant::new(&jar.expect("rising"), 0.0, None);
     let (mean, deviation) = believed();
     let mut rng = Rng::of(7, "innovations");
     let mut squares = [0.0; 2];
@@ -193,7 +193,7 @@ fn mean_square(said: f64) -> [f64; 2] {
         let [liquid, concentrate, minerals] = [at::LIQUID, at::CONCENTRATE, at::MINERALS].map(|i| truth[i]);
         let log = coolant.us_cm(100.0 * concentrate / liquid, minerals / liquid, 0.0).ln();
         let log = log + truth[at::BEND] * (log - coolant.middle()) + truth[at::GAIN] + 0.03 * rng.normal();
-        let seen = SeenConductivity { log_us_cm: log, warmer_k: 0.0, sourer_ph: 0.0, deviation: 0.03 * said };
+        let seen = SeenConductivity { log_us_cm: log, warmer_k: 0.0, soured: 0.0, deviation: 0.03 * said };
         let conductivity = belief.see_conductivity(&coolant, &seen);
         for (sum, innovation) in squares.iter_mut().zip([level, conductivity]) {
             *sum += innovation.normalized() * innovation.normalized();

@@ -1,6 +1,7 @@
 //! A sump by other rules than the estimator's, and than the simulator's: conductivity is a straight line over minerals and concentrate,
 //! evaporation and drag-out are so much an hour, a little more in warmth; everything is stirred at once. It is read as small gateways
-//! read: each minute with a contact, each quarter of an hour, each hour, without a contact, from a pump that holds nothing up.
+//! read: each minute with a contact, each quarter of an hour, each hour, without a contact, from a pump that holds nothing up; and
+//! where bacteria make acid in it.
 //!
 //! Its figures are invented. What is asked: nothing is told that did not happen, what is told of concentration and hardness
 //! is near the truth, and its 90 % intervals hold that in most hours.
@@ -27,12 +28,24 @@ const WATER_MG_L: f64 = 200.0;
 const WATER_US_CM: f64 = 480.0;
 const US_CM_PER_PERCENT: f64 = 140.0;
 
+/// Two amines, half of each, that take up acid: pKa of ethanolamine and of triethanolamine (CRC Handbook, from memory), mmol/L a percent.
+const PKAS: [f64; 2] = [9.5, 7.8];
+const AMINE_MMOL_L_PERCENT: f64 = 4.0;
+const FRESH_PH: f64 = 9.1;
+/// What a mmol/L of amine and acid conducts once they are ions: of ions of that size, at such strength.
+const US_CM_PER_MMOL_L: f64 = 58.0;
+/// Acid made in an hour, mmol/L, and the pH at which who makes it starves.
+const ACID_MMOL_L_H: f64 = 0.12;
+const STARVES_PH: f64 = 7.2;
+
 /// How it is read.
 #[derive(Clone, Copy, Debug)]
 struct Reads {
     every_min: u64,
     contact: bool,
     holdup_l: f64,
+    /// Bacteria make acid in it from this day on.
+    sours_from: Option<u64>,
 }
 
 /// What came of it.
@@ -76,6 +89,7 @@ struct Straight {
     concentrate_l: f64,
     /// Minerals, in litres of tap water.
     minerals_l: f64,
+    acid_mmol: f64,
     out_l: f64,
     celsius: f64,
     running: bool,
@@ -99,6 +113,7 @@ impl Straight {
             liquid_l: FULL_L,
             concentrate_l: FULL_L * percent / 100.0,
             minerals_l: FULL_L * (1.0 - percent / 100.0),
+            acid_mmol: 0.0,
             out_l: 0.0,
             celsius: 20.0,
             running: false,
@@ -112,6 +127,30 @@ impl Straight {
 
     fn percent(&self) -> f64 {
         100.0 * self.concentrate_l / self.liquid_l
+    }
+
+    fn us_cm(&self) -> f64 {
+        us_cm(self.percent(), self.minerals_l / self.liquid_l)
+            + US_CM_PER_MMOL_L * self.acid_mmol / self.liquid_l
+    }
+
+    /// pH at 25 °C: where the amines have taken up the acid there is.
+    fn ph(&self) -> f64 {
+        let amine = AMINE_MMOL_L_PERCENT * self.percent() / PKAS.len() as f64;
+        let free = |ph: f64| PKAS.iter().map(|pka| 1.0 / (1.0 + 10_f64.powf(pka - ph))).sum::<f64>();
+        let (mut low, mut high) = (4.0, FRESH_PH);
+        for _ in 0..40 {
+            let middle = 0.5 * (low + high);
+            let taken = amine * (free(FRESH_PH) - free(middle));
+            if taken > self.acid_mmol / self.liquid_l { low = middle } else { high = middle }
+        }
+        low
+    }
+
+    fn sour(&mut self) {
+        if self.ph() > STARVES_PH {
+            self.acid_mmol += ACID_MMOL_L_H / 60.0 * self.liquid_l;
+        }
     }
 
     fn hardness_mg_l(&self) -> f64 {
@@ -136,6 +175,7 @@ impl Straight {
         self.liquid_l *= kept;
         self.concentrate_l *= kept;
         self.minerals_l *= kept;
+        self.acid_mmol *= kept;
         let out_l = if self.running { holdup_l } else { 0.0 };
         self.out_l += 0.4 * (out_l - self.out_l);
         let low = self.liquid_l < 0.88 * FULL_L;
@@ -183,16 +223,18 @@ fn played(reads: Reads, seed: u64) -> Told {
     let mut told = Told::default();
     for minute in 0..DAYS * 1440 {
         truth.minute(minute, reads.holdup_l, &mut rng);
+        if reads.sours_from.is_some_and(|day| minute >= 1440 * day) {
+            truth.sour();
+        }
         if minute % reads.every_min == 0 {
             let now = at(60 * minute);
             let waves_mm = if truth.running { 0.9 } else { 0.3 } * rng.normal();
             let contact = f64::from(u8::from(truth.running));
-            let seen_us_cm = us_cm(truth.percent(), truth.minerals_l / truth.liquid_l);
             for (probe, value) in [
                 (LEVEL, (truth.liquid_l - truth.out_l) / LITRES_PER_MM + waves_mm),
-                (CONDUCTIVITY, seen_us_cm * (1.0 + 0.003 * rng.normal())),
+                (CONDUCTIVITY, truth.us_cm() * (1.0 + 0.003 * rng.normal())),
                 (TEMPERATURE, truth.celsius + 0.1 * rng.normal()),
-                (PH, 9.1 - 0.02 * (truth.celsius - 25.0) + 0.02 * rng.normal()),
+                (PH, truth.ph() - 0.02 * (truth.celsius - 25.0) + 0.02 * rng.normal()),
                 (PUMP, contact),
             ] {
                 if probe != PUMP || reads.contact {
@@ -240,20 +282,25 @@ fn judge(reads: Reads, points: f64, percent: f64) {
 
 #[test]
 fn each_minute_with_a_contact() {
-    judge(Reads { every_min: 1, contact: true, holdup_l: 12.0 }, 0.6, 12.0);
+    judge(Reads { every_min: 1, contact: true, holdup_l: 12.0, sours_from: None }, 0.6, 12.0);
 }
 
 #[test]
 fn each_quarter_of_an_hour_with_a_contact() {
-    judge(Reads { every_min: 15, contact: true, holdup_l: 12.0 }, 0.6, 12.0);
+    judge(Reads { every_min: 15, contact: true, holdup_l: 12.0, sours_from: None }, 0.6, 12.0);
 }
 
 #[test]
 fn every_five_minutes_without_a_contact_or_a_hold_up() {
-    judge(Reads { every_min: 5, contact: false, holdup_l: 0.0 }, 0.6, 17.0);
+    judge(Reads { every_min: 5, contact: false, holdup_l: 0.0, sours_from: None }, 0.6, 17.0);
 }
 
 #[test]
 fn each_hour_without_a_contact_or_a_hold_up() {
-    judge(Reads { every_min: 60, contact: false, holdup_l: 0.0 }, 0.8, 20.0);
+    judge(Reads { every_min: 60, contact: false, holdup_l: 0.0, sours_from: None }, 0.8, 20.0);
+}
+
+#[test]
+fn a_sump_that_sours_from_the_third_week_on() {
+    judge(Reads { every_min: 1, contact: true, holdup_l: 12.0, sours_from: Some(20) }, 0.5, 10.0);
 }

@@ -199,7 +199,7 @@ impl Bench {
             idle_waves: 1.0,
             false_us_cm: None,
             out_l: 0.0,
-            coolant: Coolant::new(&jar, 560.0),
+            coolant: Coolant::new(&jar, 560.0, None),
         }
     }
 

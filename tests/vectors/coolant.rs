@@ -16,7 +16,7 @@ const MODEL: f64 = 0.05;
 /// A coolant in a water of this conductivity; about the concentrate nothing is asked where this is used.
 fn in_water(us_cm: f64) -> Coolant {
     let points: Vec<(f64, f64)> = [0.0, 4.0, 8.0, 12.0].map(|c| (c, us_cm + 140.0 * c)).to_vec();
-    Coolant::new(&JarTest::new(&points).expect("rising"), us_cm)
+    Coolant::new(&JarTest::new(&points).expect("rising"), us_cm, None)
 }
 
 /// Every water of the series as the jar test's, thickened (or thinned) to the minerals of every other: what they would
@@ -47,6 +47,32 @@ fn bicarbonate_waters_thicken_as_computed() {
 #[test]
 fn sulphate_and_chloride_waters_thicken_as_computed() {
     assert_eq!(assert_series_follows("salt_water", 100.0..=1000.0), 6);
+}
+
+/// A water without hardness thickens as a salt of single charges does, since it has no ion pairs and no double charges to hinder each
+/// other: much more nearly in proportion than a hard one.
+#[test]
+fn a_softened_water_thickens_as_sodium_chloride_does() {
+    let vectors = Vectors::read("coolant");
+    let salts: Vec<[f64; 2]> = vectors
+        .rows("handbook_salts")
+        .map(|row| ["ceq_eq_l", "kappa_us_cm"].map(|column| row.number(column)))
+        .collect();
+    let points = |us_cm: f64| [0.0, 4.0, 8.0, 12.0].map(|c| (c, us_cm + 140.0 * c));
+    for [jar_eq_l, jar_us_cm] in &salts {
+        let jar = JarTest::new(&points(*jar_us_cm)).expect("rising");
+        let (soft, hard) = (Coolant::new(&jar, *jar_us_cm, Some(0.0)), Coolant::new(&jar, *jar_us_cm, None));
+        for [eq_l, us_cm] in &salts {
+            let thicker = eq_l / jar_eq_l;
+            let got = soft.us_cm(0.0, thicker, 0.0);
+            assert_near(got / us_cm, 1.0, MODEL, &format!("{eq_l} eq/L from {jar_eq_l}"));
+            if thicker >= 2.0 {
+                let as_hard = hard.us_cm(0.0, thicker, 0.0);
+                assert!(as_hard < got, "{eq_l} eq/L from {jar_eq_l}: {as_hard} as a hard water");
+            }
+        }
+    }
+    assert_eq!(salts.len(), 5);
 }
 
 /// The simulator's conductivity of a mix with the minerals of `waters` litres of this water a litre.
@@ -86,7 +112,7 @@ fn a_jar_test_in_each_of_the_waters_comes_back() {
             // That the simulator's waters are the published ones.
             assert_near(water.conductivity_us_cm() / row.number("kappa_phreeqc"), 1.0, MODEL, "the water");
             let jar = jar_test(&fluid, &water);
-            let coolant = Coolant::new(&jar, 0.0);
+            let coolant = Coolant::new(&jar, 0.0, None);
             for &(percent, us_cm) in jar.points() {
                 let waters = 1.0 - percent / 100.0;
                 let got = coolant.us_cm(percent, waters, 0.0);
@@ -105,7 +131,7 @@ fn with_threefold_minerals_the_bare_line_is_five_points_off_and_the_coolant_is_n
     let water = Water::tap(200.0);
     for (fluid, within) in [(Fluid::SEMI_SYNTHETIC, 0.8), (Fluid::EMULSION, 0.4)] {
         let jar = jar_test(&fluid, &water);
-        let coolant = Coolant::new(&jar, 0.0);
+        let coolant = Coolant::new(&jar, 0.0, None);
         for percent in [4.0, 7.0, 10.0] {
             let us_cm = true_us_cm(&fluid, &water, percent, 3.0);
             let bare = jar.percent_at(us_cm).percent;

@@ -9,24 +9,78 @@
 
 use super::fluid::JarTest;
 
-/// How ions hinder each other: `exp(−damping·√strength)`, per root of mmol/L of ionic strength. That of a water's minerals
-/// together is fitted to hard bicarbonate waters computed with PHREEQC (50 to 1000 mg/L CaCO3, within 3 %), that of single
-/// charges such as a concentrate's to NaCl and NaHCO3 of 1 to 10 mmol/L from the same program.
+/// How ions hinder each other: `exp(−damping·root / (1 + LEVELS_OFF·root))`, with the root of the ionic strength in mmol/L. It
+/// levels off as equivalent conductivities of NaCl do up to 0.1 mol/L (CRC Handbook, from memory: within 0.3 %). A concentrate's
+/// single charges lie between NaCl (0.020 to 0.022) and NaHCO3 (0.026) of up to 10 mmol/L computed with PHREEQC.
 ///
-/// Of the minerals' part comes from the whole cloud what single and double charges of such a water have without pairs (0.020 a
-/// single one in NaCl, 0.046 a double one in CaCl2 of 10 meq/L; CRC Handbook, from memory; a third of what they conduct are
-/// single ones). The rest is pairs that calcium makes with the water's own sulphate and bicarbonate.
+/// That of a natural water's minerals is what single and double charges of such a water have without pairs (0.022 a single one,
+/// 0.050 a double one in CaCl2 of 10 meq/L; the handbook; a third of what they conduct are single ones). The pairs that calcium
+/// makes with the water's own sulphate and bicarbonate come on top, by their own strength alone: fitted to hard waters computed with
+/// PHREEQC (50 to 1000 mg/L CaCO3, within 3 %).
 mod damping {
-    pub(super) const MINERALS: f64 = 0.037;
-    pub(super) const PAIRS: f64 = 0.0537 - MINERALS;
-    pub(super) const CONCENTRATE: f64 = 0.023;
+    pub(super) const MINERALS: f64 = 0.041;
+    pub(super) const PAIRS: f64 = 0.020;
+    pub(super) const CONCENTRATE: f64 = 0.0235;
+    pub(super) const LEVELS_OFF: f64 = 0.033;
 }
 
 /// Ionic strength behind an ideal conductivity, mmol/L per uS/cm: of those waters, and of salts of single charges (0.008 for
-/// NaCl, 0.014 for large organic ions).
+/// NaCl, 0.011 for NaHCO3, 0.014 for large organic ions).
 mod strength {
     pub(super) const MINERALS: f64 = 0.0138;
     pub(super) const CONCENTRATE: f64 = 0.0105;
+}
+
+/// Part of a natural water's ideal conductivity that calcium and magnesium bring: nearly all of its positive charges, which are
+/// nearly half of what conducts. Where it is less a softener has put sodium in their place.
+const NATURAL_HARD_SHARE: f64 = 0.45;
+
+/// How the ions of a water's minerals hinder each other and those beside them.
+#[derive(Clone, Copy, PartialEq, Debug)]
+struct Minerals {
+    damping: f64,
+    pairs: f64,
+    strength: f64,
+}
+
+impl Minerals {
+    /// Of a water whose part `hard` (0 to 1) is as hard as natural waters are; the rest are salts of single charges.
+    fn new(hard: f64) -> Self {
+        let between = |single: f64, natural: f64| single + hard * (natural - single);
+        Self {
+            damping: between(damping::CONCENTRATE, damping::MINERALS),
+            pairs: between(0.0, damping::PAIRS),
+            strength: between(strength::CONCENTRATE, strength::MINERALS),
+        }
+    }
+
+    /// Of a water of this conductivity and hardness; where that is not known, a natural one.
+    fn of_water(us_cm: f64, hardness_mg_l: Option<f64>) -> Self {
+        let natural = Self::new(1.0);
+        let Some(mg_l) = hardness_mg_l else { return natural };
+        let ideal = natural.ideal_of_water(us_cm).max(1.0);
+        Self::new((HARDNESS_US_CM * mg_l / 1000.0 / ideal / NATURAL_HARD_SHARE).min(1.0))
+    }
+
+    /// What ideal conductivities of minerals and of concentrate come to together, uS/cm.
+    fn damp(&self, minerals: f64, concentrate: f64) -> f64 {
+        let water = (self.strength * minerals).max(0.0);
+        let root = (water + (strength::CONCENTRATE * concentrate).max(0.0)).sqrt();
+        let cloud = root / (1.0 + damping::LEVELS_OFF * root);
+        minerals * libm::exp(-self.damping * cloud - self.pairs * water.sqrt())
+            + concentrate * libm::exp(-damping::CONCENTRATE * cloud)
+    }
+
+    /// Ideal conductivity of a water of this conductivity.
+    fn ideal_of_water(&self, us_cm: f64) -> f64 {
+        rising_root(us_cm.max(0.0), |ideal| self.damp(ideal, 0.0))
+    }
+
+    /// Ideal conductivity of the concentrate in a mix of the jar test; 0 if the mix conducts less than its water alone.
+    fn brought_by(&self, percent: f64, us_cm: f64, water_ideal: f64) -> f64 {
+        let minerals = water_ideal * (1.0 - percent / 100.0);
+        rising_root(us_cm / obstruction(percent), |concentrate| self.damp(minerals, concentrate))
+    }
 }
 
 /// Share of the concentrate that ends as droplets, where the product's sheet was not asked (common practice, no source:
@@ -46,12 +100,24 @@ const PERCENT_MAX: f64 = 40.0;
 /// A concentrate in one water, by its jar test.
 #[derive(Clone, PartialEq, Debug)]
 pub struct Coolant {
-    /// Ideal conductivity of the jar test's water, uS/cm.
+    /// The jar test's water, and its ideal conductivity, uS/cm.
+    minerals: Minerals,
     water_ideal: f64,
     concentrate: Concentrate,
     /// Logarithm of the conductivity in the middle of the jar test, and how well it knows how steep the curve is.
     middle: f64,
     bend_deviation: f64,
+}
+
+/// What is in a coolant.
+#[derive(Clone, Copy, PartialEq, Debug)]
+pub struct Brew {
+    /// Concentrate, percent.
+    pub percent: f64,
+    /// Minerals, in litres of the jar test's water a litre.
+    pub waters: f64,
+    /// Logarithm of how much more the minerals conduct than the model says, beyond those the jar test itself contained.
+    pub departure: f64,
 }
 
 /// Ideal conductivity of the concentrate over its percentage.
@@ -76,17 +142,19 @@ const MODEL: [f64; 2] = [0.02, 0.04];
 const MISFIT_MAX: f64 = 0.03;
 
 impl Coolant {
-    /// From a jar test. `water_us_cm` is the conductivity of its water, where the jar test has no point at 0 %.
-    pub fn new(jar: &JarTest, water_us_cm: f64) -> Self {
+    /// From a jar test. `water_us_cm` is the conductivity of its water, where the jar test has no point at 0 %; its hardness tells
+    /// a softened water from a natural one.
+    pub fn new(jar: &JarTest, water_us_cm: f64, hardness_mg_l: Option<f64>) -> Self {
         let points = jar.points();
         let water_us_cm = if points[0].0 == 0.0 { points[0].1 } else { water_us_cm.min(0.95 * points[0].1) };
-        let water_ideal = ideal_of_water(water_us_cm);
+        let minerals = Minerals::of_water(water_us_cm, hardness_mg_l);
+        let water_ideal = minerals.ideal_of_water(water_us_cm);
         let brought: Vec<(f64, f64)> = points
             .iter()
             .filter(|(percent, _)| *percent > 0.0)
-            .map(|&(percent, us_cm)| (percent, brought_by(percent, us_cm, water_ideal)))
+            .map(|&(percent, us_cm)| (percent, minerals.brought_by(percent, us_cm, water_ideal)))
             .collect();
-        let curve = parabola(&brought, points, water_ideal);
+        let curve = parabola(&brought, points, &minerals, water_ideal);
         let model = MODEL[usize::from(curve.is_none())];
         let concentrate =
             curve.unwrap_or_else(|| Concentrate::Points([&[(0.0, 0.0)], &brought[..]].concat()));
@@ -95,18 +163,21 @@ impl Coolant {
         let apart = logs().map(|log| (log - middle) * (log - middle)).sum::<f64>().sqrt();
         let slope = LOCAL * POINT / apart.max(LOCAL * POINT);
         let bend_deviation = (model * model + slope * slope).sqrt();
-        Self { water_ideal, concentrate, middle, bend_deviation }
+        Self { minerals, water_ideal, concentrate, middle, bend_deviation }
     }
 
-    /// Conductivity at 25 °C, uS/cm, of `percent` concentrate and the minerals of `waters` litres of the jar test's water in
-    /// each litre. `departure` is the logarithm of how much more the minerals conduct than this model says, beyond those
-    /// the jar test itself contained.
+    /// Conductivity at 25 °C, uS/cm, of a fresh coolant.
     pub fn us_cm(&self, percent: f64, waters: f64, departure: f64) -> f64 {
-        let percent = percent.clamp(0.0, 100.0);
+        self.soured_us_cm(&Brew { percent, waters, departure }, 0.0)
+    }
+
+    /// The same, where acid makes the concentrate conduct `more` than when it was fresh, as a part of it.
+    pub fn soured_us_cm(&self, brew: &Brew, more: f64) -> f64 {
+        let percent = brew.percent.clamp(0.0, 100.0);
         let in_jar = 1.0 - percent / 100.0;
-        let as_tested = self.damped(percent, in_jar);
-        let now = self.damped(percent, waters.max(0.0));
-        (as_tested + libm::exp(departure) * (now - as_tested)).max(0.5)
+        let as_tested = self.damped(percent, in_jar, more);
+        let now = self.damped(percent, brew.waters.max(0.0), more);
+        (as_tested + libm::exp(brew.departure) * (now - as_tested)).max(0.5)
     }
 
     /// Logarithm of the conductivity, uS/cm, in the middle of what the jar test covers: there this model is best known.
@@ -122,7 +193,7 @@ impl Coolant {
 
     /// How many litres of the jar test's water bring the minerals that a litre of a water of this conductivity brings.
     pub fn waters_in(&self, us_cm: f64) -> f64 {
-        ideal_of_water(us_cm) / self.water_ideal.max(1e-3)
+        self.minerals.ideal_of_water(us_cm) / self.water_ideal.max(1e-3)
     }
 
     /// How many litres of the jar test's water conduct what a gram of hardness does, as CaCO3, that turns to scum.
@@ -132,12 +203,12 @@ impl Coolant {
 
     /// Conductivity of the jar test's water, uS/cm.
     pub fn water_us_cm(&self) -> f64 {
-        damp(self.water_ideal, 0.0)
+        self.minerals.damp(self.water_ideal, 0.0)
     }
 
-    fn damped(&self, percent: f64, waters: f64) -> f64 {
-        let concentrate = self.concentrate.ideal(percent);
-        obstruction(percent) * damp(waters * self.water_ideal, concentrate)
+    fn damped(&self, percent: f64, waters: f64, more: f64) -> f64 {
+        let concentrate = self.concentrate.ideal(percent) * (1.0 + more).max(0.0);
+        obstruction(percent) * self.minerals.damp(waters * self.water_ideal, concentrate)
     }
 }
 
@@ -156,29 +227,10 @@ impl Concentrate {
     }
 }
 
-/// What ideal conductivities of minerals and of concentrate come to together, uS/cm.
-fn damp(minerals: f64, concentrate: f64) -> f64 {
-    let water = (strength::MINERALS * minerals).max(0.0);
-    let cloud = (water + (strength::CONCENTRATE * concentrate).max(0.0)).sqrt();
-    minerals * libm::exp(-damping::MINERALS * cloud - damping::PAIRS * water.sqrt())
-        + concentrate * libm::exp(-damping::CONCENTRATE * cloud)
-}
-
 /// What is left of the conductivity between oil droplets (Bruggeman, volume share to the power 1.5).
 fn obstruction(percent: f64) -> f64 {
     let open = 1.0 - OIL_SHARE * percent / 100.0;
     open * open.sqrt()
-}
-
-/// Ideal conductivity of a water of this conductivity.
-fn ideal_of_water(us_cm: f64) -> f64 {
-    rising_root(us_cm.max(0.0), |ideal| damp(ideal, 0.0))
-}
-
-/// Ideal conductivity of the concentrate in a mix of the jar test; 0 if the mix conducts less than its water alone.
-fn brought_by(percent: f64, us_cm: f64, water_ideal: f64) -> f64 {
-    let minerals = water_ideal * (1.0 - percent / 100.0);
-    rising_root(us_cm / obstruction(percent), |concentrate| damp(minerals, concentrate))
 }
 
 /// Where a rising function reaches `value`, from 0 on; 0 if it starts above.
@@ -197,7 +249,12 @@ fn rising_root(value: f64, f: impl Fn(f64) -> f64) -> f64 {
 
 /// Least squares through zero, each point weighed by its conductivity; none with fewer than three points or where the curve
 /// misses one of them by more than a reading error, or does not rise over their range.
-fn parabola(brought: &[(f64, f64)], points: &[(f64, f64)], water_ideal: f64) -> Option<Concentrate> {
+fn parabola(
+    brought: &[(f64, f64)],
+    points: &[(f64, f64)],
+    water: &Minerals,
+    water_ideal: f64,
+) -> Option<Concentrate> {
     if brought.len() < 3 {
         return None;
     }
@@ -217,7 +274,7 @@ fn parabola(brought: &[(f64, f64)], points: &[(f64, f64)], water_ideal: f64) -> 
     let curve = Concentrate::Parabola { first, second };
     let fits = measured().all(|&(percent, us_cm)| {
         let minerals = water_ideal * (1.0 - percent / 100.0);
-        let on_curve = obstruction(percent) * damp(minerals, curve.ideal(percent));
+        let on_curve = obstruction(percent) * water.damp(minerals, curve.ideal(percent));
         (on_curve / us_cm - 1.0).abs() <= MISFIT_MAX
     });
     let last = brought.last()?.0;
@@ -232,7 +289,7 @@ mod tests {
 
     fn coolant() -> Coolant {
         let jar = JarTest::new(&[(0.0, 560.0), (3.0, 1010.0), (5.0, 1290.0), (8.0, 1690.0), (12.0, 2190.0)]);
-        Coolant::new(&jar.expect("rising"), 0.0)
+        Coolant::new(&jar.expect("rising"), 0.0, None)
     }
 
     #[test]
@@ -247,7 +304,7 @@ mod tests {
     #[test]
     fn a_jar_test_with_a_kink_is_followed_point_by_point() {
         let points = [(0.0, 300.0), (2.0, 500.0), (4.0, 1200.0), (6.0, 1300.0), (9.0, 2000.0)];
-        let kinked = Coolant::new(&JarTest::new(&points).expect("rising"), 0.0);
+        let kinked = Coolant::new(&JarTest::new(&points).expect("rising"), 0.0, None);
         for (percent, us_cm) in points {
             assert!((kinked.us_cm(percent, 1.0 - percent / 100.0, 0.0) / us_cm - 1.0).abs() < 1e-6);
         }
@@ -256,7 +313,7 @@ mod tests {
     #[test]
     fn a_jar_test_of_few_points_close_together_knows_the_slope_badly() {
         let deviation = |points: &[(f64, f64)]| {
-            Coolant::new(&JarTest::new(points).expect("rising"), 560.0).bend_deviation()
+            Coolant::new(&JarTest::new(points).expect("rising"), 560.0, None).bend_deviation()
         };
         let wide = coolant().bend_deviation();
         assert!((0.02..0.03).contains(&wide), "{wide}");

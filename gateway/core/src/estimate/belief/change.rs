@@ -9,6 +9,13 @@ const PROBES_OWN: f64 = 0.03;
 const OLD_FILLS: f64 = 0.08;
 const FRESH_FILLS: f64 = 0.02;
 
+/// How far what acid makes conduct may go another way than is read from the pH while that falls by one, as a part of the
+/// concentrate's conductivity: buffers of pKa 7.8 and 9.7 differ by 0.1 to 0.2 from one of 9 (Henderson and Hasselbalch).
+const ANOTHER_BUFFER: f64 = 0.2;
+
+/// Less acid than this counts as this much.
+const LEAST_SOURED: f64 = 0.05;
+
 /// What is left of the chips in a sump that was cleaned out, as a part of what was there, and how well that is known; the
 /// latter in litres as well.
 const CHIPS_LEFT: (f64, f64) = (0.1, 0.15);
@@ -89,6 +96,15 @@ impl Belief {
         self.replace(at::GAIN, kept * self.mean[at::GAIN], variance.sqrt());
     }
 
+    /// The pH has fallen on to where `soured` of acid was made, `more` than ever before (both over what lowers it by one). How
+    /// much that truly is depends on what buffers this coolant, which nobody knows.
+    pub fn doubt_acid(&mut self, soured: f64, more: f64) {
+        if more > 0.0 {
+            let off = ANOTHER_BUFFER / soured.max(LEAST_SOURED);
+            self.widen(at::ACID, off * off * more);
+        }
+    }
+
     /// The chips were taken out; what the tank holds is the same by its level, so there is more liquid than was believed.
     pub fn clear_chips(&mut self) {
         let before = self.mean[at::CHIPS];
@@ -156,6 +172,17 @@ mod tests {
         assert!((after.concentration().0 - before.concentration().0).abs() < 1e-9);
         assert!((after.hardness().0 - before.hardness().0).abs() < 1e-9);
         assert!(after.deviation(at::CHIPS) > 1.0, "how much is left nobody has seen");
+    }
+
+    #[test]
+    fn what_acid_conducts_is_doubted_only_while_the_ph_falls_on_and_most_at_first() {
+        let doubt = |soured: f64, more: f64| {
+            let mut after = belief();
+            after.doubt_acid(soured, more);
+            after.variance(at::ACID)
+        };
+        assert!(doubt(0.5, 0.0) == 0.0);
+        assert!(doubt(0.1, 0.1) > doubt(1.0, 0.1) && doubt(1.0, 0.1) > 0.0);
     }
 
     #[test]

@@ -71,8 +71,8 @@ pub mod at {
     pub const WATER: usize = 18;
     /// How much steeper the conductivity follows dilution and thickening than the model says, as a part of it.
     pub const BEND: usize = 19;
-    /// How much the logarithm of the conductivity rises while the pH falls by one: acid turns the concentrate's free amine
-    /// into ions.
+    /// How much more the concentrate conducts, as a part of it, once the pH has fallen by one from where it was fresh: acid turns
+    /// its free amine into ions.
     pub const ACID: usize = 20;
     /// Logarithm of the part of the concentrate that is used up, per hour.
     pub const DEPLETION: usize = 21;

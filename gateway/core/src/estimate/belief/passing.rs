@@ -35,8 +35,8 @@ mod wander {
     pub(super) const CONCENTRATE: f64 = 0.002;
     pub(super) const CHIPS: f64 = 0.1;
     pub(super) const LEAK: f64 = 0.001;
-    /// Per unit of pH. A probe of pH that drifts is no acid: it must not be learned from for ever.
-    pub(super) const ACID: f64 = 0.02;
+    /// Of the concentrate's part. A probe of pH that drifts is no acid: it must not be learned from for ever.
+    pub(super) const ACID: f64 = 0.03;
     pub(super) const WARMTH: f64 = 0.01;
 }
 

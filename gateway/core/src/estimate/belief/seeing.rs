@@ -1,6 +1,6 @@
 //! What an observation says about a sump.
 
-use super::super::coolant::Coolant;
+use super::super::coolant::{Brew, Coolant};
 use super::super::gaussian::{Innovation, Line};
 use super::{Belief, at};
 
@@ -11,11 +11,14 @@ pub struct SeenConductivity {
     pub log_us_cm: f64,
     /// Temperature over 25 °C at which it was measured, K.
     pub warmer_k: f64,
-    /// How far the pH has fallen since the fill was fresh (or first seen).
-    pub sourer_ph: f64,
+    /// Acid made since the fill was fresh (or first seen), over what lowers the pH by one from there.
+    pub soured: f64,
     /// Standard deviation of this reading alone, logarithmic.
     pub deviation: f64,
 }
+
+/// Step of the acid's part over which the slope is taken.
+const ACID_STEP: f64 = 0.05;
 
 /// How often a line is drawn again.
 const ROUNDS: usize = 4;
@@ -60,19 +63,22 @@ impl Belief {
     pub fn conductivity_line(&self, coolant: &Coolant, seen: &SeenConductivity) -> Line<9> {
         let over = [at::LIQUID, at::CONCENTRATE, at::MINERALS, at::DEPARTURE, at::BEND];
         let middle = coolant.middle();
-        let line = self.linearize(over, |[liquid, concentrate, minerals, departure, bend]| {
+        let conducts = |[liquid, concentrate, minerals, departure, bend]: [f64; 5], acid: f64| {
             let liquid = liquid.max(1.0);
-            let us_cm = coolant.us_cm(100.0 * concentrate / liquid, minerals / liquid, departure);
-            let log = libm::log(us_cm);
+            let brew = Brew { percent: 100.0 * concentrate / liquid, waters: minerals / liquid, departure };
+            let log = libm::log(coolant.soured_us_cm(&brew, acid * seen.soured));
             log + bend * (log - middle)
-        });
+        };
+        let acid = self.mean[at::ACID];
+        let line = self.linearize(over, |numbers| conducts(numbers, acid));
         let [a, b, c, d, e] = line.slopes;
+        let here = over.map(|i| self.mean[i]);
+        let by_acid = (conducts(here, acid + ACID_STEP) - conducts(here, acid)) / ACID_STEP;
         Line {
             value: line.value
                 + self.mean[at::GAIN]
                 + self.mean[at::WOBBLE]
-                + seen.warmer_k * self.mean[at::TEMPERATURE]
-                + seen.sourer_ph * self.mean[at::ACID],
+                + seen.warmer_k * self.mean[at::TEMPERATURE],
             slopes: [
                 a,
                 b,
@@ -82,7 +88,7 @@ impl Belief {
                 (at::GAIN, 1.0),
                 (at::WOBBLE, 1.0),
                 (at::TEMPERATURE, seen.warmer_k),
-                (at::ACID, seen.sourer_ph),
+                (at::ACID, by_acid),
             ],
             spread: line.spread,
         }

@@ -49,10 +49,10 @@ const CHIP_GROWTH: (f64, f64) = (0.000_03, 1.0);
 /// standard deviation. Warm days have warm air too, which takes up less than that; a surface under oil or in a draught follows it little.
 pub const WARMTH: (f64, f64) = (1.0, 0.5);
 
-/// How much the logarithm of the conductivity rises while acid lowers the pH by one: a buffer of amine takes 0.58 of its strength
-/// in acid for that, each mmol/L of which conducts 50 to 60 uS/cm as ions of that size do; 15 to 30 mmol/L of amine in coolant of
-/// 1.5 to 2.5 mS/cm. Probes of pH that drift and foul tell less.
-const ACID: (f64, f64) = (0.3, 0.2);
+/// How much more the concentrate conducts, as a part of it, once acid has lowered the pH by one: a buffer of amine takes 0.48 of its
+/// strength in acid for that, each mmol/L of which conducts 50 to 60 uS/cm as ions of that size do; 15 to 30 mmol/L of amine
+/// beside concentrate that brings 0.8 to 1.5 mS/cm.
+const ACID: (f64, f64) = (0.55, 0.35);
 
 /// Part of the concentrate that is used up on chips and in the air, an hour.
 const DEPLETION: (f64, f64) = (0.003 / 24.0, 0.6);

@@ -68,7 +68,7 @@ impl Plant {
     pub(super) fn new(settings: &SumpSettings, accuracy: &SumpAccuracy) -> Result<Self, SumpError> {
         let tank = Tank::new(&settings.tank)?;
         let jar = JarTest::new(&settings.fluid.conductivity_curve)?;
-        let coolant = Coolant::new(&jar, us_cm(&settings.water));
+        let coolant = Coolant::new(&jar, us_cm(&settings.water), jar_hardness(settings, &jar));
         let full_l = tank.volume_l(settings.fill_mark_mm);
         let target = settings.target_percent;
         let known_mix = settings.makeup_percent.map(|percent| (percent, KNOWN_MIX_DEVIATION));
@@ -106,9 +106,20 @@ impl Plant {
     }
 }
 
+/// A water's minerals, or what it conducts, over those of the jar test's: nearer than this it is the same water.
+const SAME_WATER: std::ops::Range<f64> = 0.8..1.25;
+
 /// Conductivity of a water; where it was not measured, by its hardness.
 fn us_cm(water: &WaterSettings) -> f64 {
     water.conductivity_us_cm.unwrap_or(US_CM_PER_MG_L * water.hardness_mg_l).max(1.0)
+}
+
+/// Hardness of the water the jar test was made in, if that is the top-up water and both were measured.
+fn jar_hardness(settings: &SumpSettings, jar: &JarTest) -> Option<f64> {
+    let water_us_cm = settings.water.conductivity_us_cm?;
+    let (percent, jar_us_cm) = jar.points()[0];
+    let same = percent > 0.0 || SAME_WATER.contains(&(water_us_cm / jar_us_cm.max(1.0)));
+    same.then_some(settings.water.hardness_mg_l)
 }
 
 /// Hardness of the water in the sump as it was filled. Where only a top-up water is known and the jar test was made in
@@ -117,7 +128,7 @@ fn fill_hardness(settings: &SumpSettings, coolant: &Coolant, waters: f64) -> f64
     if let Some(fill) = &settings.fill_water {
         return fill.hardness_mg_l;
     }
-    if (0.8..1.25).contains(&waters) {
+    if SAME_WATER.contains(&waters) {
         settings.water.hardness_mg_l
     } else {
         coolant.water_us_cm() / US_CM_PER_MG_L

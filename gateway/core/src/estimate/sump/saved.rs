@@ -10,10 +10,11 @@ use super::tracker::{Resumed, Waves, WithStop};
 use crate::estimate::belief::{Belief, WARMTH, at, scum_over_usual};
 use crate::model::Timestamp;
 
-/// Changes with the meaning of the numbers. The three before are read as well: version 4 took it for certain how evaporation
-/// follows warmth; version 3 knew nothing of waves; version 2 one rate of scum for soft and hard water alike, and nothing of
-/// steps that came with the pumps' last stop.
-const VERSION: u8 = 5;
+/// Changes with the meaning of the numbers. The four before are read as well: version 5 let the conductivity rise in a line with
+/// the fall of the pH; version 4 took it for certain how evaporation follows warmth; version 3 knew nothing of waves; version 2 one
+/// rate of scum for soft and hard water alike, and nothing of steps that came with the pumps' last stop.
+const VERSION: u8 = 6;
+const ACID_IN_A_LINE: u8 = 5;
 const SURE_OF_WARMTH: u8 = 4;
 const WITHOUT_WAVES: u8 = 3;
 const ONE_SCUM: u8 = 2;
@@ -143,22 +144,39 @@ fn with_warmth(numbers: &[f64]) -> Option<Vec<f64>> {
     Some(all)
 }
 
+/// What acid made all of the conductivity rise by over what it makes the concentrate's part rise by: that is about half of it.
+const CONCENTRATES_PART: f64 = 0.55;
+
+/// The numbers of a version that counted acid by all of the conductivity.
+fn count_acid_by_concentrate(numbers: &mut [f64]) {
+    const MORE: f64 = 1.0 / CONCENTRATES_PART;
+    numbers[at::ACID] *= MORE;
+    let cov = &mut numbers[at::COUNT..];
+    for i in 0..at::COUNT {
+        cov[i * at::COUNT + at::ACID] *= MORE;
+        cov[at::ACID * at::COUNT + i] *= MORE;
+    }
+}
+
 fn decode(bytes: &[u8]) -> Option<(Timestamp, Vec<f64>)> {
     let (&version, rest) = bytes.split_first()?;
     let (at, rest) = rest.split_first_chunk::<8>()?;
     let (numbers, tail) = rest.as_chunks::<8>();
     let mut numbers: Vec<f64> = numbers.iter().map(|eight| f64::from_le_bytes(*eight)).collect();
     match version {
-        VERSION | SURE_OF_WARMTH => {}
+        VERSION | ACID_IN_A_LINE | SURE_OF_WARMTH => {}
         WITHOUT_WAVES => numbers.extend(NO_WAVES),
         ONE_SCUM => numbers.extend(NO_STOP.iter().chain(&NO_WAVES)),
         _ => return None,
     }
-    if version < VERSION {
+    if version <= SURE_OF_WARMTH {
         numbers = with_warmth(&numbers)?;
     }
     if !tail.is_empty() || numbers.len() != NUMBERS {
         return None;
+    }
+    if version <= ACID_IN_A_LINE {
+        count_acid_by_concentrate(&mut numbers);
     }
     if version == ONE_SCUM {
         // As much scum as it knew, in a sump as hard as it was. What it believed of a soft one says nothing of a hard one.

@@ -76,7 +76,7 @@ impl Tracker {
         SeenConductivity {
             log_us_cm: libm::log(middle.value) + self.thickened - self.thickened_since,
             warmer_k,
-            sourer_ph: self.acidity.fallen(),
+            soured: self.acidity.soured(),
             deviation: both(noise, middle.deviation_of(ONE * middle.value) / middle.value),
         }
     }
@@ -91,6 +91,10 @@ impl Tracker {
         let seen = self.seen_conductivity(&middle);
         self.seen.conductivity_h = self.now_h;
         let noise = seen.deviation * seen.deviation;
+        let more_soured = self.acidity.more_soured();
+        for branch in &mut self.branches {
+            branch.belief.doubt_acid(seen.soured, more_soured);
+        }
         let lines: Vec<_> =
             self.branches.iter().map(|b| b.belief.conductivity_line(&plant.coolant, &seen)).collect();
         let foresee = |b: &Branch, line: &_| b.belief.foresee(line, seen.log_us_cm, noise);

@@ -13,11 +13,13 @@ pub(super) struct Warmth {
     pub(super) count: f64,
 }
 
-/// pH at 25 °C as far as the conductivity needs it: what it was while the fill was young, and what it is, smoothed over hours.
+/// pH at 25 °C as far as the conductivity needs it: what it was while the fill was young, and what it is, smoothed over an hour.
 #[derive(Clone, Copy, PartialEq, Debug, Default)]
 pub(in crate::estimate::sump) struct Acidity {
     pub(in crate::estimate::sump) first: Option<f64>,
     pub(super) smooth: Option<(f64, f64)>,
+    /// Most that was made so far.
+    most: Option<f64>,
 }
 
 impl Acidity {
@@ -30,13 +32,40 @@ impl Acidity {
         self.first.get_or_insert(ph);
     }
 
-    pub(super) fn fallen(&self) -> f64 {
-        self.first.zip(self.smooth).map_or(0.0, |(first, (now, _))| (first - now).clamp(-1.0, 3.0))
+    /// By how much more acid was made than ever before; nothing where this is the first that is heard of it.
+    pub(super) fn more_soured(&mut self) -> f64 {
+        let soured = self.soured();
+        let most = self.most.unwrap_or(soured);
+        self.most = Some(most.max(soured));
+        (soured - most).max(0.0)
+    }
+
+    /// Acid made since then, over what lowers the pH by one from there. The first bit of it takes most: below its pKa a buffer
+    /// has little left.
+    pub(super) fn soured(&self) -> f64 {
+        let Some((first, (now, _))) = self.first.zip(self.smooth) else { return 0.0 };
+        let fallen = (first - now - WANDERS).clamp(0.0, FALLS_AT_MOST);
+        (free(first) - free(first - fallen)) / (free(first) - free(first - 1.0))
     }
 }
 
+/// What the pH of a sound coolant moves by between day and night, though no acid was made: not all of its temperature is
+/// compensated for. If that were acid, the conductivity would teach that acid conducts nothing.
+const WANDERS: f64 = 0.06;
+
+/// A pH that has fallen by more is a probe's doing.
+const FALLS_AT_MOST: f64 = 3.0;
+
+/// pKa of what buffers a coolant: ethanolamines and borate have 7.8 to 9.7 (CRC Handbook, from memory).
+const BUFFER_PKA: f64 = 9.0;
+
+/// Part of a buffer's amine that is free at this pH; the rest has taken up acid (Henderson and Hasselbalch).
+fn free(ph: f64) -> f64 {
+    1.0 / (1.0 + libm::exp(std::f64::consts::LN_10 * (BUFFER_PKA - ph)))
+}
+
 /// Time constant of the smoothing, hours.
-pub(super) const PH_H: f64 = 4.0;
+pub(super) const PH_H: f64 = 1.0;
 
 /// Mean of the last surprises, in standard deviations: of sound readings it stays near zero, since what was not foreseen of
 /// one hour has nothing to do with that of the next.
@@ -152,4 +181,45 @@ pub(super) fn drying(celsius: f64) -> f64 {
     let pa = |t: f64| 611.2 * libm::exp(17.62 * t / (243.12 + t));
     let air = 0.45 * pa(21.0);
     ((pa(celsius.clamp(0.0, 80.0)) - air) / (pa(24.0) - air)).clamp(0.2, 5.0)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn soured(first: f64, now: f64) -> f64 {
+        Acidity { first: Some(first), smooth: Some((now, 0.0)), most: None }.soured()
+    }
+
+    /// Henderson and Hasselbalch, pKa 9: of an amine at pH 9.2 61 % are free, at 8.7 33 %, at 8.2 14 %, at 7.2 2 %.
+    #[test]
+    fn the_first_fall_of_the_ph_takes_most_acid() {
+        for (fallen, acid) in
+            [(0.5, (0.61 - 0.33) / (0.61 - 0.14)), (1.0, 1.0), (2.0, (0.61 - 0.02) / (0.61 - 0.14))]
+        {
+            let got = soured(9.2, 9.2 - fallen - WANDERS);
+            assert!((got - acid).abs() < 0.02, "{fallen}: {got}, by hand {acid}");
+        }
+    }
+
+    #[test]
+    fn day_and_night_and_a_probe_that_drifts_up_are_no_acid() {
+        for ph in [9.15, 9.2, 9.25, 10.2] {
+            assert_eq!(soured(9.2, ph), 0.0, "{ph}");
+        }
+        assert_eq!(Acidity::default().soured(), 0.0);
+    }
+
+    #[test]
+    fn what_was_made_once_is_not_more_again() {
+        let mut acidity = Acidity::default();
+        let mut more = |ph: f64, hours: f64| {
+            acidity.take(ph, hours);
+            acidity.more_soured()
+        };
+        assert_eq!(more(9.2, 0.0), 0.0);
+        assert!(more(8.2, 100.0) > 0.9);
+        assert_eq!(more(9.2, 200.0), 0.0);
+        assert!(more(8.2, 300.0) < 0.02);
+    }
 }
