@@ -115,7 +115,7 @@ impl<const N: usize> Gaussian<N> {
         assert!(rows.len() <= ROWS, "{} numbers move, at most {ROWS} at a time", rows.len());
         let mut moved = [[0.0; N]; ROWS];
         for ((_, terms), row) in rows.iter().zip(&mut moved) {
-            for &(from, weight) in *terms {
+            for &(from, weight) in terms.iter().filter(|(_, weight)| *weight != 0.0) {
                 for (to, old) in row.iter_mut().zip(&self.cov[from]) {
                     *to += weight * old;
                 }

@@ -61,21 +61,27 @@ impl Belief {
 
     /// Logarithm of the conductivity as a line over everything it depends on.
     pub fn conductivity_line(&self, coolant: &Coolant, seen: &SeenConductivity) -> Line<9> {
-        let over = [at::LIQUID, at::CONCENTRATE, at::MINERALS, at::DEPARTURE, at::BEND];
-        let middle = coolant.middle();
-        let conducts = |[liquid, concentrate, minerals, departure, bend]: [f64; 5], acid: f64| {
+        let over = [at::LIQUID, at::CONCENTRATE, at::MINERALS, at::DEPARTURE];
+        let conducts = |[liquid, concentrate, minerals, departure]: [f64; 4], acid: f64| {
             let liquid = liquid.max(1.0);
             let brew = Brew { percent: 100.0 * concentrate / liquid, waters: minerals / liquid, departure };
-            let log = libm::log(coolant.soured_us_cm(&brew, acid * seen.soured));
-            log + bend * (log - middle)
+            libm::log(coolant.soured_us_cm(&brew, acid * seen.soured))
         };
         let acid = self.mean[at::ACID];
         let line = self.linearize(over, |numbers| conducts(numbers, acid));
-        let [a, b, c, d, e] = line.slopes;
-        let here = over.map(|i| self.mean[i]);
-        let by_acid = (conducts(here, acid + ACID_STEP) - conducts(here, acid)) / ACID_STEP;
+        let by_acid = if seen.soured > 0.0 {
+            let here = over.map(|i| self.mean[i]);
+            (conducts(here, acid + ACID_STEP) - conducts(here, acid)) / ACID_STEP
+        } else {
+            0.0
+        };
+        // How steep the curve is multiplies all of it.
+        let steeper = 1.0 + self.mean[at::BEND];
+        let off_middle = line.value - coolant.middle();
+        let [a, b, c, d] = line.slopes.map(|(i, slope)| (i, steeper * slope));
         Line {
             value: line.value
+                + self.mean[at::BEND] * off_middle
                 + self.mean[at::GAIN]
                 + self.mean[at::WOBBLE]
                 + seen.warmer_k * self.mean[at::TEMPERATURE],
@@ -84,13 +90,13 @@ impl Belief {
                 b,
                 c,
                 d,
-                e,
+                (at::BEND, off_middle),
                 (at::GAIN, 1.0),
                 (at::WOBBLE, 1.0),
                 (at::TEMPERATURE, seen.warmer_k),
-                (at::ACID, by_acid),
+                (at::ACID, steeper * by_acid),
             ],
-            spread: line.spread,
+            spread: steeper * steeper * line.spread,
         }
     }
 

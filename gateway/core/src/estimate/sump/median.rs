@@ -77,8 +77,7 @@ impl Window {
 
     /// Median of all entries.
     pub(super) fn middle(&self) -> Option<Middle> {
-        let mut values: Vec<f64> = self.entries.iter().map(|entry| entry.1).collect();
-        middle(&mut values)
+        in_a_row(self.entries.iter().map(|entry| entry.1), middle)
     }
 
     /// The entries at or after a moment and before another.
@@ -92,6 +91,26 @@ impl Window {
         let mut values = self.of(from_h, to_h);
         if values.len() < least { None } else { middle(&mut values) }
     }
+}
+
+/// So many numbers are put in a row without asking for memory: an hour of one a minute, and a little.
+const IN_A_ROW: usize = 72;
+
+/// What is made of some numbers in a row, which may be put in another order.
+fn in_a_row<R>(values: impl ExactSizeIterator<Item = f64>, make: impl FnOnce(&mut [f64]) -> R) -> R {
+    let mut few = [0.0; IN_A_ROW];
+    match few.get_mut(..values.len()) {
+        Some(row) => {
+            row.iter_mut().zip(values).for_each(|(place, value)| *place = value);
+            make(row)
+        }
+        None => make(&mut values.collect::<Vec<f64>>()),
+    }
+}
+
+/// Median of some numbers.
+pub(super) fn median_of(values: impl ExactSizeIterator<Item = f64>) -> Option<f64> {
+    in_a_row(values, median_in_place)
 }
 
 /// Median of some numbers and how well it is known; they are put in another order.

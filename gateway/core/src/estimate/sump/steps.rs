@@ -7,8 +7,8 @@
 use std::collections::VecDeque;
 
 use super::both;
-use super::median::MEDIANS;
-use crate::estimate::trend::{MAD_TO_SIGMA, median_in_place};
+use super::median::{MEDIANS, median_of};
+use crate::estimate::trend::MAD_TO_SIGMA;
 
 /// How long what stood before is remembered, hours.
 const BEFORE_H: f64 = 1.0;
@@ -221,11 +221,11 @@ impl Steps {
 
     /// Whether all but the `earlier` first readings together lie off what stood before by more than is `sure` and than waves do.
     fn moved(&self, earlier: usize, before: &Before, sure: f64, deep: f64) -> Option<Moving> {
-        let now = self.median_of(earlier..self.readings.len())?;
         // What lies less far off does so with waves all the more, which are dearer to look at.
-        if (now - before.litres).abs() < sure {
+        if !self.half_lie_off(earlier, before.litres, sure) {
             return None;
         }
+        let now = self.median_of(earlier..self.readings.len())?;
         let waves = self.waves(before.litres, earlier);
         let threshold = sure + waves * part_left(earlier, self.readings.len() - earlier);
         if (now - before.litres).abs() < threshold {
@@ -239,6 +239,18 @@ impl Steps {
         let (from_h, lowest) = (self.readings[begin].at_h, (self.readings.back()?.at_h, now));
         let calm_h = begin.checked_sub(1).map_or(from_h, |i| self.readings[i].at_h);
         Some(Moving { from_h, calm_h, before: before.litres, threshold, sure, waves, deep, lowest })
+    }
+
+    /// Whether enough of all but the `earlier` first readings lie so far to one side that their median may do so: to count is
+    /// cheaper than to put in order.
+    fn half_lie_off(&self, earlier: usize, middle: f64, by: f64) -> bool {
+        let (mut above, mut below) = (0, 0);
+        for reading in self.readings.range(earlier..) {
+            above += usize::from(reading.litres - middle >= by);
+            below += usize::from(middle - reading.litres >= by);
+        }
+        let count = self.readings.len() - earlier;
+        above.max(below) >= count - count / 2
     }
 
     /// The place of the first reading since it was looked at what stood before.
@@ -379,15 +391,14 @@ impl Steps {
     }
 
     fn median_of(&self, range: std::ops::Range<usize>) -> Option<f64> {
-        let mut values: Vec<f64> = self.readings.range(range).map(|r| r.litres).collect();
-        median_in_place(&mut values)
+        median_of(self.readings.range(range).map(|r| r.litres))
     }
 
     /// How far off the middle of the first ones a reading may lie by waves alone, as a median of them does: twice its standard
     /// deviation, L.
     fn waves(&self, middle: f64, earlier: usize) -> f64 {
-        let mut off: Vec<f64> = self.readings.range(..earlier).map(|r| (r.litres - middle).abs()).collect();
-        let scatter = MAD_TO_SIGMA * median_in_place(&mut off).unwrap_or(0.0);
+        let off = self.readings.range(..earlier).map(|r| (r.litres - middle).abs());
+        let scatter = MAD_TO_SIGMA * median_of(off).unwrap_or(0.0);
         // A few readings happen to lie close together.
         2.0 * MEDIANS * scatter * (1.0 + 2.0 / earlier.max(1) as f64)
     }
