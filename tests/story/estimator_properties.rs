@@ -376,6 +376,21 @@ fn what_the_versions_before_kept_is_read() {
     }
 }
 
+/// Acid does twice to the concentrate's part of the conductivity, about half, what it does to all of it.
+#[test]
+fn what_version_5_knew_of_acid_is_counted_by_the_concentrate() {
+    let mut bench = Bench::new(&lathe(), 7.0);
+    bench.go_on(300, |minute| minute > 60);
+    let (mut bytes, _) = bench.kept.clone().expect("something is kept every hour");
+    let acid =
+        |bytes: &[u8]| f64::from_le_bytes(*bytes[9..].as_chunks::<8>().0.get(number::ACID).expect("kept"));
+    let before = acid(&bytes);
+    bytes[0] = 5;
+    let mut again = fresh();
+    assert!(again.restore(&bytes));
+    assert!((acid(&again.save_whole().expect("believed")) * 0.55 / before - 1.0).abs() < 1e-9);
+}
+
 proptest! {
     #![proptest_config(config(60))]
 

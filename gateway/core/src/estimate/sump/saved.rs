@@ -149,12 +149,11 @@ const CONCENTRATES_PART: f64 = 0.55;
 
 /// The numbers of a version that counted acid by all of the conductivity.
 fn count_acid_by_concentrate(numbers: &mut [f64]) {
-    const MORE: f64 = 1.0 / CONCENTRATES_PART;
-    numbers[at::ACID] *= MORE;
+    numbers[at::ACID] /= CONCENTRATES_PART;
     let cov = &mut numbers[at::COUNT..];
     for i in 0..at::COUNT {
-        cov[i * at::COUNT + at::ACID] *= MORE;
-        cov[at::ACID * at::COUNT + i] *= MORE;
+        cov[i * at::COUNT + at::ACID] /= CONCENTRATES_PART;
+        cov[at::ACID * at::COUNT + i] /= CONCENTRATES_PART;
     }
 }
 
