@@ -91,7 +91,7 @@ impl Tracker {
         let seen = self.seen_conductivity(&middle);
         self.seen.conductivity_h = self.now_h;
         let noise = seen.deviation * seen.deviation;
-        let more_soured = self.acidity.more_soured();
+        let more_soured = self.acidity.more_soured(seen.soured);
         for branch in &mut self.branches {
             branch.belief.doubt_acid(seen.soured, more_soured);
         }

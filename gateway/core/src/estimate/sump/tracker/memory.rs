@@ -32,9 +32,8 @@ impl Acidity {
         self.first.get_or_insert(ph);
     }
 
-    /// By how much more acid was made than ever before; nothing where this is the first that is heard of it.
-    pub(super) fn more_soured(&mut self) -> f64 {
-        let soured = self.soured();
+    /// By how much more acid than ever before was made, where this much was; nothing where it is the first that is heard of it.
+    pub(super) fn more_soured(&mut self, soured: f64) -> f64 {
         let most = self.most.unwrap_or(soured);
         self.most = Some(most.max(soured));
         (soured - most).max(0.0)
@@ -215,7 +214,7 @@ mod tests {
         let mut acidity = Acidity::default();
         let mut more = |ph: f64, hours: f64| {
             acidity.take(ph, hours);
-            acidity.more_soured()
+            acidity.more_soured(acidity.soured())
         };
         assert_eq!(more(9.2, 0.0), 0.0);
         assert!(more(8.2, 100.0) > 0.9);
